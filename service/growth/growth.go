@@ -45,9 +45,9 @@ type Judgement struct {
 
 	// With four or more measurements, else 0: the one-sided Mann-Kendall p-value
 	// for a fall, whether it is exact, and the Theil-Sen slope.
-	P          float64
-	Exact      bool
-	SlopePerMM float64
+	P             float64
+	Exact         bool
+	SlopeMMPerDay float64
 }
 
 // Judge tells whether the plant was shrinking at its i-th day of measurement
@@ -104,7 +104,7 @@ func Judge(series []Measurement, i int) Judgement {
 	}
 	var scratch [64 * 63 / 2]float64
 	if slope, _, err := stats.MedianSlope(t[:w.n], y, scratch[:]); err == nil {
-		j.SlopePerMM = slope
+		j.SlopeMMPerDay = slope
 	}
 	return j
 }

@@ -8,12 +8,12 @@ import (
 
 // MaxTrend is the longest series that MannKendall, TheilSen and MedianSlope
 // take. Their time grows with the square of the length (1,000 values: about a
-// millisecond for the test, 60 for the slopes), and so does the memory of the
+// millisecond for the test, 75 for the slopes), and so does the memory of the
 // slopes (16 MB at the limit).
 const MaxTrend = 2000
 
 // maxExactTrend is the longest series without ties whose p-values are exact.
-// Beyond it the normal law is within 0.003 of the exact one.
+// Beyond it the normal law is within 0.005 of the exact one.
 const maxExactTrend = 10
 
 // Trend is the result of a Mann-Kendall test.
@@ -200,8 +200,10 @@ type Slope struct {
 	// Low and High are the limits of the slope. HasInterval is false, and they
 	// are 0, where the series is too short for the level or all y are equal.
 	HasInterval bool
-	Low, High   float64
-	M1, M2      float64 // Gilbert's ranks: (Slopes -+ C)/2
+	Low         float64
+	High        float64
+	RankLow     float64 // Gilbert's M1 = (Slopes - C)/2
+	RankHigh    float64 // Gilbert's M2 + 1 = (Slopes + C)/2 + 1
 }
 
 // TheilSen estimates the slope of a series: the median of the slopes of all
@@ -250,10 +252,10 @@ func TheilSen(t, y []float64, level float64) (Slope, error) {
 
 	v := varS(n, tiesOf(y), tiesOf(t))
 	c := twoSidedNormal(level) * math.Sqrt(v)
-	s.M1, s.M2 = (float64(s.Slopes)-c)/2, (float64(s.Slopes)+c)/2
-	if v > 0 && s.M1 >= 1 && s.M2+1 <= float64(s.Slopes) {
+	s.RankLow, s.RankHigh = (float64(s.Slopes)-c)/2, (float64(s.Slopes)+c)/2+1
+	if v > 0 && s.RankLow >= 1 && s.RankHigh <= float64(s.Slopes) {
 		s.HasInterval = true
-		s.Low, s.High = atRank(slopes, s.M1), atRank(slopes, s.M2+1)
+		s.Low, s.High = atRank(slopes, s.RankLow), atRank(slopes, s.RankHigh)
 	}
 	return s, nil
 }
