@@ -1,0 +1,130 @@
+package due
+
+import (
+	"slices"
+
+	"dewbench/service/civil"
+)
+
+const (
+	// measurementValidDays is how long a measured diameter needs no other.
+	measurementValidDays = 60
+	// lookAheadDays is how far ahead a feeding day is looked for.
+	lookAheadDays = 365
+	// farYears: a due day further ahead than this is none.
+	farYears = 2
+)
+
+// Engine decides about one plant after another and keeps its scratch memory
+// between them. The zero value is ready. It is not safe for concurrent use.
+type Engine struct{ w walk }
+
+// Decide returns what a plant needs on day asOf. A plant whose window opens
+// within horizonDays (0-366) is upcoming. Facts are not changed. asOf lies in
+// the years 1 to 9990.
+func (e *Engine) Decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
+	e.w = walk{
+		sessions: e.w.sessions[:0], known: e.w.known[:0], series: e.w.series[:0],
+		holds: e.w.holds[:0], restEnds: e.w.restEnds[:0],
+	}
+	return e.w.decide(f, asOf, horizonDays)
+}
+
+// Decide is Engine.Decide for a single plant.
+func Decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
+	var e Engine
+	return e.Decide(f, asOf, horizonDays)
+}
+
+func (w *walk) decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
+	none := Decision{
+		Cover: civil.None, DueFrom: civil.None, DueLast: civil.None, FeedDate: civil.None, MaxItemTenths: NoLimit,
+	}
+	if !f.sorted() {
+		tidy := *f
+		tidy.Moves, tidy.Feedings, tidy.Observations =
+			slices.Clone(f.Moves), slices.Clone(f.Feedings), slices.Clone(f.Observations)
+		tidy.Sort()
+		f = &tidy
+	}
+	begin, entered := f.begin(asOf)
+	if asOf < begin {
+		return none
+	}
+	w.f, w.asOf = f, asOf
+	if f.TrapType == NoTrapType || f.Rules.HandFeed == Never || f.Rules.IntervalDays == 0 {
+		return w.decideUnfed(none)
+	}
+	w.run()
+	if w.ended {
+		return none
+	}
+	if !w.supplied {
+		for _, d := range [...]civil.Day{f.Acquired, entered} {
+			if at := whole(d); d.Given() && (!w.covered || w.cover.before(at)) {
+				w.cover, w.covered = at, true
+			}
+		}
+	}
+	return w.window(none, horizonDays)
+}
+
+// begin returns the day from which the plant is there, and the day on which its
+// record began.
+func (f *Facts) begin(asOf civil.Day) (begin, entered civil.Day) {
+	first := civil.Never
+	if len(f.Moves) > 0 {
+		first = min(first, f.Moves[0].Day)
+	}
+	if len(f.Feedings) > 0 {
+		first = min(first, f.Feedings[0].Day)
+	}
+	if len(f.Observations) > 0 {
+		first = min(first, f.Observations[0].Day)
+	}
+	entered = f.Entered
+	if !f.Entered.Given() && !f.Acquired.Given() {
+		if entered = first; first == civil.Never {
+			entered = asOf
+		}
+	}
+	for _, d := range [...]civil.Day{f.Acquired, entered} {
+		if d.Given() {
+			first = min(first, d)
+		}
+	}
+	return first, entered
+}
+
+// decideUnfed answers for a plant that no hand feeds, wherever it stands.
+func (w *walk) decideUnfed(d Decision) Decision {
+	for i := range w.f.Observations {
+		o := &w.f.Observations[i]
+		if o.Day > w.asOf {
+			break
+		}
+		switch o.Kind {
+		case Ended:
+			return d
+		case Stalk:
+			w.stalkUp = o.StalkUp
+		}
+	}
+	code := NoInterval
+	switch {
+	case w.f.TrapType == NoTrapType:
+		code = TrapTypeUnknown
+	case w.f.Rules.HandFeed == Never:
+		code = ByRegimen
+	}
+	return w.notHandFed(d, Reason{code, civil.None, civil.None})
+}
+
+func (w *walk) notHandFed(d Decision, why Reason) Decision {
+	d.Status = NotHandFed
+	d.Reasons = []Reason{why}
+	if w.f.Rules.CutStalks && w.stalkUp {
+		d.Instructions.add(CutStalk)
+	}
+	return d
+}
