@@ -1215,7 +1215,7 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\aAbsence\x12D\n" +
 	"\tfrom_date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\bfromDate\x12F\n" +
 	"\n" +
-	"until_date\x18\x02 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\"\xb3\x0f\n" +
+	"until_date\x18\x02 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\"\xb7\x0f\n" +
 	"\x11ComputeDueRequest\x12E\n" +
 	"\n" +
 	"as_of_date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\basOfDate\x122\n" +
@@ -1228,11 +1228,10 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"hemisphere\x12V\n" +
 	"\x10feeding_weekdays\x18\x06 \x03(\x0e2\x16.google.type.DayOfWeekB\x13\xbaH\x10\x92\x01\r\x10\a\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x0ffeedingWeekdays\x12;\n" +
 	"\babsences\x18\a \x03(\v2\x14.dewbench.v1.AbsenceB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\babsences\x12G\n" +
-	"\x06plants\x18\b \x03(\v2$.dewbench.v1.ComputeDueRequest.PlantB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06plants\x1a\x94\x01\n" +
+	"\x06plants\x18\b \x03(\v2$.dewbench.v1.ComputeDueRequest.PlantB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06plants\x1a\x98\x01\n" +
 	"\x04Move\x12;\n" +
-	"\x04date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x04date\x12O\n" +
-	"\bexposure\x18\x02 \x01(\x0e2'.dewbench.v1.ComputeDueRequest.ExposureB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\bexposure\x1a\xab\b\n" +
+	"\x04date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x04date\x12S\n" +
+	"\bexposure\x18\x02 \x01(\x0e2'.dewbench.v1.ComputeDueRequest.ExposureB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bexposure\x1a\xab\b\n" +
 	"\x05Plant\x12 \n" +
 	"\x03key\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x03key\x126\n" +
 	"\x05taxon\x18\x02 \x01(\tB \xbaH\x1d\xd8\x01\x01r\x182\x16^taxa/[a-z0-9-]{1,63}$R\x05taxon\x12B\n" +

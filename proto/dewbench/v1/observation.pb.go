@@ -8,6 +8,7 @@ package dewbenchv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
@@ -995,7 +996,7 @@ var File_dewbench_v1_observation_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
-	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9d\x14\n" +
+	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xad\x14\n" +
 	"\vObservation\x12a\n" +
 	"\fobserve_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\vobserveTime\x12I\n" +
 	"\fobserve_date\x18\x05 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\vobserveDate\x12\x1c\n" +
@@ -1032,12 +1033,11 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\vCatchSurvey\x122\n" +
 	"\x0etraps_examined\x18\x01 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xc0\x84=(\x00R\rtrapsExamined\x12*\n" +
 	"\n" +
-	"prey_found\x18\x02 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xc0\x84=(\x00R\tpreyFound\x1a0\n" +
-	"\x05Count\x12'\n" +
-	"\bquantity\x18\x01 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xa0\x8d\x06(\x01R\bquantity\x1a\xd7\x01\n" +
-	"\x03End\x12D\n" +
-	"\x05state\x18\x01 \x01(\x0e2\".dewbench.v1.Observation.End.StateB\n" +
-	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05state\x12\x1e\n" +
+	"prey_found\x18\x02 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xc0\x84=(\x00R\tpreyFound\x1a4\n" +
+	"\x05Count\x12+\n" +
+	"\bquantity\x18\x01 \x01(\x05B\x0f\xe2A\x01\x02\xbaH\b\x1a\x06\x18\xa0\x8d\x06(\x01R\bquantity\x1a\xdb\x01\n" +
+	"\x03End\x12H\n" +
+	"\x05state\x18\x01 \x01(\x0e2\".dewbench.v1.Observation.End.StateB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05state\x12\x1e\n" +
 	"\x05cause\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x05cause\x12&\n" +
 	"\trecipient\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\trecipient\"B\n" +
 	"\x05State\x12\x15\n" +
@@ -1045,10 +1045,9 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\x04DEAD\x10\x01\x12\b\n" +
 	"\x04SOLD\x10\x02\x12\x0e\n" +
 	"\n" +
-	"GIVEN_AWAY\x10\x03\x1a(\n" +
-	"\x04Move\x12 \n" +
-	"\x05bench\x18\x01 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xac\x02R\x05bench\x1a\v\n" +
+	"GIVEN_AWAY\x10\x03\x1a,\n" +
+	"\x04Move\x12$\n" +
+	"\x05bench\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xac\x02R\x05bench\x1a\v\n" +
 	"\tRepotting\x1a\v\n" +
 	"\tRestStart\x1a\t\n" +
 	"\aRestEnd\x1ao\n" +
@@ -1060,10 +1059,9 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\x04what\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x04what\x12\"\n" +
 	"\aproduct\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\aproduct\x12E\n" +
 	"\n" +
-	"until_date\x18\x03 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\x1a(\n" +
-	"\x06Health\x12\x1e\n" +
-	"\x04text\x18\x01 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xa0\x1fR\x04text\"a\n" +
+	"until_date\x18\x03 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\x1a,\n" +
+	"\x06Health\x12\"\n" +
+	"\x04text\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xa0\x1fR\x04text\"a\n" +
 	"\x05Stalk\x12\x15\n" +
 	"\x11STALK_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aEMERGED\x10\x01\x12\a\n" +
