@@ -204,8 +204,8 @@ func mannKendallSen(input json.RawMessage) (map[string]any, map[string]string, e
 	case trend.Exact:
 		got["p_exact"] = trend.PTwoSided
 	case !trend.Ties && trend.N <= maxOrders:
-		fall, all := ordersAtMost(trend.N, trend.S)
-		rise, _ := ordersAtMost(trend.N, -trend.S)
+		fall, same, all := ordersAtMost(trend.N, trend.S)
+		rise := all - fall + same
 		got["p_exact"] = min(1, 2*float64(min(fall, rise))/float64(all))
 	default:
 		left["p_exact"] = "the exact law is for up to 20 values without ties"

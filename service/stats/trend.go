@@ -74,24 +74,22 @@ func MannKendall(y []float64) (Trend, error) {
 	n := len(y)
 	t := Trend{N: n, PFall: 1, PRise: 1, PTwoSided: 1, PNormal: 1}
 
-	var tied ties
+	equal := 0
 	for i, a := range y {
-		later, earlier := 0, false
-		for j, b := range y {
+		for _, b := range y[i+1:] {
 			switch {
-			case j < i:
-				earlier = earlier || a == b
-			case j > i && b > a:
+			case b > a:
 				t.S++
-			case j > i && b < a:
+			case b < a:
 				t.S--
-			case j > i:
-				later++
+			default:
+				equal++
 			}
 		}
-		if !earlier {
-			tied.add(later + 1)
-		}
+	}
+	var tied ties
+	if equal > 0 {
+		tied = tiesOf(y)
 	}
 	t.Ties = tied.pairs > 0
 	t.VarS = varS(n, tied, ties{})
@@ -116,8 +114,9 @@ func MannKendall(y []float64) (Trend, error) {
 
 	if n <= maxExactTrend && !t.Ties {
 		t.Exact = true
-		t.Fall, t.Orders = ordersAtMost(n, t.S)
-		t.Rise, _ = ordersAtMost(n, -t.S)
+		var same int64
+		t.Fall, same, t.Orders = ordersAtMost(n, t.S)
+		t.Rise = t.Orders - t.Fall + same
 		t.PFall = float64(t.Fall) / float64(t.Orders)
 		t.PRise = float64(t.Rise) / float64(t.Orders)
 		t.PTwoSided = float64(min(t.Orders, 2*min(t.Fall, t.Rise))) / float64(t.Orders)
@@ -133,14 +132,14 @@ func MannKendall(y []float64) (Trend, error) {
 type ties struct {
 	pairs   int     // sum of t(t-1)/2
 	triples float64 // sum of t(t-1)(t-2)
-	v       float64 // sum of t(t-1)(2t+5)
+	weight  float64 // sum of t(t-1)(2t+5)
 }
 
 func (s *ties) add(t int) {
 	s.pairs += t * (t - 1) / 2
 	f := float64(t)
 	s.triples += f * (f - 1) * (f - 2)
-	s.v += f * (f - 1) * (2*f + 5)
+	s.weight += f * (f - 1) * (2*f + 5)
 }
 
 // varS is the variance of S where no trend is, with ties in both series:
@@ -150,7 +149,7 @@ func varS(n int, y, t ties) float64 {
 		return 0
 	}
 	f := float64(n)
-	v := (f*(f-1)*(2*f+5) - y.v - t.v) / 18
+	v := (f*(f-1)*(2*f+5) - y.weight - t.weight) / 18
 	v += 2 * float64(y.pairs) * float64(t.pairs) / (f * (f - 1))
 	if n > 2 {
 		v += y.triples * t.triples / (9 * f * (f - 1) * (f - 2))
@@ -166,10 +165,10 @@ func varS(n int, y, t ties) float64 {
 const maxOrders = 20
 
 // ordersAtMost counts the orders of n (0-20) different values whose S is at most
-// s, and all orders, n!. An order with k falling pairs has S = n(n-1)/2 - 2k.
+// s, those of them whose S is s, and all orders, n!. An order with k falling pairs has S = n(n-1)/2 - 2k.
 // The i-th value placed adds 0 to i-1 falling pairs, each in one way: Kendall
 // (1975), ch. 5.
-func ordersAtMost(n, s int) (count, all int64) {
+func ordersAtMost(n, s int) (atMost, same, all int64) {
 	const most = maxOrders * (maxOrders - 1) / 2
 	var ways [most + 1]int64
 	ways[0], all = 1, 1
@@ -186,9 +185,12 @@ func ordersAtMost(n, s int) (count, all int64) {
 	}
 	pairs := n * (n - 1) / 2
 	for k := max(0, (pairs-s+1)/2); k <= pairs; k++ {
-		count += ways[k]
+		atMost += ways[k]
 	}
-	return count, all
+	if k := pairs - s; k >= 0 && k <= 2*pairs && k%2 == 0 {
+		same = ways[k/2]
+	}
+	return atMost, same, all
 }
 
 // Slope is a Theil-Sen estimate.
@@ -324,15 +326,20 @@ func atRank(sorted []float64, rank float64) float64 {
 	return low*(1-part) + sorted[int(whole)]*part
 }
 
+// tiesOf finds the groups of equal values without sorting a copy: each is counted
+// where its first value stands.
 func tiesOf(values []float64) (s ties) {
-	sorted := slices.Sorted(slices.Values(values))
-	for i := 0; i < len(sorted); {
-		j := i
-		for j < len(sorted) && sorted[j] == sorted[i] {
-			j++
+	for i, a := range values {
+		if slices.Contains(values[:i], a) {
+			continue
 		}
-		s.add(j - i)
-		i = j
+		same := 1
+		for _, b := range values[i+1:] {
+			if a == b {
+				same++
+			}
+		}
+		s.add(same)
 	}
 	return s
 }

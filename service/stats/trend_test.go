@@ -45,15 +45,15 @@ func TestOrdersAtMost(t *testing.T) {
 		pairs := c.n * (c.n - 1) / 2
 		for i, want := range c.row {
 			s := pairs - 2*i*c.step
-			atMost, _ := ordersAtMost(c.n, s)
-			below, _ := ordersAtMost(c.n, s-2)
-			if atMost-below != want {
-				t.Errorf("n = %d: %d orders with S = %d, want %d", c.n, atMost-below, s, want)
+			atMost, same, _ := ordersAtMost(c.n, s)
+			below, _, _ := ordersAtMost(c.n, s-2)
+			if same != want || atMost-below != want {
+				t.Errorf("n = %d: %d orders with S = %d, want %d", c.n, same, s, want)
 			}
 		}
 	}
 	// 20! = 2432902008176640000, the last factorial of an int64 (OEIS A000142).
-	if count, all := ordersAtMost(20, 190); count != all || all != 2432902008176640000 {
+	if count, _, all := ordersAtMost(20, 190); count != all || all != 2432902008176640000 {
 		t.Errorf("20 values: %d of %d orders", count, all)
 	}
 }
@@ -202,7 +202,7 @@ func TestFallAtMostIsExact(t *testing.T) {
 	for n := 2; n <= 10; n++ {
 		pairs := n * (n - 1) / 2
 		for s := -pairs; s <= pairs; s += 2 {
-			fall, all := ordersAtMost(n, s)
+			fall, _, all := ordersAtMost(n, s)
 			trend := Trend{Exact: true, Fall: fall, Orders: all}
 			if !trend.FallAtMost(fall, all) || trend.FallAtMost(fall-1, all) || !trend.FallAtMost(fall+1, all) {
 				t.Errorf("n = %d, S = %d: the limit is not exact", n, s)
@@ -218,7 +218,7 @@ func TestNormalBeyondTheSwitch(t *testing.T) {
 		sd := math.Sqrt(varS(n, ties{}, ties{}))
 		pairs := n * (n - 1) / 2
 		for s := -pairs; s <= pairs; s += 2 {
-			fall, all := ordersAtMost(n, s)
+			fall, _, all := ordersAtMost(n, s)
 			exact := float64(fall) / float64(all)
 			if normal := upperNormal(float64(-s-1) / sd); math.Abs(normal-exact) > 0.005 {
 				t.Errorf("n = %d, S = %d: normal %v, exact %v", n, s, normal, exact)
