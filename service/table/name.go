@@ -1,0 +1,304 @@
+package table
+
+import (
+	"errors"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Name is the name of a plant as a grower types it.
+type Name struct {
+	// Original is the name as it was typed.
+	Original string
+	// Scientific is the name without the cultivar, white space collapsed, each
+	// hybrid sign a "×" with spaces around it. Upper and lower case, authors and
+	// abbreviations stay as typed.
+	Scientific string
+	// Cultivar is the cultivar epithet without quotes, else as typed.
+	Cultivar string
+	// Rest is what stands after the cultivar, for instance "(seedling)".
+	Rest string
+}
+
+// String writes the name anew: the cultivar in the single quotes that article
+// 14 of the ICNCP asks for. ParseName of it gives the same three parts.
+func (n Name) String() string {
+	s := n.Scientific
+	if n.Cultivar != "" {
+		s = strings.TrimPrefix(s+" ‘"+n.Cultivar+"’", " ")
+	}
+	if n.Rest != "" {
+		s += " " + n.Rest
+	}
+	return s
+}
+
+// Errors of ParseName, in words that go on after the value.
+var (
+	ErrQuoteOpen     = errors.New("opens a quotation mark before a cultivar and does not close it")
+	ErrQuoteEmpty    = errors.New("has quotation marks with no cultivar between them")
+	ErrCultivarEmpty = errors.New(`ends in "cv." with no cultivar after it`)
+)
+
+// ParseName takes a typed name apart.
+//
+// Hybrids (International Code of Nomenclature for algae, fungi, and plants,
+// articles H.2 and H.3, recommendation H.3A): the words x and X before another
+// word, and the sign × before or on one, become "×" with spaces around it. An x
+// that is part of a word stays: it cannot be told from a letter.
+//
+// Cultivars (ICNCP, 9th edition 2016, articles 14 and 21): what stands in
+// quotes, single or double, straight or curled, or after the word "cv". Those
+// that open at the start of a word and close at the end of one count, so
+// apostrophes stay. The code wants single quotes and no "cv."; growers write
+// both (common practice, no source).
+//
+// A name with more than one pair of quotes, or with a cultivar in a hybrid
+// formula, is one of two parents: it stays whole in Scientific. Empty text gives
+// the empty name. Length is not looked at.
+func ParseName(s string) (Name, error) {
+	n := Name{Original: s}
+	text := apart(clean(s))
+	if text == "" {
+		return n, nil
+	}
+	before, inner, after, pairs, err := quoted(text)
+	if err != nil {
+		return n, err
+	}
+	if pairs == 0 {
+		if before, inner, pairs = afterCV(text); pairs < 0 {
+			return n, ErrCultivarEmpty
+		}
+	} else {
+		before = withoutCV(before)
+	}
+	sci := signs(before, inner != "")
+	if pairs != 1 || crossed(sci) || strings.Contains(" "+signs(after, false)+" ", " × ") {
+		n.Scientific = signs(text, false)
+		return n, nil
+	}
+	n.Scientific, n.Cultivar, n.Rest = sci, inner, after
+	return n, nil
+}
+
+// apart puts spaces around each × that begins a word or stands alone.
+func apart(s string) string {
+	if !strings.Contains(s, "×") {
+		return s
+	}
+	var b strings.Builder
+	start := true
+	for _, r := range s {
+		if r == '×' && start {
+			b.WriteString("× ")
+			continue
+		}
+		b.WriteRune(r)
+		start = r == ' ' || r == '('
+	}
+	return clean(b.String())
+}
+
+// signs makes the words x and X that stand before another word to ×. follows
+// tells whether another word comes after the text.
+func signs(s string, follows bool) string {
+	if !strings.ContainsAny(s, "xX") {
+		return s
+	}
+	parts := strings.Split(s, " ")
+	for i, p := range parts {
+		if (p == "x" || p == "X") && (follows || i+1 < len(parts)) {
+			parts[i] = "×"
+		}
+	}
+	return strings.Join(parts, " ")
+}
+
+// crossed tells whether a name is a hybrid formula: outside brackets, a sign
+// after a word and before a word that begins in upper case, as a genus does.
+func crossed(sci string) bool {
+	depth := 0
+	parts := strings.Split(sci, " ")
+	for i, p := range parts {
+		if p == "×" && depth == 0 && i > 0 && i+1 < len(parts) {
+			if r, _ := utf8.DecodeRuneInString(parts[i+1]); unicode.IsUpper(r) {
+				return true
+			}
+		}
+		depth += strings.Count(p, "(") - strings.Count(p, ")")
+	}
+	return false
+}
+
+// quoteClass returns 1 for a character that growers put in place of a single
+// quote, 2 for one in place of a double quote, else 0.
+func quoteClass(r rune) int {
+	switch r {
+	case '\'', '‘', '’', '‚', '‛', '′', '`', '´', '‹', '›':
+		return 1
+	case '"', '“', '”', '„', '‟', '″', '«', '»':
+		return 2
+	}
+	return 0
+}
+
+// quoted finds the text in quotes.
+func quoted(s string) (before, inner, after string, pairs int, err error) {
+	type mark struct {
+		at, end, class int
+		opens, closes  bool
+	}
+	var marks []mark
+	last := ' '
+	for i, r := range s {
+		end := i + utf8.RuneLen(r)
+		if class := quoteClass(r); class > 0 {
+			next, _ := utf8.DecodeRuneInString(s[end:])
+			m := mark{at: i, end: end, class: class}
+			m.opens = last == ' ' || last == '(' || last == '['
+			m.closes = end == len(s) || strings.ContainsRune(" ),;.]", next)
+			// Two single quotes are typed for a double one.
+			if k := len(marks) - 1; k >= 0 && marks[k].end == i && marks[k].class == class {
+				if marks[k].opens {
+					marks[k].end, marks[k].closes = end, m.closes
+					last = r
+					continue
+				}
+				m.at, marks = marks[k].at, marks[:k]
+			}
+			marks = append(marks, m)
+		}
+		last = r
+	}
+	from, to := -1, -1
+	for i, m := range marks {
+		switch {
+		case from < 0:
+			if m.opens {
+				from = i
+			}
+		case m.closes && m.class == marks[from].class:
+			to = i
+		case m.opens && to >= 0:
+			pairs++ // another pair may begin; it does if it ends
+			for _, e := range marks[i+1:] {
+				if e.closes && e.class == m.class {
+					return "", "", "", 2, nil
+				}
+			}
+			pairs--
+		}
+	}
+	switch {
+	case from < 0:
+		return s, "", "", 0, nil
+	case to < 0:
+		return s, "", "", 0, ErrQuoteOpen
+	}
+	inner = strings.TrimFunc(s[marks[from].end:marks[to].at], func(r rune) bool { return r == ' ' || quoteClass(r) > 0 })
+	if inner == "" {
+		return s, "", "", 0, ErrQuoteEmpty
+	}
+	return strings.TrimSpace(s[:marks[from].at]), inner, strings.TrimSpace(s[marks[to].end:]), 1, nil
+}
+
+// isCV tells the word before a cultivar.
+func isCV(word string) bool { return strings.EqualFold(word, "cv.") || strings.EqualFold(word, "cv") }
+
+// withoutCV drops the word cv at the end.
+func withoutCV(s string) string {
+	parts := strings.Split(s, " ")
+	if isCV(parts[len(parts)-1]) {
+		return strings.Join(parts[:len(parts)-1], " ")
+	}
+	return s
+}
+
+// afterCV splits a name at the word cv. pairs is -1 if nothing follows.
+func afterCV(s string) (before, inner string, pairs int) {
+	parts := strings.Split(s, " ")
+	for i, p := range parts {
+		if isCV(p) {
+			if i+1 == len(parts) {
+				return s, "", -1
+			}
+			return strings.Join(parts[:i], " "), strings.Join(parts[i+1:], " "), 1
+		}
+	}
+	return s, "", 0
+}
+
+// Capitalised tells whether a cultivar epithet does not begin in lower case.
+// Article 21 of the ICNCP (9th edition 2016) wants each word to begin with a
+// capital unless the custom of its language is another; so the first word alone
+// is looked at, and nothing is rewritten.
+func Capitalised(cultivar string) bool {
+	r, _ := utf8.DecodeRuneInString(cultivar)
+	return cultivar == "" || !unicode.IsLower(r)
+}
+
+// maxName is the most bytes of a name or a cultivar.
+const maxName = 200
+
+// composeName makes the name out of the cells for the name, the genus and the
+// cultivar. field tells whose fault the broken rule is.
+func composeName(nameCell, genusCell, cultivarCell string) (n Name, field, rule string) {
+	n, err := ParseName(nameCell)
+	if err != nil {
+		return n, "name", err.Error()
+	}
+	if genus := signs(apart(clean(genusCell)), true); genus != "" {
+		if rule = n.under(genus); rule != "" {
+			return n, "name", rule
+		}
+		if n.Original == "" {
+			n.Original = genus
+		}
+	}
+	if c := clean(cultivarCell); c != "" {
+		_, inner, after, pairs, err := quoted(c)
+		switch {
+		case err != nil:
+			return n, "cultivar", err.Error()
+		case pairs > 1 || after != "":
+			return n, "cultivar", "must be one cultivar and nothing else"
+		case pairs == 1:
+			c = inner
+		default:
+			if before, inner, pairs := afterCV(c); pairs > 0 && before == "" {
+				c = inner
+			}
+		}
+		if n.Cultivar != "" && Fold(n.Cultivar) != Fold(c) {
+			return n, "cultivar", "is not the cultivar of the name, ‘" + n.Cultivar + "’"
+		}
+		if n.Cultivar == "" {
+			n.Cultivar = c
+		}
+	}
+	return n, "", ""
+}
+
+// under puts the genus before a name that has only its epithet, or only the
+// first letter of the genus.
+func (n *Name) under(genus string) (rule string) {
+	first, rest, _ := strings.Cut(n.Scientific, " ")
+	second, _, _ := strings.Cut(rest, " ")
+	bare := strings.TrimPrefix(genus, "× ")
+	r, _ := utf8.DecodeRuneInString(first)
+	switch {
+	case n.Scientific == "":
+		n.Scientific = genus
+	case strings.EqualFold(first, bare), first == "×" && strings.EqualFold(second, bare):
+	case strings.HasSuffix(first, ".") && len(first) > 1 && len(first) <= 5 &&
+		unicode.IsUpper(r) && len(first)-1 <= len(bare) && strings.EqualFold(first[:len(first)-1], bare[:len(first)-1]):
+		n.Scientific = strings.TrimSpace(genus + " " + rest)
+	case first == "×", !unicode.IsUpper(r):
+		n.Scientific = genus + " " + n.Scientific
+	default:
+		return "does not belong to the genus " + genus
+	}
+	return ""
+}

@@ -1,0 +1,209 @@
+package table
+
+import (
+	"regexp"
+	"strings"
+
+	"dewbench/service/civil"
+)
+
+// Plant is a row of a table of plants: one pot. Numbers that are nil, days that
+// are civil.None and texts that are empty are not given.
+type Plant struct {
+	// Line is the line of the file on which the row starts.
+	Line int
+	// Tag is what is on the label, 1 to 200 characters, white space collapsed.
+	// Its Fold is unique in the table.
+	Tag string
+	// Name is the plant's name, with the genus and the cultivar of columns of
+	// their own. The zero Name: not given; then TrapType or Taxon is.
+	Name Name
+	// Taxon is `taxa/...`, where the cell of the name has that form.
+	Taxon string
+
+	TrapType TrapType
+	Habit    Habit
+	// Exposure is that where it stands. Where the table has no column for it, a
+	// bench that is called by a word for an exposure ("greenhouse") gives it.
+	Exposure Exposure
+	// Bench is the bench, sill, shelf, tray or bed, up to 300 characters.
+	Bench string
+	// LampHours are hours of lamp light a day, 0 to 24.
+	LampHours *float64
+	// WalkOrder is the place in the round, 0 to 1,000,000.
+	WalkOrder *int32
+
+	// Quantity is the number of plants in the pot, 1 to 100,000.
+	Quantity *int32
+	// Acquired is the day on which the grower got it, Entered that on which its
+	// record began, Ship that on which it is to be shipped, LastFed that of its
+	// last feeding.
+	Acquired, Entered, Ship, LastFed civil.Day
+	// State is how it left the collection, EndDay when.
+	State  End
+	EndDay civil.Day
+
+	Clone    string // up to 200 characters
+	Source   string // from whom, up to 1000 characters
+	Locality string // where its kind was found, up to 1000 characters
+	Note     string // up to 4000 characters
+
+	// Regimen is how it is fed, as far as its own row says.
+	Regimen Regimen
+	// Sizes are its last sizes, Measured the day on which they were taken.
+	Sizes    Sizes
+	Measured civil.Day
+}
+
+// Regimen is how a plant is fed. What is nil or zero is not given. Ranges are
+// those of the API.
+type Regimen struct {
+	IntervalDays        *int32 // 1 to 365
+	ToleranceDays       *int32 // 0 to 60
+	TrapsStart          *int32 // 1 to 50
+	TrapsMax            *int32 // 1 to 50
+	CleanRunsToStepUp   *int32 // 1 to 20
+	FeedOneIn           *int32 // 1 to 20
+	MaxItemPercent      *int32 // of the trap's width, 1 to 200
+	MouldPausePercent   *int32 // of the interval, 0 to 1000
+	ResiduePausePercent *int32 // of the interval, 0 to 1000
+	SettleDays          *int32 // 0 to 120
+	DigestDays          *int32 // 1 to 90
+	HandFeed            HandFeed
+	CutStalks           *bool
+}
+
+// Sizes are sizes and counts of a plant; nil is not measured.
+type Sizes struct {
+	RosetteDiameterMM *float64 // above 0 to 10,000
+	HeightMM          *float64 // above 0 to 10,000
+	TrapWidthMM       *float64 // above 0 to 1000
+	WorkingTraps      *int32   // of the whole pot, 0 to 1,000,000
+	LeafCount         *int32   // of the whole pot, 0 to 1,000,000
+}
+
+// Given tells whether anything was measured.
+func (s *Sizes) Given() bool { return *s != Sizes{} }
+
+// label returns the tag and the line.
+func (p Plant) label() (tag string, line int) { return p.Tag, p.Line }
+
+type plantDraft struct {
+	Plant
+	name, genus, cultivar string
+}
+
+// taxonName is the form of `taxa/{taxon}` in the API.
+var taxonName = regexp.MustCompile(`^taxa/[a-z0-9-]{1,63}$`)
+
+func plantSchema() *schema[plantDraft] {
+	type d = plantDraft
+	tagStrong, tagWeak := tagHeaders()
+	seen := map[string]int{}
+	places := exposures()
+	s := &schema[d]{
+		what: "plants",
+		fresh: d{Plant: Plant{
+			Acquired: civil.None, Entered: civil.None, Ship: civil.None, LastFed: civil.None, EndDay: civil.None, Measured: civil.None,
+		}},
+		need: [][]string{{"tag"}, {"name", "genus", "trap type"}},
+	}
+	s.fields = []field[d]{
+		tagField(func(p *d) *string { return &p.Tag }, tagStrong, tagWeak),
+		textField("name", maxName, func(p *d) *string { return &p.name },
+			[]string{"scientific name", "species", "botanical name", "latin name", "taxon", "full name"}, []string{"name", "plant name", "plant"}),
+		textField("genus", maxName, func(p *d) *string { return &p.genus }, []string{"genus"}, nil),
+		textField("cultivar", maxName, func(p *d) *string { return &p.cultivar },
+			[]string{"cultivar", "cultivar name", "cultivar epithet", "cv"}, []string{"variety"}),
+		wordField("trap type", trapTypes(), func(p *d) *TrapType { return &p.TrapType }, []string{"trap type", "trap", "type of trap", "kind of trap"}, nil),
+		wordField("habit", habits(), func(p *d) *Habit { return &p.Habit }, []string{"habit", "growth habit"}, []string{"size"}),
+		wordField("exposure", places, func(p *d) *Exposure { return &p.Exposure }, []string{"exposure", "exposed to", "stands"}, []string{"where", "setting"}),
+		textField("bench", 300, func(p *d) *string { return &p.Bench },
+			[]string{"bench", "place", "location", "shelf", "tray", "bed", "bench name"}, []string{"position", "spot"}),
+		hoursField("lamp hours", func(p *d) **float64 { return &p.LampHours }, []string{"lamp hours", "light hours", "hours of light", "photoperiod"}, nil),
+		countField("walk order", 0, 1_000_000, func(p *d) **int32 { return &p.WalkOrder }, []string{"walk order", "order"}, nil),
+		countField("quantity", 1, 100_000, func(p *d) **int32 { return &p.Quantity },
+			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants", "how many"}, []string{"count", "plants", "amount"}),
+		dayField("day acquired", func(p *d) *civil.Day { return &p.Acquired }, nil,
+			[]string{"acquired", "date acquired", "day acquired", "acquire date", "acquired on", "bought", "date bought", "bought on", "purchase date", "purchased", "received", "date received"}, []string{"since"}),
+		dayField("day entered", func(p *d) *civil.Day { return &p.Entered }, nil,
+			[]string{"entered", "date entered", "day entered", "enter date", "entered on", "recorded since"}, []string{"date"}),
+		dayField("ship day", func(p *d) *civil.Day { return &p.Ship }, nil, []string{"ship date", "shipping date", "ship on", "to be shipped", "ships"}, nil),
+		dayField("day last fed", func(p *d) *civil.Day { return &p.LastFed }, nil, []string{"last fed", "date last fed", "last fed on", "last feeding"}, nil),
+		wordField("state", states(), func(p *d) *End { return &p.State }, []string{"state", "status"}, nil),
+		dayField("day of its end", func(p *d) *civil.Day { return &p.EndDay }, nil,
+			[]string{"end date", "died on", "date died", "date of death", "sold on", "date sold", "given away on"}, nil),
+		textField("clone", 200, func(p *d) *string { return &p.Clone }, []string{"clone"}, nil),
+		textField("source", 1000, func(p *d) *string { return &p.Source }, []string{"source", "from", "bought from", "got from", "origin", "supplier"}, nil),
+		textField("locality", 1000, func(p *d) *string { return &p.Locality }, []string{"locality", "location data", "provenance"}, nil),
+		textField("note", 4000, func(p *d) *string { return &p.Note }, noteHeaders(), nil),
+
+		wholeField("interval", days, 1, 365, func(p *d) **int32 { return &p.Regimen.IntervalDays },
+			[]string{"interval days", "interval", "feeding interval", "feed every", "days between feedings"}, nil),
+		wholeField("tolerance", days, 0, 60, func(p *d) **int32 { return &p.Regimen.ToleranceDays }, []string{"tolerance days", "tolerance"}, nil),
+		countField("traps at first", 1, 50, func(p *d) **int32 { return &p.Regimen.TrapsStart }, []string{"traps start", "traps at first", "traps per session"}, nil),
+		countField("most traps", 1, 50, func(p *d) **int32 { return &p.Regimen.TrapsMax }, []string{"traps max", "max traps", "most traps"}, nil),
+		countField("clean runs to step up", 1, 20, func(p *d) **int32 { return &p.Regimen.CleanRunsToStepUp }, []string{"clean runs to step up", "clean runs"}, nil),
+		countField("one in how many traps", 1, 20, func(p *d) **int32 { return &p.Regimen.FeedOneIn }, []string{"feed one in", "one in"}, nil),
+		wholeField("longest item", percent, 1, 200, func(p *d) **int32 { return &p.Regimen.MaxItemPercent }, []string{"max item percent", "max item", "longest item percent"}, nil),
+		wholeField("pause after mould", percent, 0, 1000, func(p *d) **int32 { return &p.Regimen.MouldPausePercent }, []string{"mould pause percent", "mould pause", "mold pause"}, nil),
+		wholeField("pause after residue", percent, 0, 1000, func(p *d) **int32 { return &p.Regimen.ResiduePausePercent }, []string{"residue pause percent", "residue pause"}, nil),
+		wholeField("days to settle", days, 0, 120, func(p *d) **int32 { return &p.Regimen.SettleDays }, []string{"settle days", "settle", "settling days"}, nil),
+		wholeField("days to digest", days, 1, 90, func(p *d) **int32 { return &p.Regimen.DigestDays }, []string{"digest days", "digest", "digestion days"}, nil),
+		wordField("hand feed", handFeeds(), func(p *d) *HandFeed { return &p.Regimen.HandFeed }, []string{"hand feed", "hand fed", "feed by hand", "fed by hand"}, nil),
+		flagField("cut stalks", func(p *d) **bool { return &p.Regimen.CutStalks }, []string{"cut stalks", "cut flower stalks"}, nil),
+		dayField("day measured", func(p *d) *civil.Day { return &p.Measured }, nil, []string{"measured", "date measured", "measured on", "last measured"}, nil),
+	}
+	s.fields = append(s.fields, sizeFields(func(p *d) *Sizes { return &p.Sizes })...)
+	s.finish = func(p *d, r *row[d]) {
+		p.Line = r.line
+		if p.Tag != "" {
+			if first, twice := seen[Fold(p.Tag)]; twice {
+				r.fail("tag", "is the tag of the plant in line "+itoa(first)+" too; tags differ in more than upper and lower case")
+			} else {
+				seen[Fold(p.Tag)] = r.line
+			}
+		}
+		if taxonName.MatchString(p.name) {
+			p.Taxon, p.name = p.name, ""
+		}
+		var field, rule string
+		if p.Name, field, rule = composeName(p.name, p.genus, p.cultivar); rule != "" {
+			r.fail(field, rule)
+		} else if !r.bad && p.Name.Scientific == "" && p.Taxon == "" && p.TrapType == NoTrapType {
+			r.fail("name", "must not be empty where no trap type is given")
+		}
+		if raw := strings.TrimSpace(r.raw("name")); raw != "" {
+			p.Name.Original = raw
+		}
+		if !Capitalised(p.Name.Cultivar) {
+			field := "cultivar"
+			if p.cultivar == "" {
+				field = "name"
+			}
+			r.caution(field, "has a cultivar that begins in lower case; the code of cultivated plants has a capital")
+		}
+		if p.Exposure == NoExposure && p.Bench != "" && !r.has("exposure") {
+			p.Exposure, _ = places.match(p.Bench)
+		}
+		if p.EndDay != civil.None && p.State == NoEnd && r.has("state") {
+			r.fail("day of its end", "is the day of an end, but the state is not dead, sold or given away")
+		}
+	}
+	return s
+}
+
+// sizeFields are the columns of sizes and counts.
+func sizeFields[D any](at func(*D) *Sizes) []field[D] {
+	return []field[D]{
+		lengthField("rosette diameter", 10_000, func(d *D) **float64 { return &at(d).RosetteDiameterMM },
+			[]string{"rosette diameter", "diameter", "rosette", "plant diameter", "diam"}, []string{"width"}),
+		lengthField("height", 10_000, func(d *D) **float64 { return &at(d).HeightMM }, []string{"height", "plant height"}, nil),
+		lengthField("trap width", 1000, func(d *D) **float64 { return &at(d).TrapWidthMM },
+			[]string{"trap width", "leaf width", "width of trap", "trap size"}, nil),
+		countField("working traps", 0, 1_000_000, func(d *D) **int32 { return &at(d).WorkingTraps },
+			[]string{"working traps", "working leaves", "active traps", "traps working"}, []string{"traps"}),
+		countField("leaf count", 0, 1_000_000, func(d *D) **int32 { return &at(d).LeafCount },
+			[]string{"leaf count", "number of leaves", "no of leaves"}, []string{"leaves"}),
+	}
+}

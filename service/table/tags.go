@@ -1,0 +1,104 @@
+package table
+
+import (
+	"fmt"
+	"strings"
+	"unicode/utf8"
+)
+
+// Tags finds plants by what is on their labels.
+type Tags struct {
+	tags  []string
+	index map[string]int // of the fold
+	bad   map[string]int // line of the plant whose row has problems
+	file  string         // of those
+	// budget is how many comparisons of short tags may still be spent on telling
+	// near ones, so that a table full of unknown tags is read about as quickly as
+	// a good one. A longer tag costs more.
+	budget int
+}
+
+// nearBudget is good for some tenths of a second.
+const nearBudget = 2_000_000
+
+// NewTags takes the tags of plants. Where two have the same Fold, the first
+// counts.
+func NewTags(tags []string) *Tags {
+	t := &Tags{tags: tags, index: make(map[string]int, len(tags)), bad: map[string]int{}, budget: nearBudget}
+	for i, tag := range tags {
+		if _, twice := t.index[Fold(tag)]; !twice {
+			t.index[Fold(tag)] = i
+		}
+	}
+	return t
+}
+
+// PlantTags takes the tags of a table of plants, those of its bad rows too.
+func PlantTags(plants *Result[Plant]) *Tags {
+	tags := make([]string, len(plants.Rows))
+	for i := range plants.Rows {
+		tags[i] = plants.Rows[i].Tag
+	}
+	t := NewTags(tags)
+	t.file = plants.file
+	for _, b := range plants.bad {
+		if _, good := t.index[Fold(b.tag)]; !good && b.tag != "" {
+			t.bad[Fold(b.tag)] = b.line
+		}
+	}
+	return t
+}
+
+// Find returns the place of a tag in the list, by Fold.
+func (t *Tags) Find(tag string) (i int, ok bool) {
+	i, ok = t.index[Fold(tag)]
+	return i, ok
+}
+
+// Join finds the plant of each row of a table of feedings or observations. It
+// returns, for each row that is left in t.Rows, the place of its plant among
+// the tags. A row whose tag is not among them becomes a problem that names the
+// nearest tags; so does the row of a plant whose own row has a problem.
+func Join[R Feeding | Observation](tags *Tags, t *Result[R]) (of []int) {
+	out := list{file: t.file, max: max(t.max, 1)}
+	kept := t.Rows[:0]
+	for _, r := range t.Rows {
+		tag, line := any(r).(interface{ label() (string, int) }).label()
+		if i, ok := tags.Find(tag); ok {
+			kept, of = append(kept, r), append(of, i)
+			continue
+		}
+		out.add(line, t.tagHeader, tag, tags.unknown(tag))
+	}
+	clear(t.Rows[len(kept):])
+	t.Rows = kept
+	var more int
+	t.Problems, more = byLine(append(t.Problems, out.all...), max(t.max, 1))
+	t.MoreProblems += more + out.more
+	return of
+}
+
+// unknown says that no plant has a tag.
+func (t *Tags) unknown(tag string) (rule string) {
+	if line, bad := t.bad[Fold(tag)]; bad {
+		where := "in line " + itoa(line)
+		if t.file != "" {
+			where = "in " + t.file + " line " + itoa(line)
+		}
+		return "is the tag of a plant that has a problem of its own, " + where
+	}
+	rule = "is the tag of no plant"
+	if t.budget < 0 {
+		return rule
+	}
+	n := utf8.RuneCountInString(tag)
+	t.budget -= len(t.tags) * (1 + n*n/64)
+	if near := Nearest(tag, t.tags, 3); len(near) > 0 {
+		quoted := make([]string, len(near))
+		for i, n := range near {
+			quoted[i] = fmt.Sprintf("%q", n)
+		}
+		rule += "; the nearest: " + strings.Join(quoted, ", ")
+	}
+	return rule
+}
