@@ -182,19 +182,16 @@ func (w *window) shrinking() bool {
 	if err != nil || !trend.FallAtMost(pNum, pDen) {
 		return false
 	}
-	return fallingSlope(y, trend.S)
+	return fallingSlope(y)
 }
 
-// fallingSlope tells whether the median slope of values on different days is
-// negative, without computing one. Of N slopes, sorted, the median is the
+// fallingSlope tells whether the median slope of values on different days, of
+// which more pairs fall than rise (a small p for a fall says so), is negative. It
+// computes no slope. Of N slopes, sorted, the median is the
 // middle one or the mean of the two in the middle. It is negative if more than
-// half of the slopes are, and with exactly half also where the next one is 0:
-// the mean of a negative slope and 0. With exactly half and no 0, as many rise
-// as fall, and S is 0.
-func fallingSlope(y []float64, s int) bool {
-	if s >= 0 {
-		return false
-	}
+// half of the slopes are. With exactly half the next one is 0, since fewer rise
+// than fall, and the mean of a negative slope and 0 is negative too.
+func fallingSlope(y []float64) bool {
 	falling, pairs := 0, len(y)*(len(y)-1)/2
 	for i, a := range y {
 		for _, b := range y[i+1:] {

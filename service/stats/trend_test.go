@@ -292,6 +292,13 @@ func TestTrendErrors(t *testing.T) {
 	}
 }
 
+// A slope that can be had, 1e18, with an intercept that cannot, 1e318.
+func TestInterceptOutOfRange(t *testing.T) {
+	if got, err := TheilSen([]float64{1e300, 1e300 * (1 + 1e-10)}, []float64{0, 1e308}, 0.95); !errors.Is(err, ErrRange) {
+		t.Errorf("got %+v, %v", got, err)
+	}
+}
+
 // By hand: y = 0, 1, 4, 9 at t = 0, 1, 2, 3 has the slopes 1, 2, 3, 3, 4, 5 and
 // the median 3; y - 3t = 0, -2, -2, 0 has the median -1. VarS = 4 3 13 / 18 =
 // 8.667; at a level of 0.5 z = 0.67449 (table of the normal law), C = 1.98565,
