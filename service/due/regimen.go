@@ -120,10 +120,12 @@ type Set struct {
 	Regimen Regimen
 }
 
-func (r *Regimen) numbers() [DigestDays + 1]*int {
-	return [...]*int{
-		r.IntervalDays, r.ToleranceDays, r.TrapsStart, r.TrapsMax, r.CleanRunsToStepUp, r.FeedOneIn,
-		r.MaxItemPercent, r.MouldPausePercent, r.ResiduePausePercent, r.SettleDays, r.DigestDays,
+// Numbers returns the fields that are numbers, in the order of Field, to read or
+// to set.
+func (r *Regimen) Numbers() [DigestDays + 1]**int {
+	return [...]**int{
+		&r.IntervalDays, &r.ToleranceDays, &r.TrapsStart, &r.TrapsMax, &r.CleanRunsToStepUp, &r.FeedOneIn,
+		&r.MaxItemPercent, &r.MouldPausePercent, &r.ResiduePausePercent, &r.SettleDays, &r.DigestDays,
 	}
 }
 
@@ -142,9 +144,9 @@ func Resolve(trap TrapType, habit Habit, sets ...Set) (Rules, Origins) {
 	var from Origins
 	take := func(layer Layer, r *Regimen) {
 		dst := rules.numbers()
-		for i, v := range r.numbers() {
-			if v != nil && from[i] == NoLayer {
-				*dst[i], from[i] = *v, layer
+		for i, v := range r.Numbers() {
+			if *v != nil && from[i] == NoLayer {
+				*dst[i], from[i] = **v, layer
 			}
 		}
 		if len(r.CheckDays) > 0 && from[CheckDays] == NoLayer {

@@ -1,0 +1,178 @@
+package api
+
+import (
+	"context"
+	"log/slog"
+	"regexp"
+	"runtime/debug"
+	"time"
+
+	"buf.build/go/protovalidate"
+	"github.com/google/uuid"
+	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/logging"
+	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"dewbench/service"
+)
+
+// requestIDHeader carries the request id: the caller's own, or one made here.
+const requestIDHeader = "x-request-id"
+
+var goodRequestID = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}$`)
+
+type requestIDKey struct{}
+
+// requestID returns the id of the call that ctx belongs to, or "".
+func requestID(ctx context.Context) string {
+	id, _ := ctx.Value(requestIDKey{}).(string)
+	return id
+}
+
+// chosenRequestID returns the caller's request id if it is a good one, else a
+// new one.
+func chosenRequestID(asked string) string {
+	if goodRequestID.MatchString(asked) {
+		return asked
+	}
+	return uuid.NewString()
+}
+
+// identify gives the call its request id and tells the caller.
+func identify(ctx context.Context) context.Context {
+	asked := ""
+	if values := metadata.ValueFromIncomingContext(ctx, requestIDHeader); len(values) > 0 {
+		asked = values[0]
+	}
+	id := chosenRequestID(asked)
+	// It only fails once the headers are sent, which nothing before us does.
+	_ = grpc.SetHeader(ctx, metadata.Pairs(requestIDHeader, id))
+	return context.WithValue(ctx, requestIDKey{}, id)
+}
+
+// chain is what every call goes through, by whichever door it came. The first
+// interceptor is the outermost.
+func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Duration) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
+	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
+		log.Log(ctx, slog.Level(level), message, fields...)
+	})
+	logOptions := []logging.Option{
+		logging.WithLogOnEvents(logging.FinishCall),
+		logging.WithFieldsFromContext(func(ctx context.Context) logging.Fields {
+			return logging.Fields{"request_id", requestID(ctx)}
+		}),
+		logging.WithLevels(level),
+	}
+	onPanic := recovery.WithRecoveryHandler(func(p any) error { return &panicError{value: p, stack: debug.Stack()} })
+
+	unary := chainUnary(
+		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			return next(identify(ctx), req)
+		},
+		logging.UnaryServerInterceptor(logger, logOptions...),
+		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			answer, err := next(ctx, req)
+			if err != nil {
+				return nil, toStatus(ctx, log, err).Err()
+			}
+			return answer, nil
+		},
+		recovery.UnaryServerInterceptor(onPanic),
+		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			ctx, cancel := context.WithTimeout(ctx, maxCall)
+			defer cancel()
+			return next(ctx, req)
+		},
+		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			if message, ok := req.(proto.Message); ok {
+				if err := validator.Validate(message); err != nil {
+					return nil, err
+				}
+			}
+			return next(ctx, req)
+		},
+	)
+	// The streams are those of the standard reflection and health services, which
+	// answer with statuses of their own.
+	logStream := logging.StreamServerInterceptor(logger, logOptions...)
+	recoverStream := recovery.StreamServerInterceptor(onPanic)
+	stream := func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+		named := &namedStream{ServerStream: ss, ctx: identify(ss.Context())}
+		return logStream(srv, named, info, func(srv any, ss grpc.ServerStream) error {
+			err := recoverStream(srv, ss, info, handler)
+			if _, standard := status.FromError(err); err != nil && !standard {
+				return toStatus(ss.Context(), log, err).Err()
+			}
+			return err
+		})
+	}
+	return unary, stream
+}
+
+// level tells how loud an outcome is: callers' mistakes are news, ours are
+// errors.
+func level(code codes.Code) logging.Level {
+	switch code {
+	case codes.Internal, codes.Unknown, codes.DataLoss:
+		return logging.LevelError
+	case codes.DeadlineExceeded, codes.Unavailable, codes.ResourceExhausted:
+		return logging.LevelWarn
+	}
+	return logging.LevelInfo
+}
+
+type namedStream struct {
+	grpc.ServerStream
+	ctx context.Context
+}
+
+func (s *namedStream) Context() context.Context { return s.ctx }
+
+// chainUnary makes one interceptor of many. grpc.ChainUnaryInterceptor does the
+// same, but only inside a grpc.Server.
+func chainUnary(all ...grpc.UnaryServerInterceptor) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+		for i := len(all) - 1; i >= 0; i-- {
+			interceptor, next := all[i], handler
+			handler = func(ctx context.Context, req any) (any, error) { return interceptor(ctx, req, info, next) }
+		}
+		return handler(ctx, req)
+	}
+}
+
+// throughChain returns the description of a service whose requests go through
+// the chain even if they cannot be decoded. (gRPC would answer those by itself,
+// as internal errors, unlogged.)
+func throughChain(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
+	out := *desc
+	out.Methods = make([]grpc.MethodDesc, len(desc.Methods))
+	for i, m := range desc.Methods {
+		handle := m.Handler
+		out.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: func(
+			srv any, ctx context.Context, decode func(any) error, interceptor grpc.UnaryServerInterceptor,
+		) (any, error) {
+			var broken error
+			return handle(srv, ctx,
+				func(message any) error { broken = decode(message); return nil },
+				func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+					if broken != nil {
+						req, handler = nil, func(context.Context, any) (any, error) { return nil, &decodeError{broken} }
+					}
+					return interceptor(ctx, req, info, handler)
+				})
+		}}
+	}
+	return &out
+}
+
+// refuseUnknown answers calls of methods that the server lacks.
+func refuseUnknown(_ any, stream grpc.ServerStream) error {
+	name, _ := grpc.MethodFromServerStream(stream)
+	return newStatus(requestID(stream.Context()), unknownCall, "the server has no method "+name, nil).Err()
+}
+
+var maxCall = service.MaxCallSeconds * time.Second

@@ -1,0 +1,200 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"regexp"
+	"strings"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+
+	"dewbench/service"
+)
+
+// errorDomain is the domain of every ErrorInfo.
+const errorDomain = "dewbench"
+
+// The reasons of errors that arise around a call, not in it.
+const (
+	malformedRequest service.Reason = "MALFORMED_REQUEST"
+	requestTooLarge  service.Reason = "REQUEST_TOO_LARGE"
+	unknownQueryKey  service.Reason = "UNKNOWN_QUERY_KEY"
+	unknownRoute     service.Reason = "UNKNOWN_ROUTE"
+	methodNotAllowed service.Reason = "METHOD_NOT_ALLOWED"
+	unknownCall      service.Reason = "UNKNOWN_CALL"
+	deadlineExceeded service.Reason = "DEADLINE_EXCEEDED"
+	cancelled        service.Reason = "CANCELLED"
+	transportError   service.Reason = "TRANSPORT_ERROR"
+	internalError    service.Reason = "INTERNAL"
+)
+
+// kind is what an error is to a client.
+type kind struct {
+	code codes.Code
+	http int    // 0: as usual for the code
+	help string // what it means and what to do, for the docs
+}
+
+// table maps the reasons of all errors to what they are. It is the only such
+// place.
+var table = map[service.Reason]kind{
+	service.InvalidFields:    {codes.InvalidArgument, 0, "Fields break a rule; each is named in the details."},
+	service.InvalidFilter:    {codes.InvalidArgument, 0, "The filter cannot be read, or compares what the list does not offer."},
+	service.InvalidOrder:     {codes.InvalidArgument, 0, "The list cannot be ordered so."},
+	service.InvalidPageToken: {codes.InvalidArgument, 0, "The page token is not of this list with these arguments. Begin with the first page."},
+	service.TaxonNotFound:    {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},
+	service.ShuttingDown:     {codes.Unavailable, 0, "The server is stopping. Try again in a moment."},
+	malformedRequest:         {codes.InvalidArgument, 0, "The request is not JSON or protobuf of the shape that the call takes. The message says where."},
+	requestTooLarge:          {codes.ResourceExhausted, http.StatusRequestEntityTooLarge, "The request is larger than 16 MiB after inflation. Send less at a time."},
+	unknownQueryKey:          {codes.InvalidArgument, 0, "The call takes no such query key."},
+	unknownRoute:             {codes.NotFound, 0, "There is no call at this path."},
+	methodNotAllowed:         {codes.Unimplemented, http.StatusMethodNotAllowed, "The path takes other methods: see the Allow header."},
+	unknownCall:              {codes.Unimplemented, 0, "The server has no such gRPC method."},
+	deadlineExceeded:         {codes.DeadlineExceeded, 0, "The call took longer than its deadline, or than 30 seconds. Ask for less at a time."},
+	cancelled:                {codes.Canceled, 0, "The caller gave up."},
+	transportError:           {codes.Unknown, 0, "The gRPC transport refused the message; the message says why."},
+	internalError:            {codes.Internal, 0, "A defect of the server. The log has the cause under the request id."},
+}
+
+// decodeError is a request that the transport could not decode.
+type decodeError struct{ err error }
+
+func (e *decodeError) Error() string { return e.err.Error() }
+
+// panicError is a panic of a call.
+type panicError struct {
+	value any
+	stack []byte
+}
+
+func (e *panicError) Error() string { return fmt.Sprintf("panic: %v", e.value) }
+
+// toStatus turns any error of a call into what the client gets. What the client
+// must not see goes to the log only.
+func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
+	id := requestID(ctx)
+	var known *service.Error
+	var invalid *protovalidate.ValidationError
+	var decode *decodeError
+	switch {
+	case errors.As(err, &known):
+		return newStatus(id, known.Reason, known.Message, known.Violations)
+	case errors.As(err, &invalid):
+		e := service.Invalid(service.InvalidFields, violationsOf(invalid))
+		return newStatus(id, e.Reason, e.Message, e.Violations)
+	case errors.As(err, &decode):
+		return decodeStatus(id, decode.err)
+	case errors.Is(err, context.DeadlineExceeded):
+		return newStatus(id, deadlineExceeded, "the call took longer than its deadline", nil)
+	case errors.Is(err, context.Canceled):
+		return newStatus(id, cancelled, "the caller gave up", nil)
+	}
+	attributes := []any{"request_id", id, "cause", err.Error()}
+	var panicked *panicError
+	if errors.As(err, &panicked) {
+		attributes = append(attributes, "stack", string(panicked.stack))
+	}
+	log.ErrorContext(ctx, "call failed", attributes...)
+	return newStatus(id, internalError, "the server failed; its log has the cause under request id "+id, nil)
+}
+
+// decodeStatus tells what was wrong with bytes that gRPC could not read. gRPC
+// calls them internal errors, but they are the caller's.
+func decodeStatus(id string, err error) *status.Status {
+	s, _ := status.FromError(err)
+	switch s.Code() {
+	case codes.ResourceExhausted:
+		return newStatus(id, requestTooLarge, tooLargeMessage, nil)
+	case codes.Internal:
+		return newStatus(id, malformedRequest, "the request is not a message of the type that the call takes, or its text is not UTF-8", nil)
+	}
+	return newStatus(id, transportError, s.Message(), nil)
+}
+
+var tooLargeMessage = fmt.Sprintf("the request is larger than %d bytes", service.MaxRequestBytes)
+
+func newStatus(id string, reason service.Reason, message string, violations []service.Violation) *status.Status {
+	k, known := table[reason]
+	if !known {
+		k = table[internalError]
+	}
+	details := []protoadapt.MessageV1{&errdetails.ErrorInfo{Domain: errorDomain, Reason: string(reason)}}
+	if len(violations) > 0 {
+		bad := &errdetails.BadRequest{}
+		for _, v := range violations {
+			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: v.Rule})
+		}
+		details = append(details, bad)
+	}
+	if id != "" {
+		details = append(details, &errdetails.RequestInfo{RequestId: id})
+	}
+	s, err := status.New(k.code, message).WithDetails(details...)
+	if err != nil { // cannot be: the code is not OK and the details are messages
+		return status.New(k.code, message)
+	}
+	return s
+}
+
+// reasonOf returns the reason of an answered error, or "".
+func reasonOf(s *status.Status) service.Reason {
+	for _, d := range s.Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok && info.GetDomain() == errorDomain {
+			return service.Reason(info.GetReason())
+		}
+	}
+	return ""
+}
+
+// violationsOf names the fields of broken rules as JSON does.
+func violationsOf(invalid *protovalidate.ValidationError) []service.Violation {
+	out := make([]service.Violation, len(invalid.Violations))
+	for i, v := range invalid.Violations {
+		var path strings.Builder
+		for _, e := range v.Proto.GetField().GetElements() {
+			if path.Len() > 0 {
+				path.WriteByte('.')
+			}
+			path.WriteString(jsonName(e.GetFieldName()))
+			if e.HasIndex() {
+				fmt.Fprintf(&path, "[%d]", e.GetIndex())
+			}
+		}
+		out[i] = service.Violation{Field: path.String(), Rule: ruleText(v)}
+	}
+	return out
+}
+
+// ruleText says a rule of the proto files. A pattern of digits is the form of a
+// day; that of a name says itself.
+func ruleText(v *protovalidate.Violation) string {
+	if v.RuleDescriptor != nil && v.RuleDescriptor.FullName() == "buf.validate.StringRules.pattern" {
+		pattern := v.RuleValue.String()
+		if strings.HasPrefix(pattern, "^[0-9]{4}-") {
+			return "must be a day in the form YYYY-MM-DD"
+		}
+		return "must have the form " + strings.Trim(pattern, "^$")
+	}
+	return v.Proto.GetMessage()
+}
+
+var underscored = regexp.MustCompile(`_([a-z0-9])`)
+
+func jsonName(field string) string {
+	return underscored.ReplaceAllStringFunc(field, func(s string) string { return strings.ToUpper(s[1:]) })
+}
+
+// httpStatus returns the HTTP status of an answered error.
+func httpStatus(s *status.Status, usual func(codes.Code) int) int {
+	if k, ok := table[reasonOf(s)]; ok && k.http != 0 {
+		return k.http
+	}
+	return usual(s.Code())
+}

@@ -1,0 +1,376 @@
+package api
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+)
+
+// route is one way to reach a call over HTTP.
+type route struct {
+	method string // HTTP
+	path   string // template, as in the proto file
+	call   protoreflect.MethodDescriptor
+	body   string
+}
+
+// gateway is the HTTP door: the same calls as JSON.
+type gateway struct {
+	mux    *runtime.ServeMux
+	probe  *runtime.ServeMux // answers nothing; it tells which methods a path takes
+	routes []route
+	log    *slog.Logger
+}
+
+// registrations are the generated functions that put a service on the mux.
+var registrations = []func(*runtime.ServeMux, *inProcess) error{
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterDueServiceHandlerClient(context.Background(), mux, pb.NewDueServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterTaxonServiceHandlerClient(context.Background(), mux, pb.NewTaxonServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterServerServiceHandlerClient(context.Background(), mux, pb.NewServerServiceClient(c))
+	},
+}
+
+func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
+	g := &gateway{log: log, probe: runtime.NewServeMux(runtime.WithDisablePathLengthFallback())}
+	for name := range conn.methods {
+		service, method, _ := strings.Cut(strings.TrimPrefix(name, "/"), "/")
+		d, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + method))
+		if err != nil {
+			return nil, fmt.Errorf("routes of %s: %w", name, err)
+		}
+		if err := g.addRoutes(d.(protoreflect.MethodDescriptor)); err != nil {
+			return nil, err
+		}
+	}
+	g.mux = runtime.NewServeMux(
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: &strictJSON{
+			JSONPb: runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true}},
+		}}),
+		runtime.WithUnescapingMode(runtime.UnescapingModeAllExceptReserved),
+		runtime.WithDisablePathLengthFallback(),
+		runtime.WithDisableHTTPMethodOverride(),
+		runtime.WithWriteContentLength(),
+		runtime.WithIncomingHeaderMatcher(func(name string) (string, bool) {
+			switch name = strings.ToLower(name); name {
+			case requestIDHeader, "traceparent", "tracestate":
+				return name, true
+			}
+			return "", false
+		}),
+		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
+		runtime.WithOutgoingTrailerMatcher(func(string) (string, bool) { return "", false }),
+		runtime.WithErrorHandler(g.answerError),
+		runtime.WithRoutingErrorHandler(g.refuseRoute),
+		runtime.WithMiddlewares(g.checkQuery),
+	)
+	for _, register := range registrations {
+		if err := register(g.mux, conn); err != nil {
+			return nil, fmt.Errorf("gateway: %w", err)
+		}
+	}
+	return g, nil
+}
+
+// addRoutes reads the HTTP rules of a call.
+func (g *gateway) addRoutes(call protoreflect.MethodDescriptor) error {
+	rule, _ := proto.GetExtension(call.Options(), annotations.E_Http).(*annotations.HttpRule)
+	if rule == nil {
+		return nil
+	}
+	for _, r := range append([]*annotations.HttpRule{rule}, rule.GetAdditionalBindings()...) {
+		var method, path string
+		switch p := r.GetPattern().(type) {
+		case *annotations.HttpRule_Get:
+			method, path = http.MethodGet, p.Get
+		case *annotations.HttpRule_Post:
+			method, path = http.MethodPost, p.Post
+		case *annotations.HttpRule_Put:
+			method, path = http.MethodPut, p.Put
+		case *annotations.HttpRule_Patch:
+			method, path = http.MethodPatch, p.Patch
+		case *annotations.HttpRule_Delete:
+			method, path = http.MethodDelete, p.Delete
+		default:
+			return fmt.Errorf("%s has an HTTP rule of an unknown kind", call.FullName())
+		}
+		g.routes = append(g.routes, route{method, path, call, r.GetBody()})
+		if err := g.probe.HandlePath(method, path, func(w http.ResponseWriter, r *http.Request, _ map[string]string) {
+			w.(*probed).methods = append(w.(*probed).methods, r.Method)
+		}); err != nil {
+			return fmt.Errorf("%s: %w", call.FullName(), err)
+		}
+	}
+	return nil
+}
+
+// ServeHTTP answers a request: names it, reads its body within the limit, and
+// hands it to the call.
+func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	id := chosenRequestID(r.Header.Get(requestIDHeader))
+	r.Header.Set(requestIDHeader, id)
+	w.Header().Set("X-Request-Id", id)
+	w.Header().Set("X-Content-Type-Options", "nosniff")
+	r = r.WithContext(context.WithValue(r.Context(), requestIDKey{}, id))
+	if r.Method == http.MethodHead {
+		// net/http leaves out the body of the answer by itself.
+		get := *r
+		get.Method = http.MethodGet
+		r = &get
+	}
+	body, err := readBody(w, r)
+	if err != nil {
+		g.refuse(w, r, err)
+		return
+	}
+	r.Body = io.NopCloser(bytes.NewReader(body))
+	g.mux.ServeHTTP(w, r)
+}
+
+// readBody returns the body after inflation.
+func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
+	tooLarge := &service.Error{Reason: requestTooLarge, Message: tooLargeMessage}
+	limited := io.Reader(http.MaxBytesReader(w, r.Body, service.MaxRequestBytes))
+	switch encoding := r.Header.Get("Content-Encoding"); strings.ToLower(encoding) {
+	case "", "identity":
+	case "gzip":
+		inflated, err := gzip.NewReader(limited)
+		if err != nil {
+			return nil, &service.Error{Reason: malformedRequest, Message: "the body is not gzip, as Content-Encoding says"}
+		}
+		limited = io.LimitReader(inflated, service.MaxRequestBytes+1)
+	default:
+		return nil, &service.Error{Reason: malformedRequest, Message: fmt.Sprintf("Content-Encoding %q is not taken, only gzip", encoding)}
+	}
+	body, err := io.ReadAll(limited)
+	var over *http.MaxBytesError
+	switch {
+	case errors.As(err, &over), len(body) > service.MaxRequestBytes:
+		return nil, tooLarge
+	case err != nil:
+		return nil, &service.Error{Reason: malformedRequest, Message: "the body broke off, or is not gzip as Content-Encoding says"}
+	}
+	return body, nil
+}
+
+// refuse answers a request that reaches no call.
+func (g *gateway) refuse(w http.ResponseWriter, r *http.Request, err error) {
+	g.answerError(r.Context(), nil, nil, w, r, toStatus(r.Context(), g.log, err).Err())
+}
+
+// answerError writes an error as JSON. An error without a reason is one that the
+// gateway itself found while it read the request.
+func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, err error) {
+	s, ok := status.FromError(err)
+	if !ok || reasonOf(s) == "" {
+		message := "the request cannot be read"
+		if ok {
+			message = plainMessage(s.Message())
+		}
+		s = newStatus(requestID(ctx), malformedRequest, message, nil)
+	}
+	code := httpStatus(s, runtime.HTTPStatusFromCode)
+	body, marshalErr := errorBody(s, code)
+	if marshalErr != nil {
+		g.log.ErrorContext(ctx, "error answer cannot be written", "request_id", requestID(ctx), "cause", marshalErr.Error())
+		code, body = http.StatusInternalServerError, []byte(`{"error":{"code":500,"status":"INTERNAL","message":"the server failed"}}`)
+	}
+	if reachedCall := grpcHeaders(ctx); !reachedCall {
+		g.log.InfoContext(ctx, "request refused", "request_id", requestID(ctx), "http.method", r.Method,
+			"http.status", code, "reason", string(reasonOf(s)))
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Del("Content-Length")
+	w.WriteHeader(code)
+	if _, err := w.Write(body); err != nil {
+		g.log.InfoContext(ctx, "client went away", "request_id", requestID(ctx), "cause", err.Error())
+	}
+}
+
+// grpcHeaders tells whether a call answered, which has logged it then.
+func grpcHeaders(ctx context.Context) bool {
+	md, ok := runtime.ServerMetadataFromContext(ctx)
+	return ok && len(md.HeaderMD.Get(requestIDHeader)) > 0
+}
+
+// errorBody writes the body of an error (AIP-193).
+func errorBody(s *status.Status, code int) ([]byte, error) {
+	var details []json.RawMessage
+	for _, d := range s.Proto().GetDetails() {
+		text, err := protojson.Marshal(d)
+		if err != nil {
+			return nil, err
+		}
+		details = append(details, text)
+	}
+	type body struct {
+		Code    int               `json:"code"`
+		Status  string            `json:"status"`
+		Message string            `json:"message"`
+		Details []json.RawMessage `json:"details"`
+	}
+	return json.Marshal(struct {
+		Error body `json:"error"`
+	}{body{code, codeName(s.Code()), s.Message(), details}})
+}
+
+// codeName writes a code as google.rpc.Code names it, for instance
+// INVALID_ARGUMENT.
+func codeName(c codes.Code) string {
+	if c == codes.Canceled {
+		return "CANCELLED"
+	}
+	return strings.ToUpper(wordStart.ReplaceAllString(c.String(), "${1}_${2}"))
+}
+
+var wordStart = regexp.MustCompile(`([a-z])([A-Z])`)
+
+// refuseRoute answers where there is no call: 404, or 405 with Allow.
+func (g *gateway) refuseRoute(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, httpStatus int) {
+	if allowed := g.allowed(r); httpStatus == http.StatusMethodNotAllowed && len(allowed) > 0 {
+		w.Header().Set("Allow", strings.Join(allowed, ", "))
+		g.refuse(w, r, &service.Error{Reason: methodNotAllowed,
+			Message: fmt.Sprintf("%s is not for this path; it takes %s", r.Method, strings.Join(allowed, ", "))})
+		return
+	}
+	g.refuse(w, r, &service.Error{Reason: unknownRoute, Message: "there is no call at this path; GET /openapi.json lists them"})
+}
+
+// probed is where the probe leaves the methods that a path takes.
+type probed struct{ methods []string }
+
+func (*probed) Header() http.Header         { return http.Header{} }
+func (*probed) Write(b []byte) (int, error) { return len(b), nil }
+func (*probed) WriteHeader(int)             {}
+
+// allowed returns the methods that the path of a request takes.
+func (g *gateway) allowed(r *http.Request) []string {
+	var found probed
+	for _, method := range []string{http.MethodDelete, http.MethodGet, http.MethodPatch, http.MethodPost, http.MethodPut} {
+		try := r.Clone(r.Context())
+		try.Method = method
+		g.probe.ServeHTTP(&found, try)
+	}
+	if slices.Contains(found.methods, http.MethodGet) {
+		found.methods = append(found.methods, http.MethodHead)
+	}
+	return found.methods
+}
+
+// checkQuery refuses query keys that the call does not take; the gateway would
+// drop them.
+func (g *gateway) checkQuery(next runtime.HandlerFunc) runtime.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request, params map[string]string) {
+		pattern, _ := runtime.HTTPPattern(r.Context())
+		i := slices.IndexFunc(g.routes, func(rt route) bool {
+			return rt.method == r.Method && rt.path == pattern.String()
+		})
+		if i < 0 {
+			g.refuse(w, r, fmt.Errorf("no route for %s %s", r.Method, pattern))
+			return
+		}
+		query, err := url.ParseQuery(r.URL.RawQuery)
+		if err != nil {
+			g.refuse(w, r, &service.Error{Reason: malformedRequest, Message: "the query cannot be read: " + err.Error()})
+			return
+		}
+		allowed := g.routes[i].queryKeys()
+		var unknown []service.Violation
+		for key, values := range query {
+			known := slices.Contains(allowed, key)
+			if known && utf8.ValidString(strings.Join(values, "")) {
+				continue
+			}
+			rule := "is not UTF-8"
+			if !known {
+				rule = "is not a query key of this call"
+				if len(allowed) > 0 {
+					rule += "; they are " + strings.Join(allowed, ", ")
+				}
+			}
+			unknown = append(unknown, service.Violation{Field: strings.ToValidUTF8(key, "?"), Rule: rule})
+		}
+		if len(unknown) > 0 {
+			slices.SortFunc(unknown, func(a, b service.Violation) int { return strings.Compare(a.Field, b.Field) })
+			g.refuse(w, r, service.Invalid(unknownQueryKey, unknown))
+			return
+		}
+		next(w, r, params)
+	}
+}
+
+// queryKeys returns the query keys that a route takes: the JSON names of the
+// request's plain fields that are in neither path nor body.
+func (rt *route) queryKeys() []string {
+	if rt.body == "*" {
+		return nil
+	}
+	var keys []string
+	fields := rt.call.Input().Fields()
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		inPath := strings.Contains(rt.path, "{"+string(f.Name())+"}") || strings.Contains(rt.path, "{"+string(f.Name())+"=")
+		if inPath || string(f.Name()) == rt.body || f.Kind() == protoreflect.MessageKind {
+			continue
+		}
+		keys = append(keys, f.JSONName())
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// strictJSON reads a whole body at once and refuses what it does not know.
+type strictJSON struct{ runtime.JSONPb }
+
+// NewDecoder returns a decoder of one message.
+func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
+	return runtime.DecoderFunc(func(v any) error {
+		body, err := io.ReadAll(r)
+		if err != nil {
+			return err
+		}
+		message, ok := v.(proto.Message)
+		if !ok {
+			return fmt.Errorf("%T is not a message", v)
+		}
+		if len(bytes.TrimSpace(body)) == 0 {
+			return nil
+		}
+		return protojson.Unmarshal(body, message)
+	})
+}
+
+// protojsonPrefix is how protojson begins its errors; it varies the space on
+// purpose.
+var protojsonPrefix = regexp.MustCompile(`^proto:[\s\x{a0}]*`)
+
+func plainMessage(message string) string {
+	return protojsonPrefix.ReplaceAllString(strings.ToValidUTF8(message, "?"), "")
+}

@@ -1,0 +1,136 @@
+// Package api is what is the same for every call: the gRPC server, the HTTP
+// gateway, the chain of interceptors that both doors share, and the table of
+// errors.
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+
+	"buf.build/go/protovalidate"
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/reflection"
+
+	"dewbench/proto"
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/service/catalogue"
+)
+
+// drainTime is how long calls under way may take when the server stops.
+const drainTime = 20 * time.Second
+
+// Server is both doors with the services behind them.
+type Server struct {
+	log     *slog.Logger
+	grpc    *grpc.Server
+	gateway *gateway
+	conn    *inProcess
+	health  *health.Server
+	itself  *service.Server
+}
+
+// New returns a server that tells its version as version.
+func New(log *slog.Logger, version string, c *catalogue.Catalogue) (*Server, error) {
+	pages, err := service.RandomPages()
+	if err != nil {
+		return nil, err
+	}
+	validator, err := protovalidate.New()
+	if err != nil {
+		return nil, fmt.Errorf("validation rules: %w", err)
+	}
+	unary, stream := chain(log, validator, maxCall)
+	s := &Server{
+		log:  log,
+		conn: &inProcess{chain: unary, methods: map[string]inProcessMethod{}},
+		grpc: grpc.NewServer(
+			grpc.UnaryInterceptor(unary),
+			grpc.StreamInterceptor(stream),
+			grpc.UnknownServiceHandler(refuseUnknown),
+			grpc.MaxRecvMsgSize(service.MaxRequestBytes),
+			grpc.MaxConcurrentStreams(256),
+			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 30 * time.Second, PermitWithoutStream: true}),
+		),
+		health: health.NewServer(),
+		itself: service.NewServer(version, c, proto.OpenAPI),
+	}
+	for _, registered := range []struct {
+		desc   *grpc.ServiceDesc
+		server any
+	}{
+		{&pb.DueService_ServiceDesc, service.NewDue(c)},
+		{&pb.TaxonService_ServiceDesc, service.NewTaxa(c, pages)},
+		{&pb.ServerService_ServiceDesc, s.itself},
+	} {
+		desc := throughChain(registered.desc)
+		s.grpc.RegisterService(desc, registered.server)
+		s.conn.register(desc, registered.server)
+	}
+	healthpb.RegisterHealthServer(s.grpc, s.health)
+	reflection.Register(s.grpc)
+	if s.gateway, err = newGateway(s.conn, log); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// Conn returns a connection that calls the server in the same process, through
+// the same chain as both doors.
+func (s *Server) Conn() grpc.ClientConnInterface { return s.conn }
+
+// HTTP returns the HTTP door.
+func (s *Server) HTTP() http.Handler { return s.gateway }
+
+// Serve answers on both listeners until ctx ends, then lets calls under way
+// finish, and closes the listeners. It may be called once.
+func (s *Server) Serve(ctx context.Context, grpcListener, httpListener net.Listener) error {
+	door := &http.Server{
+		Handler:           s.gateway,
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       60 * time.Second,
+		WriteTimeout:      maxCall + 60*time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    64 << 10,
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelInfo),
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error {
+		if err := s.grpc.Serve(grpcListener); err != nil && !errors.Is(err, grpc.ErrServerStopped) {
+			return fmt.Errorf("gRPC on %s: %w", grpcListener.Addr(), err)
+		}
+		return nil
+	})
+	group.Go(func() error {
+		if err := door.Serve(httpListener); err != nil && !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("HTTP on %s: %w", httpListener.Addr(), err)
+		}
+		return nil
+	})
+	group.Go(func() error {
+		<-ctx.Done()
+		s.log.Info("stopping")
+		s.itself.Stop()
+		s.health.Shutdown()
+		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
+		defer cancel()
+		stopped := context.AfterFunc(drain, s.grpc.Stop) // what has not ended by then is cut off
+		defer stopped()
+		err := door.Shutdown(drain)
+		s.grpc.GracefulStop()
+		if err != nil {
+			return fmt.Errorf("stop HTTP: %w", err)
+		}
+		return nil
+	})
+	return group.Wait()
+}

@@ -1,0 +1,237 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/genproto/googleapis/type/dayofweek"
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/encoding/protojson"
+	"log/slog"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
+	"dewbench/service/table"
+)
+
+// dueOptions are the flags of `dewbench due`.
+type dueOptions struct {
+	plants, feedings, observations string
+	asOf, zone, hemisphere, order  string
+	encoding                       string
+	latitude                       float64
+	weekdays                       []string
+	horizon                        int32
+	json, all                      bool
+}
+
+func dueCommand() *cobra.Command {
+	var o dueOptions
+	c := &cobra.Command{
+		Use:   "due --plants plants.csv [--feedings feedings.csv]",
+		Short: "Tell what is due, from tables saved by a spreadsheet",
+		Long: `Tell which plants are due, from tables that a spreadsheet saved as CSV.
+
+plants.csv has a row for each pot. It needs a column for the tag and one for the
+name (or genus, or trap type). Others are read where they are there: bench,
+exposure, quantity, acquired, diameter and so on, under their usual names.
+
+feedings.csv has a row for each session: tag, day, and, where known, traps,
+outcome and more. observations.csv has a row for what was seen or done: tag, day,
+and a size, a count, a catch, a repotting, a hold and so on.
+
+Columns are separated by commas, semicolons or tabs. If days such as 3/4/2026
+leave open which is the month, say so with --date-order. If a row is wrong,
+nothing is computed, and every wrong row is named.`,
+		Example: "  dewbench due --plants plants.csv --feedings feedings.csv\n" +
+			"  dewbench due --plants plants.csv --feedings feedings.csv --as-of 2026-05-11 --latitude 52 --json",
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			server, err := newServer(c.ErrOrStderr(), false, slog.LevelError)
+			if err != nil {
+				return err
+			}
+			return o.run(c.Context(), server.Conn(), c.Flags().Changed("latitude"), c.OutOrStdout(), c.ErrOrStderr())
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.plants, "plants", "", "table of plants")
+	f.StringVar(&o.feedings, "feedings", "", "table of feedings")
+	f.StringVar(&o.observations, "observations", "", "table of what was seen or done")
+	f.StringVar(&o.asOf, "as-of", "", "day to answer for, YYYY-MM-DD (default today)")
+	f.Int32Var(&o.horizon, "horizon", 7, "days ahead within which a plant is upcoming, 0 to 366")
+	f.StringVar(&o.zone, "time-zone", "", "time zone of the plants, such as Europe/Berlin, for what today is (default this machine's)")
+	f.Float64Var(&o.latitude, "latitude", 0, "latitude of the plants in degrees, north positive, for their rests")
+	f.StringVar(&o.hemisphere, "hemisphere", "north", "north or south, where no latitude is given")
+	f.StringSliceVar(&o.weekdays, "weekdays", nil, "days of the week on which you feed, such as wed,sat (default every day)")
+	f.StringVar(&o.order, "date-order", "", "dmy or mdy: how days such as 3/4/2026 are meant")
+	f.StringVar(&o.encoding, "encoding", "utf-8", "utf-8 or windows-1252: how the tables are encoded")
+	f.BoolVar(&o.json, "json", false, "print what the API answers, as JSON, all statuses")
+	f.BoolVar(&o.all, "all", false, "also list plants that are not due or not fed by hand")
+	if err := c.MarkFlagRequired("plants"); err != nil {
+		panic(err) // the flag stands above
+	}
+	return c
+}
+
+func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, hasLatitude bool, out, notes io.Writer) error {
+	collection, err := o.collection(hasLatitude)
+	if err != nil {
+		return err
+	}
+	known, err := readNames(ctx, conn)
+	if err != nil {
+		return err
+	}
+	pots, err := o.pots(known, collection.GetAsOfDate(), notes)
+	if err != nil {
+		return err
+	}
+	rows, err := compute(ctx, conn, collection, pots)
+	if err != nil {
+		return plain(err)
+	}
+	if o.json {
+		answer := &pb.ComputeDueResponse{}
+		for _, r := range rows {
+			answer.Decisions = append(answer.Decisions, r.DueFeeding)
+		}
+		text, err := protojson.MarshalOptions{EmitDefaultValues: true, Indent: "  "}.Marshal(answer)
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintln(out, string(text))
+		return err
+	}
+	if _, err := fmt.Fprintf(out, "Feeding list for %s, %s\n", collection.GetAsOfDate(), count(len(rows), "plant")); err != nil {
+		return err
+	}
+	return print(out, rows, 0, func(s pb.DueFeeding_Status) bool {
+		return o.all || s != pb.DueFeeding_NOT_DUE && s != pb.DueFeeding_NOT_HAND_FED
+	})
+}
+
+// collection reads the flags that hold for all plants.
+func (o *dueOptions) collection(hasLatitude bool) (*pb.ComputeDueRequest, error) {
+	zone := time.Local
+	if o.zone != "" {
+		var err error
+		if zone, err = time.LoadLocation(o.zone); err != nil || o.zone == "Local" {
+			return nil, fmt.Errorf("--time-zone %s: is not a time zone such as Europe/Berlin", o.zone)
+		}
+	}
+	// Days in the tables are days there; their instants need no zone.
+	c := &pb.ComputeDueRequest{AsOfDate: o.asOf, HorizonDays: &o.horizon}
+	if o.asOf == "" {
+		c.AsOfDate = civil.Of(time.Now(), zone).String()
+	} else if _, err := civil.Parse(o.asOf); err != nil {
+		return nil, fmt.Errorf("--as-of %s: %w", o.asOf, err)
+	}
+	if hasLatitude {
+		c.LatitudeDeg = &o.latitude
+	}
+	switch strings.ToLower(o.hemisphere) {
+	case "north":
+		c.Hemisphere = pb.ComputeDueRequest_NORTH
+	case "south":
+		c.Hemisphere = pb.ComputeDueRequest_SOUTH
+	default:
+		return nil, fmt.Errorf("--hemisphere %s: must be north or south", o.hemisphere)
+	}
+	for _, text := range o.weekdays {
+		day, err := weekday(text)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.Contains(c.FeedingWeekdays, day) {
+			c.FeedingWeekdays = append(c.FeedingWeekdays, day)
+		}
+	}
+	return c, nil
+}
+
+// weekday reads a day of the week, of which the first three letters are enough.
+func weekday(text string) (dayofweek.DayOfWeek, error) {
+	word := strings.ToUpper(strings.TrimSpace(text))
+	for d := dayofweek.DayOfWeek_MONDAY; d <= dayofweek.DayOfWeek_SUNDAY; d++ {
+		if len(word) >= 3 && strings.HasPrefix(d.String(), word) {
+			return d, nil
+		}
+	}
+	return 0, fmt.Errorf("--weekdays %s: must be days such as mon or saturday", text)
+}
+
+// tableOptions says how to read a file.
+func (o *dueOptions) tableOptions(file string) (table.Options, error) {
+	options := table.Options{
+		File:        filepath.Base(file),
+		AskOrder:    "say which with --date-order dmy or --date-order mdy",
+		AskEncoding: "if a spreadsheet wrote it, try --encoding windows-1252",
+	}
+	switch strings.ToLower(o.order) {
+	case "":
+	case "dmy":
+		options.Order = table.DayFirst
+	case "mdy":
+		options.Order = table.MonthFirst
+	default:
+		return options, fmt.Errorf("--date-order %s: must be dmy or mdy", o.order)
+	}
+	switch strings.ToLower(o.encoding) {
+	case "utf-8", "utf8":
+	case "windows-1252":
+		options.Encoding = table.Windows1252
+	default:
+		return options, fmt.Errorf("--encoding %s: must be utf-8 or windows-1252", o.encoding)
+	}
+	return options, nil
+}
+
+// errBadTables says that the problems were printed before.
+var errBadTables = errors.New("nothing was computed: mend what is named above and try again")
+
+// readTable reads one table with one of the readers of package table.
+func readTable[R any](o *dueOptions, file string, read func(io.Reader, table.Options) (*table.Result[R], error)) (*table.Result[R], error) {
+	options, err := o.tableOptions(file)
+	if err != nil {
+		return nil, err
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close() //nolint:errcheck // it was only read
+	result, err := read(f, options)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", file, err)
+	}
+	return result, nil
+}
+
+// report prints what is wrong with a table, and what is odd.
+func report[R any](w io.Writer, t *table.Result[R]) (bad bool) {
+	if t == nil {
+		return false
+	}
+	for _, p := range t.Warnings {
+		fmt.Fprintln(w, "note:", p)
+	}
+	if t.MoreWarnings > 0 {
+		fmt.Fprintf(w, "note: and %d more notes\n", t.MoreWarnings)
+	}
+	for _, p := range t.Problems {
+		fmt.Fprintln(w, p)
+	}
+	if t.MoreProblems > 0 {
+		fmt.Fprintf(w, "and %d more rows\n", t.MoreProblems)
+	}
+	return !t.OK()
+}

@@ -1,0 +1,82 @@
+// Command dewbench keeps what growers of carnivorous plants feed them, and tells
+// which plants are due.
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+	_ "time/tzdata" // time zones where the machine has none
+
+	"github.com/spf13/cobra"
+
+	"dewbench/api"
+	"dewbench/service/catalogue"
+)
+
+// version is set when a release is linked (-ldflags "-X main.version=...").
+var version string
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	err := command().ExecuteContext(ctx)
+	stop()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "dewbench:", err)
+		os.Exit(1)
+	}
+}
+
+func command() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "dewbench",
+		Short: "Tell which carnivorous plants are due to be fed, when, how much and why",
+		Long: "Dewbench tells which plants of a collection are due to be fed, when, how many traps of each, and why.\n" +
+			"Try `dewbench demo` first.",
+		Version:       ownVersion(),
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          cobra.NoArgs,
+	}
+	root.SetVersionTemplate("{{.Version}}\n")
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.AddCommand(serveCommand(), demoCommand(), dueCommand())
+	return root
+}
+
+// ownVersion returns the version of this program: that of the release, else the
+// commit that it was built from.
+func ownVersion() string {
+	if version != "" {
+		return version
+	}
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "devel"
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
+			return "devel-" + s.Value[:12]
+		}
+	}
+	return "devel"
+}
+
+// newServer returns a server that logs to w.
+func newServer(w io.Writer, json bool, level slog.Level) (*api.Server, error) {
+	c, err := catalogue.Load()
+	if err != nil {
+		return nil, fmt.Errorf("catalogue: %w", err)
+	}
+	options := &slog.HandlerOptions{Level: level}
+	var handler slog.Handler = slog.NewTextHandler(w, options)
+	if json {
+		handler = slog.NewJSONHandler(w, options)
+	}
+	return api.New(slog.New(handler), ownVersion(), c)
+}

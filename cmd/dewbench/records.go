@@ -1,0 +1,250 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"time"
+
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
+	"dewbench/service/table"
+)
+
+// pots reads the tables. What is wrong in any of them is printed to notes.
+func (o *dueOptions) pots(known names, asOf string, notes io.Writer) ([]pot, error) {
+	plants, err := readTable(o, o.plants, table.Plants)
+	if err != nil {
+		return nil, err
+	}
+	var feedings *table.Result[table.Feeding]
+	var observations *table.Result[table.Observation]
+	var fedPots, seenPots []int
+	tags := table.PlantTags(plants)
+	if o.feedings != "" {
+		if feedings, err = readTable(o, o.feedings, table.Feedings); err != nil {
+			return nil, err
+		}
+		fedPots = table.Join(tags, feedings)
+	}
+	if o.observations != "" {
+		if observations, err = readTable(o, o.observations, table.Observations); err != nil {
+			return nil, err
+		}
+		seenPots = table.Join(tags, observations)
+	}
+	badPlants, badFeedings, badObservations := report(notes, plants), report(notes, feedings), report(notes, observations)
+	if badPlants || badFeedings || badObservations {
+		return nil, errBadTables
+	}
+
+	pots := make([]pot, len(plants.Rows))
+	benches := map[string]int{}
+	for i := range plants.Rows {
+		p := &plants.Rows[i]
+		if _, seen := benches[p.Bench]; !seen {
+			benches[p.Bench] = len(benches)
+		}
+		pots[i] = pot{
+			bench: p.Bench, tag: p.Tag, name: p.Name.String(), benchOrder: benches[p.Bench], potOrder: i,
+			plant: plantMessage(p),
+		}
+		if p.WalkOrder != nil {
+			pots[i].potOrder = int(*p.WalkOrder)
+		}
+		if note := pots[i].classify(p, known); note != "" {
+			fmt.Fprintln(notes, "note:", table.Problem{File: filepath.Base(o.plants), Line: p.Line, Value: p.Name.Original, Rule: note})
+		}
+	}
+	if feedings != nil {
+		for i := range feedings.Rows {
+			plant := pots[fedPots[i]].plant
+			plant.Feedings = append(plant.Feedings, feedingMessage(&feedings.Rows[i]))
+		}
+	}
+	if observations != nil {
+		for i := range observations.Rows {
+			addObservations(pots[seenPots[i]].plant, &observations.Rows[i])
+		}
+	}
+	for i := range pots {
+		addSummary(pots[i].plant, &plants.Rows[i], asOf)
+	}
+	return pots, nil
+}
+
+// classify gives the plant its taxon by its name. It returns what the grower
+// should know of that, if anything.
+func (p *pot) classify(row *table.Plant, known names) (note string) {
+	if row.Taxon != "" {
+		p.plant.Taxon, p.name = row.Taxon, row.Taxon
+		return ""
+	}
+	if row.Name.Scientific == "" {
+		return ""
+	}
+	t, exact := known.find(row.Name.Scientific)
+	switch {
+	case t == nil && row.TrapType == table.NoTrapType:
+		return "is not in the catalogue, nor is its genus: add a column for the trap type to have it fed"
+	case t == nil:
+		return ""
+	case !exact:
+		note = "is not in the catalogue: the figures of " + t.GetScientificName() + " stand in"
+	}
+	p.plant.Taxon = t.GetName()
+	return note
+}
+
+func plantMessage(p *table.Plant) *pb.ComputeDueRequest_Plant {
+	return &pb.ComputeDueRequest_Plant{
+		TrapType:    pb.Taxon_TrapType(p.TrapType),
+		Habit:       pb.Taxon_Habit(p.Habit),
+		Exposure:    pb.ComputeDueRequest_Exposure(p.Exposure),
+		LampHours:   p.LampHours,
+		EnterDate:   dayText(p.Entered),
+		AcquireDate: dayText(p.Acquired),
+		ShipDate:    dayText(p.Ship),
+		Quantity:    p.Quantity,
+		Regimen:     regimenMessage(&p.Regimen),
+	}
+}
+
+func regimenMessage(r *table.Regimen) *pb.Regimen {
+	m := &pb.Regimen{
+		IntervalDays: r.IntervalDays, ToleranceDays: r.ToleranceDays, TrapsStart: r.TrapsStart, TrapsMax: r.TrapsMax,
+		CleanRunsToStepUp: r.CleanRunsToStepUp, FeedOneIn: r.FeedOneIn, MaxItemPercent: r.MaxItemPercent,
+		MouldPausePercent: r.MouldPausePercent, ResiduePausePercent: r.ResiduePausePercent,
+		SettleDays: r.SettleDays, DigestDays: r.DigestDays, CheckDays: r.CheckDays, CutStalks: r.CutStalks,
+	}
+	if r.HandFeed != table.NoHandFeed {
+		m.HandFeed = pb.Regimen_HandFeed(r.HandFeed).Enum()
+	}
+	return m
+}
+
+func feedingMessage(f *table.Feeding) *pb.Feeding {
+	m := &pb.Feeding{
+		TrapsFed: f.TrapsFed, TrapsTarget: f.TrapsTarget, Food: f.Food, ItemLengthMm: f.ItemLengthMM,
+		Stimulated: f.Stimulated, Outcome: pb.Feeding_Outcome(f.Outcome), OutcomeDate: dayText(f.OutcomeDay),
+		Note: f.Note, Feeder: f.Feeder,
+	}
+	m.FedTime, m.FedDate = moment(f.Fed, f.Time)
+	return m
+}
+
+// moment returns the instant of a day with a time, else the day alone. The
+// request names no zone, so its days are those of UTC.
+func moment(day civil.Day, clock table.Clock) (*timestamppb.Timestamp, string) {
+	if !clock.Given {
+		return nil, day.String()
+	}
+	y, m, d := day.Split()
+	return timestamppb.New(time.Date(y, time.Month(m), d, 0, 0, clock.Seconds, 0, time.UTC)), ""
+}
+
+// addObservations adds what a row says: one observation for each thing.
+func addObservations(plant *pb.ComputeDueRequest_Plant, row *table.Observation) {
+	add := func(o *pb.Observation) {
+		o.ObserveTime, o.ObserveDate = moment(row.Day, row.Time)
+		plant.Observations = append(plant.Observations, o)
+	}
+	if row.Sizes.Given() {
+		add(&pb.Observation{Fact: &pb.Observation_Measurement_{Measurement: measurementMessage(&row.Sizes)}})
+	}
+	if row.Quantity != nil {
+		add(&pb.Observation{Fact: &pb.Observation_Count_{Count: &pb.Observation_Count{Quantity: *row.Quantity}}})
+	}
+	if row.Survey != nil {
+		add(&pb.Observation{Fact: &pb.Observation_CatchSurvey_{CatchSurvey: &pb.Observation_CatchSurvey{
+			PreyFound: row.Survey.PreyFound, TrapsExamined: row.Survey.TrapsExamined,
+		}}})
+	}
+	if row.Stalk != table.NoStalk {
+		add(&pb.Observation{Fact: &pb.Observation_Stalk_{Stalk: pb.Observation_Stalk(row.Stalk)}})
+	}
+	if row.Repotted {
+		add(&pb.Observation{Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}})
+	}
+	if row.RestStart {
+		add(&pb.Observation{Fact: &pb.Observation_RestStart_{RestStart: &pb.Observation_RestStart{}}})
+	}
+	if row.RestEnd {
+		add(&pb.Observation{Fact: &pb.Observation_RestEnd_{RestEnd: &pb.Observation_RestEnd{}}})
+	}
+	if row.Hold != nil {
+		add(&pb.Observation{Fact: &pb.Observation_Hold_{Hold: &pb.Observation_Hold{
+			Reason: row.Hold.Reason, UntilDate: dayText(row.Hold.Until),
+		}}})
+	}
+	if row.Treatment != nil {
+		add(&pb.Observation{Fact: &pb.Observation_Treatment_{Treatment: &pb.Observation_Treatment{
+			What: row.Treatment.What, Product: row.Treatment.Product, UntilDate: dayText(row.Treatment.Until),
+		}}})
+	}
+	if row.Health != "" {
+		add(&pb.Observation{Fact: &pb.Observation_Health_{Health: &pb.Observation_Health{Text: row.Health}}})
+	}
+	if row.End != table.NoEnd {
+		add(endMessage(row.End, row.Cause, row.Recipient))
+	}
+	if row.Exposure != table.NoExposure {
+		plant.Moves = append(plant.Moves, &pb.ComputeDueRequest_Move{
+			Date: row.Day.String(), Exposure: pb.ComputeDueRequest_Exposure(row.Exposure),
+		})
+	}
+}
+
+// addSummary adds what the plant's own row says of its history: its last sizes,
+// its end, and its last feeding where the table of feedings has none of it. What
+// has no day of its own is taken as true on asOf.
+func addSummary(plant *pb.ComputeDueRequest_Plant, row *table.Plant, asOf string) {
+	add := func(day civil.Day, o *pb.Observation) {
+		if o.ObserveDate = asOf; day.Given() {
+			o.ObserveDate = day.String()
+		}
+		plant.Observations = append(plant.Observations, o)
+	}
+	if row.Sizes.Given() {
+		add(row.Measured, &pb.Observation{Fact: &pb.Observation_Measurement_{Measurement: measurementMessage(&row.Sizes)}})
+	}
+	if row.State != table.NoEnd {
+		add(row.EndDay, endMessage(row.State, "", ""))
+	}
+	if row.LastFed.Given() && len(plant.GetFeedings()) == 0 {
+		plant.Feedings = append(plant.Feedings, &pb.Feeding{FedDate: row.LastFed.String()})
+	}
+}
+
+func endMessage(end table.End, cause, recipient string) *pb.Observation {
+	return &pb.Observation{Fact: &pb.Observation_End_{End: &pb.Observation_End{
+		State: pb.Observation_End_State(end), Cause: cause, Recipient: recipient,
+	}}}
+}
+
+func measurementMessage(s *table.Sizes) *pb.Observation_Measurement {
+	return &pb.Observation_Measurement{
+		RosetteDiameterMm: s.RosetteDiameterMM, HeightMm: s.HeightMM, TrapWidthMm: s.TrapWidthMM,
+		WorkingTraps: s.WorkingTraps, LeafCount: s.LeafCount,
+	}
+}
+
+// dayText writes a day; one that is not given is empty.
+func dayText(d civil.Day) string {
+	if !d.Given() {
+		return ""
+	}
+	return d.String()
+}
+
+// plain returns the message of an answered error without gRPC's wording.
+func plain(err error) error {
+	if s, ok := status.FromError(err); ok {
+		return errors.New(s.Message())
+	}
+	return err
+}

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"dewbench/api"
+)
+
+const (
+	usualHTTPAddress = "127.0.0.1:8480"
+	usualGRPCAddress = "127.0.0.1:8490"
+)
+
+// doors are the addresses to listen on.
+type doors struct{ http, grpc string }
+
+// flags adds the flags for the addresses. The environment gives their defaults.
+func (d *doors) flags(c *cobra.Command) {
+	c.Flags().StringVar(&d.http, "http-addr", fromEnvironment("DEWBENCH_HTTP_ADDR", usualHTTPAddress),
+		"address of the HTTP door; port 0 takes a free one (environment: DEWBENCH_HTTP_ADDR)")
+	c.Flags().StringVar(&d.grpc, "grpc-addr", fromEnvironment("DEWBENCH_GRPC_ADDR", usualGRPCAddress),
+		"address of the gRPC door; port 0 takes a free one (environment: DEWBENCH_GRPC_ADDR)")
+}
+
+func fromEnvironment(name, usual string) string {
+	if v, set := os.LookupEnv(name); set {
+		return v
+	}
+	return usual
+}
+
+// open listens on both doors.
+func (d *doors) open(ctx context.Context) (grpcListener, httpListener net.Listener, err error) {
+	var config net.ListenConfig
+	if grpcListener, err = config.Listen(ctx, "tcp", d.grpc); err != nil {
+		return nil, nil, fmt.Errorf("--grpc-addr %s: %w", d.grpc, err)
+	}
+	if httpListener, err = config.Listen(ctx, "tcp", d.http); err != nil {
+		_ = grpcListener.Close() // nothing was served on it
+		return nil, nil, fmt.Errorf("--http-addr %s: %w", d.http, err)
+	}
+	return grpcListener, httpListener, nil
+}
+
+// serve prints where the doors are and answers until ctx ends.
+func serve(ctx context.Context, out io.Writer, server *api.Server, grpcListener, httpListener net.Listener) error {
+	if _, err := fmt.Fprintf(out, "http: http://%s\ngrpc: %s\n", httpListener.Addr(), grpcListener.Addr()); err != nil {
+		return err
+	}
+	return server.Serve(ctx, grpcListener, httpListener)
+}
+
+func serveCommand() *cobra.Command {
+	var d doors
+	var format, level string
+	c := &cobra.Command{
+		Use:   "serve",
+		Short: "Answer over gRPC and HTTP until stopped",
+		Long: "Answer over gRPC and HTTP until stopped by an interrupt or SIGTERM; calls under way are finished first.\n" +
+			"It listens on this machine only, unless told otherwise.",
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			var l slog.Level
+			if err := l.UnmarshalText([]byte(level)); err != nil {
+				return fmt.Errorf("--log-level %s: must be debug, info, warn or error", level)
+			}
+			if format != "text" && format != "json" {
+				return fmt.Errorf("--log-format %s: must be text or json", format)
+			}
+			server, err := newServer(c.ErrOrStderr(), format == "json", l)
+			if err != nil {
+				return err
+			}
+			grpcListener, httpListener, err := d.open(c.Context())
+			if err != nil {
+				return err
+			}
+			return serve(c.Context(), c.OutOrStdout(), server, grpcListener, httpListener)
+		},
+	}
+	d.flags(c)
+	c.Flags().StringVar(&format, "log-format", "text", "text or json")
+	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
+	return c
+}

@@ -1,0 +1,401 @@
+package service
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"google.golang.org/genproto/googleapis/type/dayofweek"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/catalogue"
+	"dewbench/service/civil"
+	"dewbench/service/due"
+	"dewbench/service/season"
+)
+
+const foodPrefix = "foods/"
+
+// lastAsOf is the last day that can be asked about: what follows from it can
+// still be written as a day.
+var lastAsOf = civil.Date(9990, 12, 31)
+
+// Due computes what is due.
+type Due struct {
+	pb.UnimplementedDueServiceServer
+
+	catalogue *catalogue.Catalogue
+	foods     []due.Food // the catalogue's, in its order
+	foodNames []string
+}
+
+// NewDue returns the calls that tell what is due.
+func NewDue(c *catalogue.Catalogue) *Due {
+	d := &Due{catalogue: c}
+	for _, f := range c.Foods() {
+		d.foods = append(d.foods, due.Food{LengthMM: f.LengthMm, Moves: f.Moves, MayCut: f.MayBeCut})
+		d.foodNames = append(d.foodNames, foodPrefix+f.ID)
+	}
+	return d
+}
+
+// ComputeDue computes what is due from the caller's own records.
+func (s *Due) ComputeDue(ctx context.Context, req *pb.ComputeDueRequest) (*pb.ComputeDueResponse, error) {
+	r, err := s.read(req)
+	if err != nil {
+		return nil, err
+	}
+	horizon := UsualHorizonDays
+	if req.HorizonDays != nil {
+		horizon = int(req.GetHorizonDays())
+	}
+	var engine due.Engine
+	answer := &pb.ComputeDueResponse{}
+	for i := range r.plants {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		p := &r.plants[i]
+		decision := engine.Decide(&p.facts, r.asOf, horizon)
+		if decision.Status == due.Absent {
+			continue
+		}
+		m := s.message(&decision, r.asOf)
+		m.Key, m.ScientificName = p.key, p.scientificName
+		answer.Decisions = append(answer.Decisions, m)
+	}
+	return answer, nil
+}
+
+// computed is a request as plain values.
+type computed struct {
+	asOf   civil.Day
+	plants []computedPlant
+}
+
+type computedPlant struct {
+	key, scientificName string
+	facts               due.Facts
+}
+
+// reader turns a request into plain values and gathers all that is wrong.
+type reader struct {
+	catalogue   *catalogue.Catalogue
+	zone        *time.Location
+	place       season.Place
+	asOf        civil.Day
+	rests       map[season.Rule][]civil.Span
+	violations  []Violation
+	unknownTaxa int
+	weekdays    due.Weekdays
+	absences    []civil.Span
+	foods       []due.Food
+	keys        map[string]int
+	restFrom    civil.Day
+	restTo      civil.Day
+}
+
+func (r *reader) refuse(field, rule string, args ...any) {
+	r.violations = append(r.violations, Violation{field, fmt.Sprintf(rule, args...)})
+}
+
+// day reads a civil day; an empty one is civil.None.
+func (r *reader) day(field, text string) civil.Day {
+	if text == "" {
+		return civil.None
+	}
+	d, err := civil.Parse(text)
+	if err != nil {
+		r.refuse(field, "%q %v", text, err)
+	}
+	return d
+}
+
+// moment reads an instant or, for a caller that knows no more, a day. Without
+// either, ok is false.
+func (r *reader) moment(dayField string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
+	if instant != nil {
+		t := instant.AsTime()
+		return min(max(civil.Of(t, r.zone), civil.Min), civil.Max), t.UnixMicro(), true
+	}
+	if text == "" {
+		return civil.None, 0, false
+	}
+	d := r.day(dayField, text)
+	if d == civil.None {
+		return d, 0, true
+	}
+	return d, d.Noon(r.zone).UnixMicro(), true
+}
+
+func (s *Due) read(req *pb.ComputeDueRequest) (*computed, error) {
+	r := &reader{catalogue: s.catalogue, foods: s.foods, rests: map[season.Rule][]civil.Span{}, keys: map[string]int{}}
+	r.collection(req)
+	out := &computed{asOf: r.asOf, plants: make([]computedPlant, len(req.GetPlants()))}
+	for i, p := range req.GetPlants() {
+		out.plants[i] = r.plant(fmt.Sprintf("plants[%d]", i), p, i)
+	}
+	switch {
+	case len(r.violations) == 0:
+		return out, nil
+	case len(r.violations) == r.unknownTaxa:
+		return nil, Invalid(TaxonNotFound, r.violations)
+	}
+	return nil, Invalid(InvalidFields, r.violations)
+}
+
+// collection reads what holds for all plants.
+func (r *reader) collection(req *pb.ComputeDueRequest) {
+	if r.asOf = r.day("asOfDate", req.GetAsOfDate()); r.asOf > lastAsOf {
+		r.refuse("asOfDate", "must be %s at the latest", lastAsOf)
+	}
+	if len(r.violations) > 0 {
+		r.asOf = lastAsOf // refused; the rest is only read to say what else is wrong
+	}
+	r.restFrom, r.restTo = due.RestRange(r.asOf)
+	r.zone = time.UTC
+	if name := req.GetTimeZone(); name != "" {
+		zone, err := loadZone(name)
+		if err != nil {
+			r.refuse("timeZone", "%q is not a time zone of the IANA database, such as Europe/Berlin", name)
+		} else {
+			r.zone = zone
+		}
+	}
+	r.place.South = req.GetHemisphere() == pb.ComputeDueRequest_SOUTH
+	if req.LatitudeDeg != nil {
+		r.place.HasLatitude, r.place.LatitudeDeg = true, req.GetLatitudeDeg()
+	}
+	for _, d := range req.GetFeedingWeekdays() {
+		r.weekdays = r.weekdays.On(weekday(d))
+	}
+	for i, a := range req.GetAbsences() {
+		path := fmt.Sprintf("absences[%d]", i)
+		span := civil.Span{From: r.day(path+".fromDate", a.GetFromDate()), Until: r.day(path+".untilDate", a.GetUntilDate())}
+		if span.From.Given() && span.Until.Given() && span.Empty() {
+			r.refuse(path+".untilDate", "must be after fromDate: it is the day of being back")
+		}
+		r.absences = append(r.absences, span)
+	}
+}
+
+// loadZone finds a zone of the IANA database. The machine's own zone is none.
+func loadZone(name string) (*time.Location, error) {
+	if name == "Local" {
+		return nil, fmt.Errorf("unknown time zone %s", name)
+	}
+	return time.LoadLocation(name)
+}
+
+// weekday turns Monday = 1 to Sunday = 7 into Go's days.
+func weekday(d dayofweek.DayOfWeek) time.Weekday { return time.Weekday(d % 7) }
+
+func (r *reader) plant(path string, p *pb.ComputeDueRequest_Plant, index int) computedPlant {
+	if first, used := r.keys[p.GetKey()]; used {
+		r.refuse(path+".key", "%q is the key of plants[%d] already", p.GetKey(), first)
+	}
+	r.keys[p.GetKey()] = index
+	out := computedPlant{key: p.GetKey()}
+	f := &out.facts
+	*f = due.Facts{
+		Acquired: r.day(path+".acquireDate", p.GetAcquireDate()),
+		Entered:  r.day(path+".enterDate", p.GetEnterDate()),
+		Ships:    r.day(path+".shipDate", p.GetShipDate()),
+		First:    due.Exposure(p.GetExposure()),
+		Quantity: 1,
+		TrapType: due.TrapType(p.GetTrapType()),
+		Weekdays: r.weekdays,
+		Absences: r.absences,
+		Foods:    r.foods,
+	}
+	if p.Quantity != nil {
+		f.Quantity = int(p.GetQuantity())
+	}
+	habit := due.Habit(p.GetHabit())
+	sets := []due.Set{{Layer: due.PlantLayer, Regimen: regimenValue(p.GetRegimen())}}
+	if p.GetTaxon() != "" {
+		if t, ok := r.catalogue.Taxon(p.GetTaxon()[len(taxonPrefix):]); ok {
+			out.scientificName = t.ScientificName
+			sets = append(sets, r.taxon(t, f, &habit)...)
+		} else {
+			r.refuse(path+".taxon", "%q is not in the catalogue", p.GetTaxon())
+			r.unknownTaxa++
+		}
+	}
+	f.Rules, _ = due.Resolve(f.TrapType, habit, sets...)
+	for i, m := range p.GetMoves() {
+		d := r.day(fmt.Sprintf("%s.moves[%d].date", path, i), m.GetDate())
+		f.Moves = append(f.Moves, due.Move{Day: d, Exposure: due.Exposure(m.GetExposure())})
+	}
+	f.Feedings = make([]due.Feeding, len(p.GetFeedings()))
+	for i, fd := range p.GetFeedings() {
+		f.Feedings[i] = r.feeding(fmt.Sprintf("%s.feedings[%d]", path, i), fd)
+	}
+	f.Observations = make([]due.Observation, len(p.GetObservations()))
+	for i, o := range p.GetObservations() {
+		f.Observations[i] = r.observation(fmt.Sprintf("%s.observations[%d]", path, i), o)
+	}
+	f.Sort()
+	return out
+}
+
+// taxon fills in what the catalogue knows and the plant does not say itself, and
+// returns the catalogue's layers of the regimen.
+func (r *reader) taxon(t *catalogue.Taxon, f *due.Facts, habit *due.Habit) []due.Set {
+	if f.TrapType == due.NoTrapType {
+		f.TrapType = t.TrapType
+	}
+	if *habit == due.NoHabit {
+		*habit = t.Habit
+	}
+	f.TypicalWidthMM, f.TypicalDiameterMM = t.TrapWidthMm, t.RosetteDiameterMm
+	if t.RestKnown {
+		rests, known := r.rests[t.Rest]
+		if !known {
+			rests = season.Rests(t.Rest, r.place, r.restFrom, r.restTo)
+			r.rests[t.Rest] = rests
+		}
+		f.Rests = rests
+	}
+	sets := []due.Set{{Layer: due.CatalogueTaxonLayer, Regimen: t.Regimen}}
+	if genus, ok := r.catalogue.Genus(t); ok && genus.ID != t.ID {
+		sets = append(sets, due.Set{Layer: due.CatalogueGenusLayer, Regimen: genus.Regimen})
+	}
+	return sets
+}
+
+func (r *reader) feeding(path string, m *pb.Feeding) due.Feeding {
+	day, micros, ok := r.moment(path+".fedDate", m.GetFedTime(), m.GetFedDate())
+	if !ok {
+		r.refuse(path, "give fedTime or fedDate")
+	}
+	f := due.Feeding{Day: day, Time: micros, Traps: due.FedTarget, Target: int(m.GetTrapsTarget()), OutcomeDay: civil.None}
+	if m.TrapsFed != nil {
+		f.Traps = int(m.GetTrapsFed())
+	}
+	outcome := r.outcome(path, m)
+	seen, seenMicros, given := r.moment(path+".outcomeDate", m.GetOutcomeTime(), m.GetOutcomeDate())
+	field := path + ".outcomeDate"
+	if m.GetOutcomeTime() != nil {
+		field = path + ".outcomeTime"
+	}
+	switch {
+	case !given:
+		seen, seenMicros = day, micros
+	case outcome == due.Unknown:
+		r.refuse(field, "goes with an outcome")
+	case seen.Given() && (seen < day || m.GetOutcomeTime() != nil && m.GetFedTime() != nil && seenMicros < micros):
+		r.refuse(field, "must not be before the feeding")
+	}
+	if outcome != due.Unknown {
+		f.Outcome, f.OutcomeDay, f.OutcomeTime = outcome, seen, seenMicros
+	}
+	return f
+}
+
+// outcome returns what became of a session: the worst of its traps, where they
+// are told.
+func (r *reader) outcome(path string, m *pb.Feeding) due.Outcome {
+	worst := pb.Feeding_OUTCOME_UNSPECIFIED
+	for _, t := range m.GetTraps() {
+		worst = max(worst, t.GetOutcome())
+	}
+	switch told := m.GetOutcome(); {
+	case worst == pb.Feeding_OUTCOME_UNSPECIFIED:
+		worst = told
+	case told != pb.Feeding_OUTCOME_UNSPECIFIED && told != worst:
+		r.refuse(path+".outcome", "is %s, but the worst of traps is %s: leave it out", told, worst)
+	}
+	return due.Outcome(worst)
+}
+
+func (r *reader) observation(path string, m *pb.Observation) due.Observation {
+	day, micros, ok := r.moment(path+".observeDate", m.GetObserveTime(), m.GetObserveDate())
+	if !ok {
+		r.refuse(path, "give observeTime or observeDate")
+	}
+	o := due.Observation{Day: day, Time: micros, Kind: due.Noted, WorkingTraps: due.NotCounted}
+	until := func(field, text string) civil.Day {
+		d := r.day(path+field, text)
+		if d.Given() && day.Given() && d <= day {
+			r.refuse(path+field, "must be after the day of the observation: it is the first day on which feeding is right again")
+		}
+		return d
+	}
+	switch fact := m.GetFact().(type) {
+	case *pb.Observation_Measurement_:
+		o.Kind = due.Measured
+		o.DiameterMM, o.WidthMM = fact.Measurement.GetRosetteDiameterMm(), fact.Measurement.GetTrapWidthMm()
+		if fact.Measurement.WorkingTraps != nil {
+			o.WorkingTraps = int(fact.Measurement.GetWorkingTraps())
+		}
+	case *pb.Observation_Stalk_:
+		o.Kind = due.Stalk
+		switch fact.Stalk {
+		case pb.Observation_EMERGED, pb.Observation_FLOWERED, pb.Observation_SEED_RIPE:
+			o.StalkUp = true
+		}
+	case *pb.Observation_CatchSurvey_:
+		o.Kind = due.Surveyed
+		o.Prey, o.Examined = int(fact.CatchSurvey.GetPreyFound()), int(fact.CatchSurvey.GetTrapsExamined())
+	case *pb.Observation_Count_:
+		o.Kind, o.Quantity = due.Counted, int(fact.Count.GetQuantity())
+	case *pb.Observation_End_:
+		o.Kind = due.Ended
+	case *pb.Observation_Move_:
+		r.refuse(path+".move", "names a bench, which is not known here: give the plant's moves[] with date and exposure")
+	case *pb.Observation_Repotting_:
+		o.Kind = due.Repotted
+	case *pb.Observation_RestStart_:
+		o.Kind = due.RestStarted
+	case *pb.Observation_RestEnd_:
+		o.Kind = due.RestEnded
+	case *pb.Observation_Hold_:
+		o.Kind, o.Until = due.Held, until(".hold.untilDate", fact.Hold.GetUntilDate())
+	case *pb.Observation_Treatment_:
+		o.Kind, o.Until = due.Treated, until(".treatment.untilDate", fact.Treatment.GetUntilDate())
+	}
+	return o
+}
+
+// message turns a decision into a row.
+func (s *Due) message(d *due.Decision, asOf civil.Day) *pb.DueFeeding {
+	m := &pb.DueFeeding{
+		Status:      pb.DueFeeding_Status(d.Status),
+		CoverDate:   date(d.Cover),
+		DueFromDate: date(d.DueFrom),
+		DueLastDate: date(d.DueLast),
+		FeedDate:    date(d.FeedDate),
+		Traps:       int32(d.Traps),
+		AsOfDate:    asOf.String(),
+	}
+	if d.MaxItemTenths != due.NoLimit {
+		mm := float64(d.MaxItemTenths) / 10
+		m.MaxItemLengthMm = &mm
+	}
+	for _, i := range d.Foods {
+		m.Foods = append(m.Foods, s.foodNames[i])
+	}
+	for _, i := range d.Instructions.List() {
+		m.Instructions = append(m.Instructions, pb.DueFeeding_Instruction(i))
+	}
+	for _, r := range d.Reasons {
+		m.Reasons = append(m.Reasons, &pb.DueFeeding_Reason{
+			Code:      pb.DueFeeding_Reason_Code(r.Code),
+			Message:   sentence(r, d),
+			FromDate:  date(r.From),
+			UntilDate: date(r.Until),
+		})
+	}
+	return m
+}
+
+// date writes a day, or nothing for one that is not given or open.
+func date(d civil.Day) *string {
+	if !d.Given() {
+		return nil
+	}
+	text := d.String()
+	return &text
+}

@@ -1,0 +1,61 @@
+// Package service holds the calls of the API: one file per resource with the
+// methods of its generated server interface. It turns messages into plain
+// values, asks the topics below it, and turns their results into messages.
+package service
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Reason is the stable, machine-readable reason of an error.
+type Reason string
+
+// The reasons of errors that calls give. The room api has the table from reasons
+// to codes, and those of errors that come from the transport.
+const (
+	InvalidFields    Reason = "INVALID_FIELDS"
+	InvalidFilter    Reason = "INVALID_FILTER"
+	InvalidOrder     Reason = "INVALID_ORDER"
+	InvalidPageToken Reason = "INVALID_PAGE_TOKEN"
+	TaxonNotFound    Reason = "TAXON_NOT_FOUND"
+	ShuttingDown     Reason = "SHUTTING_DOWN"
+)
+
+// Violation is one field that breaks a rule.
+type Violation struct {
+	Field string // path in lowerCamelCase, for instance plants[3].feedings[0].fedDate
+	Rule  string // what it must be
+}
+
+// Error is an error that a caller can mend or understand.
+type Error struct {
+	Reason     Reason
+	Message    string
+	Violations []Violation
+}
+
+func (e *Error) Error() string { return e.Message }
+
+// violationsShown is how many violations the message spells out; the details
+// have all.
+const violationsShown = 3
+
+// Invalid returns the error for fields that break rules.
+func Invalid(reason Reason, violations []Violation) *Error {
+	var text strings.Builder
+	for i, v := range violations {
+		if i == violationsShown {
+			fmt.Fprintf(&text, "; and %d more", len(violations)-i)
+			break
+		}
+		if i > 0 {
+			text.WriteString("; ")
+		}
+		if v.Field != "" {
+			text.WriteString(v.Field + ": ")
+		}
+		text.WriteString(v.Rule)
+	}
+	return &Error{Reason: reason, Message: text.String(), Violations: violations}
+}

@@ -1,0 +1,70 @@
+package service
+
+import (
+	"context"
+	"sync/atomic"
+
+	"google.golang.org/genproto/googleapis/api/httpbody"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/catalogue"
+)
+
+// The sizes that the server takes. The proto files say the same.
+const (
+	MaxRequestBytes            = 16 << 20
+	MaxComputePlants           = 1000
+	MaxComputeEventsPerPlant   = 2000
+	MaxPageSize, UsualPageSize = 1000, 50
+	MaxHorizonDays             = 366
+	UsualHorizonDays           = 7
+	MaxCallSeconds             = 30
+)
+
+// Server tells about the server itself.
+type Server struct {
+	pb.UnimplementedServerServiceServer
+
+	version   string
+	catalogue *catalogue.Catalogue
+	openAPI   []byte
+	stopping  atomic.Bool
+}
+
+// NewServer returns the calls about the server itself. openAPI is the document
+// of the HTTP calls.
+func NewServer(version string, c *catalogue.Catalogue, openAPI []byte) *Server {
+	return &Server{version: version, catalogue: c, openAPI: openAPI}
+}
+
+// Stop makes GetHealth fail from now on.
+func (s *Server) Stop() { s.stopping.Store(true) }
+
+// GetServerInfo tells the server's version and limits.
+func (s *Server) GetServerInfo(context.Context, *pb.GetServerInfoRequest) (*pb.ServerInfo, error) {
+	return &pb.ServerInfo{
+		Version:          s.version,
+		CatalogueVersion: s.catalogue.Version(),
+		Limits: &pb.ServerInfo_Limits{
+			MaxRequestBytes:          MaxRequestBytes,
+			MaxComputePlants:         MaxComputePlants,
+			MaxComputeEventsPerPlant: MaxComputeEventsPerPlant,
+			MaxPageSize:              MaxPageSize,
+			MaxHorizonDays:           MaxHorizonDays,
+			MaxCallSeconds:           MaxCallSeconds,
+		},
+	}, nil
+}
+
+// GetHealth tells whether the server takes calls.
+func (s *Server) GetHealth(context.Context, *pb.GetHealthRequest) (*pb.Health, error) {
+	if s.stopping.Load() {
+		return nil, &Error{Reason: ShuttingDown, Message: "the server is stopping: call again in a moment"}
+	}
+	return &pb.Health{Status: pb.Health_SERVING}, nil
+}
+
+// GetOpenApiDocument returns the OpenAPI document of the HTTP calls.
+func (s *Server) GetOpenApiDocument(context.Context, *pb.GetOpenApiDocumentRequest) (*httpbody.HttpBody, error) {
+	return &httpbody.HttpBody{ContentType: "application/json", Data: s.openAPI}, nil
+}

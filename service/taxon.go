@@ -1,0 +1,275 @@
+package service
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/catalogue"
+	"dewbench/service/due"
+	"dewbench/service/season"
+)
+
+const taxonPrefix = "taxa/"
+
+// Taxa answers from the shared catalogue.
+type Taxa struct {
+	pb.UnimplementedTaxonServiceServer
+
+	catalogue *catalogue.Catalogue
+	pages     *Pages
+}
+
+// NewTaxa returns the calls of the catalogue.
+func NewTaxa(c *catalogue.Catalogue, pages *Pages) *Taxa { return &Taxa{catalogue: c, pages: pages} }
+
+// GetTaxon gets a taxon.
+func (s *Taxa) GetTaxon(_ context.Context, req *pb.GetTaxonRequest) (*pb.Taxon, error) {
+	t, ok := s.catalogue.Taxon(strings.TrimPrefix(req.GetName(), taxonPrefix))
+	if !ok {
+		return nil, &Error{Reason: TaxonNotFound, Message: fmt.Sprintf("%s is not in the catalogue", req.GetName())}
+	}
+	return taxonMessage(t), nil
+}
+
+var taxonFields = filterable{
+	"scientificName": {"=", "!=", ":"},
+	"genus":          {"=", "!=", ":"},
+	"rank":           {"=", "!="},
+	"trapType":       {"=", "!="},
+	"habit":          {"=", "!="},
+	"restSeason":     {"=", "!="},
+	"citesAppendix":  {"=", "!="},
+}
+
+// ListTaxa lists taxa. Pages are cut by the last row's place in the order, which
+// ends in the name.
+func (s *Taxa) ListTaxa(_ context.Context, req *pb.ListTaxaRequest) (*pb.ListTaxaResponse, error) {
+	conditions, err := parseFilter(req.GetFilter(), taxonFields)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range conditions {
+		if err := checkTaxonCondition(c); err != nil {
+			return nil, err
+		}
+	}
+	order, err := parseOrder(req.GetOrderBy(), "scientificName", "genus")
+	if err != nil {
+		return nil, err
+	}
+	bound := []string{"ListTaxa", req.GetFilter(), req.GetOrderBy(), s.catalogue.Version()}
+	after, err := s.pages.Cursor(req.GetPageToken(), bound...)
+	if err != nil {
+		return nil, err
+	}
+
+	compare := func(a, b *pb.Taxon) int {
+		for _, f := range order {
+			c := cmp.Compare(a.GetScientificName(), b.GetScientificName())
+			if f.Path == "genus" {
+				c = cmp.Compare(a.GetGenus(), b.GetGenus())
+			}
+			if f.Desc {
+				c = -c
+			}
+			if c != 0 {
+				return c
+			}
+		}
+		return cmp.Or(cmp.Compare(a.GetScientificName(), b.GetScientificName()), cmp.Compare(a.GetName(), b.GetName()))
+	}
+	var found []*pb.Taxon
+	all := s.catalogue.Taxa()
+	for i := range all {
+		message := taxonMessage(&all[i])
+		if !slices.ContainsFunc(conditions, func(c condition) bool { return !taxonMeets(&all[i], message, c) }) {
+			found = append(found, message)
+		}
+	}
+	slices.SortFunc(found, compare)
+	if after != "" {
+		last, ok := s.catalogue.Taxon(after)
+		if !ok {
+			return nil, fmt.Errorf("the cursor of a page names taxon %q, which the catalogue lacks", after)
+		}
+		edge := taxonMessage(last)
+		at, exact := slices.BinarySearchFunc(found, edge, compare)
+		if exact {
+			at++
+		}
+		found = found[at:]
+	}
+	answer := &pb.ListTaxaResponse{Taxa: found, CatalogueVersion: s.catalogue.Version()}
+	if size := pageSize(req.GetPageSize()); len(found) > size {
+		answer.Taxa = found[:size]
+		answer.NextPageToken = s.pages.Token(strings.TrimPrefix(found[size-1].GetName(), taxonPrefix), bound...)
+	}
+	return answer, nil
+}
+
+// taxonEnum returns the enum value that a condition compares, or nil for a
+// field that is text.
+func taxonEnum(message *pb.Taxon, field string) protoreflect.Enum {
+	switch field {
+	case "rank":
+		return message.GetRank()
+	case "trapType":
+		return message.GetTrapType()
+	case "habit":
+		return message.GetHabit()
+	case "restSeason":
+		return message.GetRest().GetSeason()
+	case "citesAppendix":
+		return message.GetCites().GetAppendix()
+	}
+	return nil
+}
+
+func checkTaxonCondition(c condition) error {
+	enum := taxonEnum(nil, c.field)
+	if enum == nil {
+		return nil
+	}
+	values := enum.Descriptor().Values()
+	if values.ByName(protoreflect.Name(c.value)) != nil {
+		return nil
+	}
+	names := make([]string, values.Len())
+	for i := range names {
+		names[i] = string(values.Get(i).Name())
+	}
+	return Invalid(InvalidFilter, []Violation{{"filter",
+		fmt.Sprintf("%q is not a %s; they are %s", c.value, c.field, strings.Join(names, ", "))}})
+}
+
+func taxonMeets(t *catalogue.Taxon, message *pb.Taxon, c condition) bool {
+	if enum := taxonEnum(message, c.field); enum != nil {
+		value := enum.Descriptor().Values().ByNumber(enum.Number())
+		return (string(value.Name()) == c.value) == (c.op == "=")
+	}
+	wanted := catalogue.Normalise(c.value)
+	if c.field == "genus" {
+		genus := catalogue.Normalise(t.Genus)
+		if c.op == ":" {
+			return strings.Contains(genus, wanted)
+		}
+		return (genus == wanted) == (c.op == "=")
+	}
+	if c.op == ":" {
+		return catalogue.Matches(t, c.value)
+	}
+	same := func(name string) bool { return catalogue.Normalise(name) == wanted }
+	return (same(t.ScientificName) || slices.ContainsFunc(t.Synonyms, same)) == (c.op == "=")
+}
+
+func taxonMessage(t *catalogue.Taxon) *pb.Taxon {
+	m := &pb.Taxon{
+		Name:                     taxonPrefix + t.ID,
+		ScientificName:           t.ScientificName,
+		Rank:                     pb.Taxon_Rank(t.Rank),
+		Genus:                    t.Genus,
+		TrapType:                 pb.Taxon_TrapType(t.TrapType),
+		Habit:                    pb.Taxon_Habit(t.Habit),
+		TypicalRosetteDiameterMm: known(t.RosetteDiameterMm),
+		TypicalTrapWidthMm:       known(t.TrapWidthMm),
+		Rest:                     restMessage(t),
+		Regimen:                  regimenMessage(&t.Regimen),
+		Synonyms:                 t.Synonyms,
+	}
+	if t.CITES.Appendix != catalogue.NotListed {
+		m.Cites = &pb.Taxon_CitesListing{
+			Appendix:    pb.Taxon_CitesListing_Appendix(t.CITES.Appendix),
+			ListDate:    t.CITES.ListDate.String(),
+			CheckedDate: t.CITES.CheckedDate.String(),
+			Note:        t.CITES.Note,
+			Mark:        pb.Taxon_Source_Mark(t.CITES.Mark),
+			Source:      t.CITES.Source,
+		}
+	}
+	for _, source := range t.Sources {
+		m.Sources = append(m.Sources, &pb.Taxon_Source{
+			Field: source.Field, Mark: pb.Taxon_Source_Mark(source.Mark), Source: source.Text,
+		})
+	}
+	return m
+}
+
+// known returns a figure, or nil for one that is not given.
+func known(v float64) *float64 {
+	if v == 0 {
+		return nil
+	}
+	return &v
+}
+
+func restMessage(t *catalogue.Taxon) *pb.Taxon_Rest {
+	if !t.RestKnown {
+		return nil
+	}
+	m := &pb.Taxon_Rest{Season: pb.Taxon_Rest_Season(t.Rest.Season) + 1, ThresholdHours: known(t.Rest.ThresholdHours)}
+	if t.Rest.Season != season.None {
+		m.FromMonthDay, m.UntilMonthDay = t.Rest.From.String(), t.Rest.Until.String()
+	}
+	return m
+}
+
+// regimenMessage returns nil for a regimen that sets nothing.
+func regimenMessage(r *due.Regimen) *pb.Regimen {
+	m, set := &pb.Regimen{}, false
+	to := regimenNumbers(m)
+	for i, from := range r.Numbers() {
+		if *from != nil {
+			v := int32(**from)
+			*to[i], set = &v, true
+		}
+	}
+	for _, days := range r.CheckDays {
+		m.CheckDays, set = append(m.CheckDays, int32(days)), true
+	}
+	if r.HandFeed != due.NoHandFeed {
+		v := pb.Regimen_HandFeed(r.HandFeed)
+		m.HandFeed, set = &v, true
+	}
+	if r.CutStalks != nil {
+		m.CutStalks, set = r.CutStalks, true
+	}
+	if !set {
+		return nil
+	}
+	return m
+}
+
+// regimenValue returns the regimen that a message sets.
+func regimenValue(m *pb.Regimen) due.Regimen {
+	var r due.Regimen
+	if m == nil {
+		return r
+	}
+	to := r.Numbers()
+	for i, from := range regimenNumbers(m) {
+		if *from != nil {
+			v := int(**from)
+			*to[i] = &v
+		}
+	}
+	for _, days := range m.GetCheckDays() {
+		r.CheckDays = append(r.CheckDays, int(days))
+	}
+	r.HandFeed, r.CutStalks = due.HandFeed(m.GetHandFeed()), m.CutStalks
+	return r
+}
+
+// regimenNumbers returns where a message keeps its numbers, in the order of
+// due.Regimen.
+func regimenNumbers(m *pb.Regimen) []**int32 {
+	return []**int32{
+		&m.IntervalDays, &m.ToleranceDays, &m.TrapsStart, &m.TrapsMax, &m.CleanRunsToStepUp, &m.FeedOneIn,
+		&m.MaxItemPercent, &m.MouldPausePercent, &m.ResiduePausePercent, &m.SettleDays, &m.DigestDays,
+	}
+}
