@@ -60,6 +60,9 @@ func open(text string, known func(header string) bool) (g *grid, rule string) {
 			if !ok {
 				break
 			}
+			if row.rule != "" {
+				cells += strings.Count(g.text[g.start:g.r.InputOffset()], string(sep))
+			}
 			here := 0
 			for _, c := range row.cells {
 				if c != "" && known(c) {

@@ -2,6 +2,7 @@ package table
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -13,7 +14,7 @@ type layout[D any] struct {
 
 	nameless []bool // cells of the header that are empty
 	order    Order  // that a header states
-	stated   int    // the column that states it
+	stated   string // the header that states it
 }
 
 // column is a column that is read.
@@ -178,7 +179,7 @@ func (f *finder[D]) header(cells []string, line int, out, warn *list) *layout[D]
 			}
 			used[i] = true
 			if first, twice := taken[x.field.name]; twice {
-				out.add(line, header, "", fmt.Sprintf("gives the %s, as column %q does; keep one of them", x.field.name, first))
+				out.add(line, header, "", x.field.twice(first))
 				break
 			}
 			lay.take(i, header, x, taken)
@@ -200,7 +201,7 @@ func (f *finder[D]) header(cells []string, line int, out, warn *list) *layout[D]
 					lay.take(i, header, x, taken)
 				} else if key(first) == key(header) {
 					used[i] = true
-					out.add(line, header, "", fmt.Sprintf("gives the %s twice; keep one of them", x.field.name))
+					out.add(line, header, "", x.field.twice(first))
 				}
 			}
 		}
@@ -208,16 +209,25 @@ func (f *finder[D]) header(cells []string, line int, out, warn *list) *layout[D]
 			break
 		}
 	}
+	slices.SortFunc(lay.columns, func(a, b column[D]) int { return a.at - b.at })
 	f.unread(cells, used, fitsOf, taken, line, warn)
 	f.missing(cells, taken, line, out)
 	return lay
+}
+
+// headers lists the headers for a field, the best first.
+func (f *field[D]) headers() []string { return slices.Concat(f.strong, f.weak) }
+
+// twice says that two columns give a field.
+func (f *field[D]) twice(first string) (rule string) {
+	return fmt.Sprintf("gives the %s, as column %q does; keep one of them (accepted headers: %s)", f.name, cut(first), strings.Join(f.headers(), ", "))
 }
 
 func (lay *layout[D]) take(i int, header string, x fit[D], taken map[string]string) {
 	taken[x.field.name] = header
 	lay.columns = append(lay.columns, column[D]{at: i, header: header, field: x.field, unit: x.unit})
 	if _, inner := brackets(header); x.field.day && lay.order == Unknown {
-		lay.order, lay.stated = headerOrder(inner), len(lay.columns)-1
+		lay.order, lay.stated = headerOrder(inner), header
 	}
 }
 
@@ -226,8 +236,7 @@ func (f *finder[D]) unread(cells []string, used []bool, fitsOf [][]fit[D], taken
 	var free []string
 	for _, fd := range f.s.fields {
 		if _, is := taken[fd.name]; !is {
-			free = append(free, fd.strong...)
-			free = append(free, fd.weak...)
+			free = append(free, fd.headers()...)
 		}
 	}
 	for i, c := range cells {
@@ -262,8 +271,7 @@ func (f *finder[D]) missing(cells []string, taken map[string]string, line int, o
 			for _, fd := range f.s.fields {
 				if fd.name == n {
 					names = append(names, "the "+n)
-					accepted = append(accepted, fd.strong...)
-					accepted = append(accepted, fd.weak...)
+					accepted = append(accepted, fd.headers()...)
 				}
 			}
 		}
@@ -295,7 +303,7 @@ func columnsOf[D any](s *schema[D]) []Column {
 	for _, f := range s.fields {
 		out = append(out, Column{
 			Gives:   f.name,
-			Headers: append(append([]string(nil), f.strong...), f.weak...),
+			Headers: f.headers(),
 			Unit:    f.unit.accepted(),
 			Day:     f.day,
 		})

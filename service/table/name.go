@@ -12,8 +12,9 @@ type Name struct {
 	// Original is the name as it was typed.
 	Original string
 	// Scientific is the name without the cultivar, white space collapsed, each
-	// hybrid sign a "×" with spaces around it. Upper and lower case, authors and
-	// abbreviations stay as typed.
+	// hybrid sign a "×": against the name or epithet of a hybrid that has one
+	// ("×Dionanthus", "Drosera ×obovata"), apart in a formula ("Drosera anglica ×
+	// linearis"). Upper and lower case, authors and abbreviations stay as typed.
 	Scientific string
 	// Cultivar is the cultivar epithet without quotes, else as typed.
 	Cultivar string
@@ -45,8 +46,8 @@ var (
 //
 // Hybrids (International Code of Nomenclature for algae, fungi, and plants,
 // articles H.2 and H.3, recommendation H.3A): the words x and X before another
-// word, and the sign × before or on one, become "×" with spaces around it. An x
-// that is part of a word stays: it cannot be told from a letter.
+// word, and the sign × or one that looks like it before or on a word, become
+// "×". An x that is part of a word stays: it cannot be told from a letter.
 //
 // Cultivars (ICNCP, 9th edition 2016, articles 14 and 21): what stands in
 // quotes, single or double, straight or curled, or after the word "cv". Those
@@ -55,9 +56,23 @@ var (
 // both (common practice, no source).
 //
 // A name with more than one pair of quotes, or with a cultivar in a hybrid
-// formula, is one of two parents: it stays whole in Scientific. Empty text gives
-// the empty name. Length is not looked at.
+// formula, is one of two parents: it stays whole in Scientific, as does one with
+// a stray quote that could be read in two ways. Empty text gives the empty name.
+// Length is not looked at.
 func ParseName(s string) (Name, error) {
+	n, err := splitName(s)
+	if err != nil || n.Cultivar == "" {
+		return n, err
+	}
+	again, err := splitName(n.String())
+	if again.Original = s; err != nil || again != n {
+		whole := Name{Original: s, Scientific: against(signs(apart(clean(s)), false))}
+		return whole, nil
+	}
+	return n, nil
+}
+
+func splitName(s string) (Name, error) {
 	n := Name{Original: s}
 	text := apart(clean(s))
 	if text == "" {
@@ -76,22 +91,22 @@ func ParseName(s string) (Name, error) {
 	}
 	sci := signs(before, inner != "")
 	if pairs != 1 || crossed(sci) || strings.Contains(" "+signs(after, false)+" ", " × ") {
-		n.Scientific = signs(text, false)
+		n.Scientific = against(signs(text, false))
 		return n, nil
 	}
-	n.Scientific, n.Cultivar, n.Rest = sci, inner, after
+	n.Scientific, n.Cultivar, n.Rest = against(sci), inner, after
 	return n, nil
 }
 
-// apart puts spaces around each × that begins a word or stands alone.
+// apart sets off each × that begins a word.
 func apart(s string) string {
-	if !strings.Contains(s, "×") {
+	if !strings.ContainsAny(s, "×✕✖⨉⨯╳") {
 		return s
 	}
 	var b strings.Builder
 	start := true
 	for _, r := range s {
-		if r == '×' && start {
+		if start && strings.ContainsRune("×✕✖⨉⨯╳", r) {
 			b.WriteString("× ")
 			continue
 		}
@@ -99,6 +114,23 @@ func apart(s string) string {
 		start = r == ' ' || r == '('
 	}
 	return clean(b.String())
+}
+
+// against puts the × of a hybrid that has a name of its own against that name:
+// one before the first word, or between the first word and an epithet.
+func against(s string) string {
+	if rest, ok := strings.CutPrefix(s, "× "); ok {
+		if r, _ := utf8.DecodeRuneInString(rest); unicode.IsLetter(r) {
+			return "×" + rest
+		}
+		return s
+	}
+	first, rest, ok := strings.Cut(s, " × ")
+	r, _ := utf8.DecodeRuneInString(rest)
+	if ok && unicode.IsLower(r) && !strings.ContainsAny(first, " (") {
+		return first + " ×" + rest
+	}
+	return s
 }
 
 // signs makes the words x and X that stand before another word to ×. follows
@@ -160,7 +192,7 @@ func quoted(s string) (before, inner, after string, pairs int, err error) {
 			m.opens = last == ' ' || last == '(' || last == '['
 			m.closes = end == len(s) || strings.ContainsRune(" ),;.]", next)
 			// Two single quotes are typed for a double one.
-			if k := len(marks) - 1; k >= 0 && marks[k].end == i && marks[k].class == class {
+			if k := len(marks) - 1; k >= 0 && marks[k].end == i && class == 1 && marks[k].class == 1 {
 				if marks[k].opens {
 					marks[k].end, marks[k].closes = end, m.closes
 					last = r
@@ -197,11 +229,16 @@ func quoted(s string) (before, inner, after string, pairs int, err error) {
 	case to < 0:
 		return s, "", "", 0, ErrQuoteOpen
 	}
-	inner = strings.TrimFunc(s[marks[from].end:marks[to].at], func(r rune) bool { return r == ' ' || quoteClass(r) > 0 })
+	inner = unquoted(s[marks[from].end:marks[to].at])
 	if inner == "" {
 		return s, "", "", 0, ErrQuoteEmpty
 	}
 	return strings.TrimSpace(s[:marks[from].at]), inner, strings.TrimSpace(s[marks[to].end:]), 1, nil
+}
+
+// unquoted takes quotes and spaces off both ends.
+func unquoted(s string) string {
+	return strings.TrimFunc(s, func(r rune) bool { return r == ' ' || quoteClass(r) > 0 })
 }
 
 // isCV tells the word before a cultivar.
@@ -221,10 +258,10 @@ func afterCV(s string) (before, inner string, pairs int) {
 	parts := strings.Split(s, " ")
 	for i, p := range parts {
 		if isCV(p) {
-			if i+1 == len(parts) {
+			if inner = unquoted(strings.Join(parts[i+1:], " ")); inner == "" {
 				return s, "", -1
 			}
-			return strings.Join(parts[:i], " "), strings.Join(parts[i+1:], " "), 1
+			return strings.Join(parts[:i], " "), inner, 1
 		}
 	}
 	return s, "", 0
@@ -284,21 +321,23 @@ func composeName(nameCell, genusCell, cultivarCell string) (n Name, field, rule 
 // under puts the genus before a name that has only its epithet, or only the
 // first letter of the genus.
 func (n *Name) under(genus string) (rule string) {
-	first, rest, _ := strings.Cut(n.Scientific, " ")
+	name := apart(n.Scientific)
+	first, rest, _ := strings.Cut(name, " ")
 	second, _, _ := strings.Cut(rest, " ")
 	bare := strings.TrimPrefix(genus, "× ")
 	r, _ := utf8.DecodeRuneInString(first)
 	switch {
-	case n.Scientific == "":
-		n.Scientific = genus
+	case name == "":
+		name = genus
 	case strings.EqualFold(first, bare), first == "×" && strings.EqualFold(second, bare):
 	case strings.HasSuffix(first, ".") && len(first) > 1 && len(first) <= 5 &&
 		unicode.IsUpper(r) && len(first)-1 <= len(bare) && strings.EqualFold(first[:len(first)-1], bare[:len(first)-1]):
-		n.Scientific = strings.TrimSpace(genus + " " + rest)
+		name = strings.TrimSpace(genus + " " + rest)
 	case first == "×", !unicode.IsUpper(r):
-		n.Scientific = genus + " " + n.Scientific
+		name = genus + " " + name
 	default:
 		return "does not belong to the genus " + genus
 	}
+	n.Scientific = against(name)
 	return ""
 }

@@ -120,11 +120,8 @@ func decimal(s string, dotDoubtful bool) (number string, rule string) {
 		case c == '.' || c == ',':
 			marks++
 			at = i
-		case c == ' ' || c == '\'':
-			if at < 0 && i > 0 {
-				return "", bad + "; write it without a thousands separator"
-			}
-			return "", bad
+		case (c == ' ' || c == '\'') && i > 0 && strings.Trim(digits, "0123456789., '") == "":
+			return "", bad + "; write it without a thousands separator"
 		default:
 			return "", bad
 		}

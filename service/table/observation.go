@@ -135,13 +135,13 @@ func observationSchema() *schema[observationDraft] {
 	s.fields = []field[d]{
 		tagField(func(o *d) *string { return &o.Tag }, tagStrong, tagWeak),
 		dayField("day", func(o *d) *civil.Day { return &o.Day }, func(o *d) *Clock { return &o.Time },
-			[]string{"date", "day", "observed on", "observe date", "date observed", "date measured", "measured on"}, []string{"when", "measured", "observed"}),
+			[]string{"date", "day", "date observed", "observed on", "observe date"}, []string{"date measured", "measured on", "when", "measured", "observed"}),
 		clockField("time", func(o *d) *Clock { return &o.Time }, []string{"time", "time of day"}, nil),
 		textField("note", 4000, func(o *d) *string { return &o.Note }, noteHeaders(), nil),
 	}
 	facts := []field[d]{
 		wordField("event", events(), func(o *d) *event { return &o.event }, []string{"event", "what happened", "done"}, []string{"what"}),
-		countField("prey found", 0, 1_000_000, func(o *d) **int32 { return &o.prey }, []string{"prey found", "prey", "caught", "catch", "prey caught"}, nil),
+		countField("prey found", 0, 1_000_000, func(o *d) **int32 { return &o.prey }, []string{"prey found", "prey caught"}, []string{"prey", "caught", "catch"}),
 		countField("traps examined", 0, 1_000_000, func(o *d) **int32 { return &o.examined },
 			[]string{"traps examined", "traps looked at", "leaves examined", "traps checked"}, nil),
 		countField("quantity", 1, 100_000, func(o *d) **int32 { return &o.Quantity },
@@ -154,7 +154,7 @@ func observationSchema() *schema[observationDraft] {
 		wordField("end", ends(), func(o *d) *End { return &o.End }, []string{"end", "ended", "left", "dead or sold"}, []string{"state", "status"}),
 		textField("cause", 1000, func(o *d) *string { return &o.Cause }, []string{"cause", "cause of death"}, nil),
 		textField("recipient", 1000, func(o *d) *string { return &o.Recipient }, []string{"recipient", "sold to", "given to"}, nil),
-		textField("bench", 300, func(o *d) *string { return &o.Bench }, []string{"moved to", "new bench", "bench", "new place", "new location"}, []string{"place", "location", "shelf"}),
+		textField("bench", 300, func(o *d) *string { return &o.Bench }, []string{"moved to", "new bench"}, []string{"new place", "new location", "bench", "place", "location", "shelf"}),
 		wordField("exposure", exposures(), func(o *d) *Exposure { return &o.Exposure }, []string{"exposure", "new exposure"}, []string{"where"}),
 		flagField("hold", func(o *d) **bool { return &o.held }, []string{"hold", "on hold", "do not feed"}, nil),
 		textField("reason of the hold", 1000, func(o *d) *string { return &o.hold }, []string{"hold reason", "reason of hold", "reason"}, nil),

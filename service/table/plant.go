@@ -58,17 +58,18 @@ type Plant struct {
 // Regimen is how a plant is fed. What is nil or zero is not given. Ranges are
 // those of the API.
 type Regimen struct {
-	IntervalDays        *int32 // 1 to 365
-	ToleranceDays       *int32 // 0 to 60
-	TrapsStart          *int32 // 1 to 50
-	TrapsMax            *int32 // 1 to 50
-	CleanRunsToStepUp   *int32 // 1 to 20
-	FeedOneIn           *int32 // 1 to 20
-	MaxItemPercent      *int32 // of the trap's width, 1 to 200
-	MouldPausePercent   *int32 // of the interval, 0 to 1000
-	ResiduePausePercent *int32 // of the interval, 0 to 1000
-	SettleDays          *int32 // 0 to 120
-	DigestDays          *int32 // 1 to 90
+	IntervalDays        *int32  // 1 to 365
+	ToleranceDays       *int32  // 0 to 60
+	TrapsStart          *int32  // 1 to 50
+	TrapsMax            *int32  // 1 to 50
+	CleanRunsToStepUp   *int32  // 1 to 20
+	FeedOneIn           *int32  // 1 to 20
+	MaxItemPercent      *int32  // of the trap's width, 1 to 200
+	MouldPausePercent   *int32  // of the interval, 0 to 1000
+	ResiduePausePercent *int32  // of the interval, 0 to 1000
+	SettleDays          *int32  // 0 to 120
+	DigestDays          *int32  // 1 to 90
+	CheckDays           []int32 // up to 4 different ones, each 1 to 60
 	HandFeed            HandFeed
 	CutStalks           *bool
 }
@@ -119,23 +120,24 @@ func plantSchema() *schema[plantDraft] {
 		wordField("habit", habits(), func(p *d) *Habit { return &p.Habit }, []string{"habit", "growth habit"}, []string{"size"}),
 		wordField("exposure", places, func(p *d) *Exposure { return &p.Exposure }, []string{"exposure", "exposed to", "stands"}, []string{"where", "setting"}),
 		textField("bench", 300, func(p *d) *string { return &p.Bench },
-			[]string{"bench", "place", "location", "shelf", "tray", "bed", "bench name"}, []string{"position", "spot"}),
+			[]string{"bench", "bench name"}, []string{"place", "location", "shelf", "tray", "bed", "position", "spot"}),
 		hoursField("lamp hours", func(p *d) **float64 { return &p.LampHours }, []string{"lamp hours", "light hours", "hours of light", "photoperiod"}, nil),
 		countField("walk order", 0, 1_000_000, func(p *d) **int32 { return &p.WalkOrder }, []string{"walk order", "order"}, nil),
 		countField("quantity", 1, 100_000, func(p *d) **int32 { return &p.Quantity },
-			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants", "how many"}, []string{"count", "plants", "amount"}),
+			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants"}, []string{"how many", "count", "plants", "amount"}),
 		dayField("day acquired", func(p *d) *civil.Day { return &p.Acquired }, nil,
-			[]string{"acquired", "date acquired", "day acquired", "acquire date", "acquired on", "bought", "date bought", "bought on", "purchase date", "purchased", "received", "date received"}, []string{"since"}),
+			[]string{"acquired", "date acquired", "day acquired", "acquire date", "acquired on"},
+			[]string{"bought", "date bought", "bought on", "purchased", "purchase date", "received", "date received", "since"}),
 		dayField("day entered", func(p *d) *civil.Day { return &p.Entered }, nil,
 			[]string{"entered", "date entered", "day entered", "enter date", "entered on", "recorded since"}, []string{"date"}),
 		dayField("ship day", func(p *d) *civil.Day { return &p.Ship }, nil, []string{"ship date", "shipping date", "ship on", "to be shipped", "ships"}, nil),
-		dayField("day last fed", func(p *d) *civil.Day { return &p.LastFed }, nil, []string{"last fed", "date last fed", "last fed on", "last feeding"}, nil),
+		dayField("day last fed", func(p *d) *civil.Day { return &p.LastFed }, nil, []string{"last fed", "date last fed", "last fed on"}, []string{"last feeding"}),
 		wordField("state", states(), func(p *d) *End { return &p.State }, []string{"state", "status"}, nil),
 		dayField("day of its end", func(p *d) *civil.Day { return &p.EndDay }, nil,
-			[]string{"end date", "died on", "date died", "date of death", "sold on", "date sold", "given away on"}, nil),
+			[]string{"end date", "date of end"}, []string{"died on", "date died", "date of death", "sold on", "date sold", "given away on"}),
 		textField("clone", 200, func(p *d) *string { return &p.Clone }, []string{"clone"}, nil),
-		textField("source", 1000, func(p *d) *string { return &p.Source }, []string{"source", "from", "bought from", "got from", "origin", "supplier"}, nil),
-		textField("locality", 1000, func(p *d) *string { return &p.Locality }, []string{"locality", "location data", "provenance"}, nil),
+		textField("source", 1000, func(p *d) *string { return &p.Source }, []string{"source"}, []string{"bought from", "got from", "supplier", "from", "origin"}),
+		textField("locality", 1000, func(p *d) *string { return &p.Locality }, []string{"locality"}, []string{"location data", "provenance"}),
 		textField("note", 4000, func(p *d) *string { return &p.Note }, noteHeaders(), nil),
 
 		wholeField("interval", days, 1, 365, func(p *d) **int32 { return &p.Regimen.IntervalDays },
@@ -150,6 +152,7 @@ func plantSchema() *schema[plantDraft] {
 		wholeField("pause after residue", percent, 0, 1000, func(p *d) **int32 { return &p.Regimen.ResiduePausePercent }, []string{"residue pause percent", "residue pause"}, nil),
 		wholeField("days to settle", days, 0, 120, func(p *d) **int32 { return &p.Regimen.SettleDays }, []string{"settle days", "settle", "settling days"}, nil),
 		wholeField("days to digest", days, 1, 90, func(p *d) **int32 { return &p.Regimen.DigestDays }, []string{"digest days", "digest", "digestion days"}, nil),
+		listField("check days", 4, 1, 60, func(p *d) *[]int32 { return &p.Regimen.CheckDays }, []string{"check days", "check on days", "look after days"}),
 		wordField("hand feed", handFeeds(), func(p *d) *HandFeed { return &p.Regimen.HandFeed }, []string{"hand feed", "hand fed", "feed by hand", "fed by hand"}, nil),
 		flagField("cut stalks", func(p *d) **bool { return &p.Regimen.CutStalks }, []string{"cut stalks", "cut flower stalks"}, nil),
 		dayField("day measured", func(p *d) *civil.Day { return &p.Measured }, nil, []string{"measured", "date measured", "measured on", "last measured"}, nil),
@@ -197,10 +200,10 @@ func plantSchema() *schema[plantDraft] {
 func sizeFields[D any](at func(*D) *Sizes) []field[D] {
 	return []field[D]{
 		lengthField("rosette diameter", 10_000, func(d *D) **float64 { return &at(d).RosetteDiameterMM },
-			[]string{"rosette diameter", "diameter", "rosette", "plant diameter", "diam"}, []string{"width"}),
+			[]string{"rosette diameter", "diameter"}, []string{"plant diameter", "diam", "rosette", "width"}),
 		lengthField("height", 10_000, func(d *D) **float64 { return &at(d).HeightMM }, []string{"height", "plant height"}, nil),
 		lengthField("trap width", 1000, func(d *D) **float64 { return &at(d).TrapWidthMM },
-			[]string{"trap width", "leaf width", "width of trap", "trap size"}, nil),
+			[]string{"trap width", "width of trap"}, []string{"leaf width", "trap size"}),
 		countField("working traps", 0, 1_000_000, func(d *D) **int32 { return &at(d).WorkingTraps },
 			[]string{"working traps", "working leaves", "active traps", "traps working"}, []string{"traps"}),
 		countField("leaf count", 0, 1_000_000, func(d *D) **int32 { return &at(d).LeafCount },

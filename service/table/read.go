@@ -207,7 +207,7 @@ func (t *reading[D]) findOrder() Order {
 	var either string
 	open := 0
 	if o := t.lay.order; o != Unknown {
-		proofs[o] = proof{line: t.lay.line, column: t.lay.columns[t.lay.stated].header, given: true}
+		proofs[o] = proof{line: t.lay.line, column: t.lay.stated, given: true}
 	}
 	n := len(t.lay.columns)
 	for i, line := range t.lines {
@@ -274,12 +274,13 @@ func (p proof) says() string {
 // convert reads the cells of all rows.
 func convert[D, R any](t *reading[D], order Order, emit func(*D) R) []R {
 	n := len(t.lay.columns)
-	out := make([]R, 0, len(t.lines))
+	out := make([]R, 0, min(len(t.lines), 10_000))
+	var d D
 	r := row[D]{lay: t.lay, out: &t.rows, warn: &t.warn}
 	c := cell{order: order, dotted: t.grid.sep != ','}
 	for i, line := range t.lines {
 		r.line, r.cells, r.bad = line, t.cells[i*n:(i+1)*n], false
-		d := t.s.fresh
+		d = t.s.fresh
 		for j := range t.lay.columns {
 			col := &t.lay.columns[j]
 			c.raw, c.unit = r.cells[j], col.unit

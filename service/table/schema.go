@@ -3,6 +3,7 @@ package table
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -142,6 +143,30 @@ func wholeField[D any](name string, u unit, low, high int32, at func(*D) **int32
 		}
 		v := int32(n)
 		*at(d) = &v
+		return ""
+	}}
+}
+
+// listField reads up to most different whole numbers.
+func listField[D any](name string, most int, low, high int64, at func(*D) *[]int32, strong []string) field[D] {
+	return field[D]{name: name, strong: strong, set: func(d *D, c *cell) string {
+		if none(c.text) {
+			return ""
+		}
+		rule := fmt.Sprintf("must be up to %d different whole numbers from %d to %d, with commas or spaces between", most, low, high)
+		parts := strings.FieldsFunc(c.text, func(r rune) bool { return strings.ContainsRune(" ,;/", r) })
+		var list []int32
+		for _, p := range parts {
+			n, bad := wholeNumber(p, low, high, false)
+			if bad != "" || len(list) == most || slices.Contains(list, int32(n)) {
+				return rule
+			}
+			list = append(list, int32(n))
+		}
+		if len(list) == 0 {
+			return rule
+		}
+		*at(d) = list
 		return ""
 	}}
 }

@@ -69,7 +69,8 @@ func (o Options) maxProblems() int {
 // Result is what a table says.
 type Result[R any] struct {
 	// Rows are the good rows in the order of the table. A row with a problem is
-	// not among them.
+	// not among them, nor is one with a day that hangs on an order of day and
+	// month that nothing tells: those have one problem together.
 	Rows []R
 	// Problems are what keeps rows out, by line; those of the whole table, after
 	// which no row is read, have line 0 or the line of the header.
