@@ -77,8 +77,8 @@ type Source struct {
 // see Caution.
 type CITES struct {
 	Appendix    Appendix
-	ListDate    civil.Day // from which the list that was read or is remembered is valid
-	CheckedDate civil.Day // on which it was looked up or written down
+	ListDate    civil.Day // of the list that was read or is remembered; civil.None if not listed
+	CheckedDate civil.Day // on which it was looked up or written down; civil.None if not listed
 	Note        string
 	Mark        Mark
 	Source      string

@@ -72,6 +72,7 @@ func (c *check) taxon(row *taxonRow) Taxon {
 		Rank:           word(c, "rank", row.Rank, ranks),
 		TrapType:       word(c, "trapType", row.TrapType, traps),
 		Synonyms:       row.Synonyms,
+		CITES:          CITES{ListDate: civil.None, CheckedDate: civil.None},
 	}
 	t.Genus, _, _ = strings.Cut(row.ScientificName, " ")
 	if form, ok := forms[t.Rank]; ok && !form.pattern.MatchString(t.ScientificName) {

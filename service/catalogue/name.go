@@ -12,7 +12,7 @@ import (
 //
 // The sign of a hybrid is U+00D7 or one that looks like it, or the letter x as
 // a word of its own (ICN, Shenzhen Code, Art. H.3 and Rec. H.3A). A diaeresis is
-// ignored as well (Art. 60.7).
+// ignored as well (Art. 60).
 //
 // Authors are told from epithets without looking at capital letters, as case is
 // ignored. A word is part of an author citation if
@@ -76,8 +76,16 @@ func bare(s string) string {
 			continue
 		case ',', ';':
 			r = ' '
-		case '\u00e4', '\u00eb', '\u00ef', '\u00f6', '\u00fc':
-			r = map[rune]rune{'\u00e4': 'a', '\u00eb': 'e', '\u00ef': 'i', '\u00f6': 'o', '\u00fc': 'u'}[r]
+		case '\u00e4':
+			r = 'a'
+		case '\u00eb':
+			r = 'e'
+		case '\u00ef':
+			r = 'i'
+		case '\u00f6':
+			r = 'o'
+		case '\u00fc':
+			r = 'u'
 		}
 		if r == unicode.ReplacementChar || unicode.Is(unicode.Mn, r) || unicode.Is(unicode.Cf, r) {
 			continue
@@ -90,18 +98,21 @@ func bare(s string) string {
 // outsideBrackets takes away what stands in round brackets. A bracket without
 // its partner is taken away alone.
 func outsideBrackets(s string) string {
-	for {
-		end := strings.IndexByte(s, ')')
-		if end < 0 {
-			return strings.ReplaceAll(s, "(", " ")
+	out := make([]byte, 0, len(s))
+	var open []int // where the brackets that are open began
+	for i := range len(s) {
+		switch s[i] {
+		case '(':
+			open = append(open, len(out))
+		case ')':
+			if n := len(open); n > 0 {
+				out, open = append(out[:open[n-1]], ' '), open[:n-1]
+			}
+		default:
+			out = append(out, s[i])
 		}
-		start := max(strings.LastIndexByte(s[:end], '('), 0)
-		if s[start] != '(' {
-			s = s[:end] + " " + s[end+1:]
-			continue
-		}
-		s = s[:start] + " " + s[end+1:]
 	}
+	return string(out)
 }
 
 // initials are single letters with full stops: "p.", "j.d.".
@@ -148,15 +159,16 @@ var connective = set("& ex et in")
 // plants, and full surnames that growers write in their place. None is an
 // epithet.
 var surname = set(`
-	adamec adlassnig afzel allan amoroso andrews austin bailey baleeiro barnhart beaver bentham blanco bonpland britton
-	burbidge burm buch-ham casper cantley case catling cav cham cheek chrtek clarke clemens conran coritico crantz danser
-	darwin debbert delile demeter diels domin don duarte durand ehrh eichler ellis erickson exell fernald fleischmann
-	forssk forster gibson gleason godfrey gonella gould gray greuter gronovius gronov hamet hamilton harms harper harshb
-	heads hooker huth jebb kaul kirchner kondo korthals kuntze kunth kurata labillardiere labill lam lamarck lavarack
-	lehm lehmann lindley link linnaeus linn lloyd low lowrie luetzelb luhrs macfarlane macloskey mann marchant martius
-	masters mcdaniel mcpherson michaux michx miller mill mirb molina morren muell mueller nees nerz obermeyer oliver
-	orchard pancher parnell pietropaolo planchon pohl poir pursh rafarin rafinesque reichb rendle rivadavia robinson
-	robins roccia roem roth royen ruiz salisb salisbury sarkar schlauer schnell schult seine sibth sims slack small smith
-	speirs sprague spruce standl stein steyermark stolz studnicka swartz sweet tamin taylor thunb thunberg torrey turner
-	turcz vahl vahlii vent walter walt warburg warming wendl wherry wildenow willdenow willd wistuba wulff zamudio zipp
+	adamec adlassnig afzel airy allan amoroso andrews austin bailey baleeiro barnhart beaver bentham blanco bonpland britton
+	brown burbidge burm buch-ham camus carlquist casper cantley case catling cav cham chapman cheek chrtek clarke clemens conn
+	conran coritico crantz danser darwin debbert degreef delile demeter diels domin don druce durand ehrh eichler elliott ellis
+	erickson exell fernald fleischmann forssk forster fromm gibson gleason godfrey gonella gould gray greuter gronov gronovius
+	hamet hamilton harms harper harshb heads hooker hort huth jack jebb kaul kearney kirchner kondo korthals kuntze kunth kurata
+	labill labillardiere lam lamarck lavarack lehm lehmann lindley link linn linnaeus lloyd low lowrie luetzelb luhrs macfarlane
+	macloskey mann marchant martius masters mcdaniel mcpherson mert michaux michx mill miller mirb molina morren muell mueller
+	nees nerz obermeyer oliver orchard pancher parnell pietropaolo planch planchon pohl poir pursh raf rafarin rafinesque reichb
+	rendle ridley rivadavia robins robinson roccia roem roth roxb royen ruiz salisb salisbury sander sarkar schlauer schnell
+	schult seine shaw sibth sims slack small smith speirs speta sprague spruce standl stein stephens steyermark stolz studnicka
+	swartz sweet tamin taylor thunb thunberg torrey turcz turner vahl vahlii vent wakabayashi wallr walt walter warburg warming
+	wendl wherry whiteman wildenow willd willdenow wistuba wulff zamudio zipp
 `)
