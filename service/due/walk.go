@@ -176,7 +176,7 @@ func (w *walk) sortOutcomes() {
 func (w *walk) move(i int) {
 	m := &w.f.Moves[i]
 	if w.dayBefore == Outdoors && w.exposure == Outdoors && m.Exposure != Outdoors &&
-		w.f.Rules.HandFeed == IfNotCatching && w.handFedSince(w.lowBefore) == civil.None {
+		w.f.Rules.HandFeed == IfNotCatching && w.lowBefore == civil.None && !growth.Shrinking(w.series) {
 		if at := whole(m.Day); !w.covered || w.cover.before(at) {
 			w.cover, w.covered, w.cameIn = at, true, m.Day
 		}
@@ -191,22 +191,13 @@ func (w *walk) move(i int) {
 }
 
 // handFedSince returns the day from which a plant outdoors is fed by hand, as it
-// was seen not to catch enough (by surveys since lowSince) or to shrink;
-// civil.None: it is presumed to catch.
-func (w *walk) handFedSince(lowSince civil.Day) civil.Day {
-	since := lowSince
-	if shrinking, ok := w.shrinkingSince(); ok && (since == civil.None || shrinking < since) {
+// was seen not to catch enough or to shrink; civil.None: it is presumed to catch.
+func (w *walk) handFedSince() civil.Day {
+	since := w.lowSince
+	if shrinking, _, ok := growth.Run(w.series); ok && (since == civil.None || shrinking < since) {
 		since = shrinking
 	}
 	return since
-}
-
-func (w *walk) shrinkingSince() (civil.Day, bool) {
-	if len(w.series) < 2 {
-		return civil.None, false
-	}
-	since, _, shrinking := growth.Run(w.series)
-	return since, shrinking
 }
 
 type pass uint8

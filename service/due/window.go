@@ -2,6 +2,7 @@ package due
 
 import (
 	"dewbench/service/civil"
+	"dewbench/service/growth"
 )
 
 // window turns the state at the end of the walk into the decision: the window,
@@ -10,7 +11,7 @@ func (w *walk) window(d Decision, horizonDays int) Decision {
 	f, asOf := w.f, w.asOf
 	start, since := w.cover.ceil(), civil.None
 	if w.exposure == Outdoors && f.Rules.HandFeed == IfNotCatching {
-		if since = w.handFedSince(w.lowSince); since == civil.None {
+		if since = w.handFedSince(); since == civil.None {
 			return w.notHandFed(d, Reason{PresumedCatching, w.outdoorsSince(), civil.None})
 		}
 	}
@@ -182,7 +183,7 @@ func (w *walk) addNotCatching(reasons []Reason, d *Decision) []Reason {
 	if w.lowSince != civil.None {
 		reasons = append(reasons, Reason{LowSurvey, w.lowSince, civil.None})
 	}
-	if since, ok := w.shrinkingSince(); ok {
+	if since, _, ok := growth.Run(w.series); ok {
 		reasons = append(reasons, Reason{Shrinking, since, civil.None})
 		d.Shrinking = Evidence{
 			NoPrey:  w.lastSurvey != civil.None && w.lastPrey == 0,

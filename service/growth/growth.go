@@ -109,6 +109,18 @@ func Judge(series []Measurement, i int) Judgement {
 	return j
 }
 
+// Shrinking tells whether the plant is shrinking as judged at its last
+// measurement. The series is as for Judge; without any it is not. It allocates
+// nothing.
+func Shrinking(series []Measurement) bool {
+	if len(series) == 0 {
+		return false
+	}
+	var w window
+	w.fill(series, len(series)-1)
+	return w.shrinking()
+}
+
 // Run tells whether the plant is shrinking as judged at its last measurement,
 // and since when: the day of the first measurement of the unbroken run of
 // measurements at which it was. The series is as for Judge; last is the day of
