@@ -395,10 +395,15 @@ func (h *history) diameters() {
 	size := 600
 	loss := h.pick(0, 30, 60, 90, 150)
 	ties := h.chance(40)
+	flat := h.chance(20) // but for the last: a clear fall with a median slope of 0
 	// Backwards from the last, with gaps that put some at the edge of the window.
-	for range h.pick(1, 2, 3, 4, 4, 5, 6, 8, 10, 11, 12, 14) {
+	for i := range h.pick(1, 2, 3, 4, 4, 5, 6, 8, 10, 11, 12, 14) {
 		share := size
 		switch {
+		case flat && i == 0:
+			share = 800
+		case flat && h.chance(85):
+			share = 1000
 		case h.chance(20):
 			share = telling[h.even(len(telling))]
 		case loss == 0:
