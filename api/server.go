@@ -23,7 +23,6 @@ import (
 	"dewbench/proto"
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
-	"dewbench/service/catalogue"
 )
 
 // drainTime is how long calls under way may take when the server stops.
@@ -40,8 +39,8 @@ type Server struct {
 }
 
 // New returns a server that tells its version as version.
-func New(log *slog.Logger, version string, c *catalogue.Catalogue) (*Server, error) {
-	pages, err := service.RandomPages()
+func New(log *slog.Logger, version string) (*Server, error) {
+	services, err := service.New(version, proto.OpenAPI)
 	if err != nil {
 		return nil, err
 	}
@@ -62,15 +61,15 @@ func New(log *slog.Logger, version string, c *catalogue.Catalogue) (*Server, err
 			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 30 * time.Second, PermitWithoutStream: true}),
 		),
 		health: health.NewServer(),
-		itself: service.NewServer(version, c, proto.OpenAPI),
+		itself: services.Server,
 	}
 	for _, registered := range []struct {
 		desc   *grpc.ServiceDesc
 		server any
 	}{
-		{&pb.DueService_ServiceDesc, service.NewDue(c)},
-		{&pb.TaxonService_ServiceDesc, service.NewTaxa(c, pages)},
-		{&pb.ServerService_ServiceDesc, s.itself},
+		{&pb.DueService_ServiceDesc, services.Due},
+		{&pb.TaxonService_ServiceDesc, services.Taxa},
+		{&pb.ServerService_ServiceDesc, services.Server},
 	} {
 		desc := throughChain(registered.desc)
 		s.grpc.RegisterService(desc, registered.server)

@@ -16,7 +16,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewbench/api"
-	"dewbench/service/catalogue"
 )
 
 // version is set when a release is linked (-ldflags "-X main.version=...").
@@ -69,14 +68,10 @@ func ownVersion() string {
 
 // newServer returns a server that logs to w.
 func newServer(w io.Writer, json bool, level slog.Level) (*api.Server, error) {
-	c, err := catalogue.Load()
-	if err != nil {
-		return nil, fmt.Errorf("catalogue: %w", err)
-	}
 	options := &slog.HandlerOptions{Level: level}
 	var handler slog.Handler = slog.NewTextHandler(w, options)
 	if json {
 		handler = slog.NewJSONHandler(w, options)
 	}
-	return api.New(slog.New(handler), ownVersion(), c)
+	return api.New(slog.New(handler), ownVersion())
 }
