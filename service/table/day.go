@@ -187,11 +187,15 @@ func (d *dayCell) numeric(s string) (rule string) {
 	if sep < 0 {
 		return digitsOnly(s)
 	}
-	parts := strings.Split(s, s[sep:sep+1])
-	if len(parts) == 2 && (s[sep] == '.' || s[sep] == ',') && len(parts[0]) == 5 {
+	var parts [3]string
+	var two, three bool
+	mark := s[sep : sep+1]
+	parts[0], parts[1], two = strings.Cut(s, mark)
+	parts[1], parts[2], three = strings.Cut(parts[1], mark)
+	if two && !three && mark == "." && len(parts[0]) == 5 {
 		return digitsOnly(parts[0]) // a serial number with its time of day
 	}
-	if len(parts) != 3 {
+	if !three {
 		return ruleDay
 	}
 	var n [3]int
@@ -243,6 +247,9 @@ func ruleYears(y int) string {
 
 // digitsOnly says what is wrong with a day that is one number.
 func digitsOnly(s string) (rule string) {
+	if whole, part, ok := strings.Cut(s, ","); ok && len(whole) == 5 && part != "" {
+		s = whole // a spreadsheet's number with its time of day
+	}
 	for i := range len(s) {
 		if !isDigit(s[i]) {
 			return ruleDay

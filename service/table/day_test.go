@@ -53,6 +53,8 @@ func TestParseDay(t *testing.T) {
 		{"May 2026", Unknown, "is not a whole day; write day, month and year, as YYYY-MM-DD"},
 		{"46143", Unknown, "is a spreadsheet's own number for a day, and which day depends on the spreadsheet; format the column as a date, YYYY-MM-DD, and save again"},
 		{"46143.5", Unknown, "is a spreadsheet's own number for a day, and which day depends on the spreadsheet; format the column as a date, YYYY-MM-DD, and save again"},
+		{"46143,25", Unknown, "is a spreadsheet's own number for a day, and which day depends on the spreadsheet; format the column as a date, YYYY-MM-DD, and save again"},
+		{"46143,", Unknown, ruleDay},
 		{"20260501", Unknown, "is not a day; write it with hyphens, as YYYY-MM-DD"},
 		{"2026", Unknown, ruleDay},
 		{"yesterday", Unknown, ruleDay},

@@ -73,11 +73,12 @@ func ParseName(s string) (Name, error) {
 }
 
 func splitName(s string) (Name, error) {
-	n := Name{Original: s}
-	text := apart(clean(s))
-	if text == "" {
+	n := Name{Original: s, Scientific: clean(s)}
+	if plainName(n.Scientific) {
 		return n, nil
 	}
+	text := apart(n.Scientific)
+	n.Scientific = ""
 	before, inner, after, pairs, err := quoted(text)
 	if err != nil {
 		return n, err
@@ -96,6 +97,19 @@ func splitName(s string) (Name, error) {
 	}
 	n.Scientific, n.Cultivar, n.Rest = against(sci), inner, after
 	return n, nil
+}
+
+// plainName tells of most names that they have no sign and no cultivar.
+func plainName(s string) bool {
+	for i := range len(s) {
+		switch c := s[i]; {
+		case c >= 0x80, c == '\'', c == '"', c == '`', c == 'x', c == 'X':
+			return false
+		case (c == 'v' || c == 'V') && i > 0 && (s[i-1] == 'c' || s[i-1] == 'C'):
+			return false
+		}
+	}
+	return true
 }
 
 // apart sets off each × that begins a word.

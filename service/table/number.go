@@ -145,23 +145,14 @@ func decimal(s string, dotDoubtful bool) (number string, rule string) {
 // wholeNumber reads a whole number in a range. "3.0" and "3,0" are whole, as
 // sheets and programs write them.
 func wholeNumber(s string, low, high int64, dotDoubtful bool) (n int64, rule string) {
-	must := fmt.Sprintf("must be a whole number from %d to %d", low, high)
 	number, rule := decimal(s, dotDoubtful)
-	if rule == notANumber {
-		rule = must
-	}
-	if rule != "" {
+	if rule != "" && rule != notANumber {
 		return 0, rule
 	}
-	if whole, part, ok := strings.Cut(number, "."); ok {
-		if strings.Trim(part, "0") != "" {
-			return 0, must
-		}
-		number = whole
-	}
-	n, err := strconv.ParseInt(number, 10, 64)
-	if err != nil || n < low || n > high {
-		return 0, must
+	whole, part, _ := strings.Cut(number, ".")
+	n, err := strconv.ParseInt(whole, 10, 64)
+	if rule != "" || err != nil || strings.Trim(part, "0") != "" || n < low || n > high {
+		return 0, fmt.Sprintf("must be a whole number from %d to %d", low, high)
 	}
 	return n, ""
 }

@@ -21,8 +21,9 @@ type reading[D any] struct {
 	warn list
 
 	lines []int
-	cells []string // of all rows, as many each as the layout has columns
-	lost  int      // rows that could not be read
+	cells [][]string // of each row the cells of the layout's columns
+	block []string   // what cells are cut from
+	lost  int        // rows that could not be read
 	bad   []taggedLine
 }
 
@@ -163,13 +164,18 @@ func (t *reading[D]) take() {
 			continue
 		}
 		t.lines = append(t.lines, row.line)
-		for _, c := range t.lay.columns {
-			cell := ""
-			if c.at < len(row.cells) {
-				cell = row.cells[c.at]
-			}
-			t.cells = append(t.cells, cell)
+		n := len(t.lay.columns)
+		if len(t.block) < n {
+			t.block = make([]string, max(n, blockCells))
 		}
+		kept := t.block[:n:n]
+		t.block = t.block[n:]
+		for i, c := range t.lay.columns {
+			if c.at < len(row.cells) {
+				kept[i] = row.cells[c.at]
+			}
+		}
+		t.cells = append(t.cells, kept)
 		for i := range row.cells {
 			if t.lay.nameless[i] && !headless[i] && clean(row.cells[i]) != "" {
 				headless[i] = true
@@ -178,6 +184,9 @@ func (t *reading[D]) take() {
 		}
 	}
 }
+
+// blockCells is how many cells are set aside at a time.
+const blockCells = 8192
 
 func separatorName(sep rune) string {
 	switch sep {
@@ -209,14 +218,13 @@ func (t *reading[D]) findOrder() Order {
 	if o := t.lay.order; o != Unknown {
 		proofs[o] = proof{line: t.lay.line, column: t.lay.stated, given: true}
 	}
-	n := len(t.lay.columns)
 	for i, line := range t.lines {
 		for j := range t.lay.columns {
 			c := &t.lay.columns[j]
 			if !c.field.day {
 				continue
 			}
-			text := clean(t.cells[i*n+j])
+			text := clean(t.cells[i][j])
 			if none(text) {
 				continue
 			}
@@ -224,7 +232,7 @@ func (t *reading[D]) findOrder() Order {
 			if rule != "" || !d.open() {
 				continue
 			}
-			here := proof{line: line, column: c.header, value: strings.TrimSpace(t.cells[i*n+j]), given: true}
+			here := proof{line: line, column: c.header, value: strings.TrimSpace(t.cells[i][j]), given: true}
 			if o := d.proves(); o != Unknown {
 				if !proofs[o].given {
 					proofs[o] = here
@@ -273,13 +281,12 @@ func (p proof) says() string {
 
 // convert reads the cells of all rows.
 func convert[D, R any](t *reading[D], order Order, emit func(*D) R) []R {
-	n := len(t.lay.columns)
-	out := make([]R, 0, min(len(t.lines), 10_000))
+	var out []R
 	var d D
 	r := row[D]{lay: t.lay, out: &t.rows, warn: &t.warn}
 	c := cell{order: order, dotted: t.grid.sep != ','}
 	for i, line := range t.lines {
-		r.line, r.cells, r.bad = line, t.cells[i*n:(i+1)*n], false
+		r.line, r.cells, r.bad = line, t.cells[i], false
 		d = t.s.fresh
 		for j := range t.lay.columns {
 			col := &t.lay.columns[j]
@@ -295,6 +302,9 @@ func convert[D, R any](t *reading[D], order Order, emit func(*D) R) []R {
 		if r.bad {
 			t.bad = append(t.bad, taggedLine{tag: clean(r.raw("tag")), line: line})
 			continue
+		}
+		if out == nil {
+			out = make([]R, 0, len(t.lines)-i)
 		}
 		out = append(out, emit(&d))
 	}
