@@ -12,13 +12,14 @@ import (
 
 // The sizes that the server takes. The proto files say the same.
 const (
-	MaxRequestBytes            = 16 << 20
-	MaxComputePlants           = 1000
-	MaxComputeEventsPerPlant   = 2000
-	MaxPageSize, UsualPageSize = 1000, 50
-	MaxHorizonDays             = 366
-	UsualHorizonDays           = 7
-	MaxCallSeconds             = 30
+	MaxRequestBytes          = 16 << 20
+	MaxComputePlants         = 1000
+	MaxComputeEventsPerPlant = 2000
+	MaxPageSize              = 1000
+	UsualPageSize            = 50
+	MaxHorizonDays           = 366
+	UsualHorizonDays         = 7
+	MaxCallSeconds           = 30
 )
 
 // Server tells about the server itself.

@@ -29,7 +29,7 @@ var anywhere = []string{"gorm.io/gorm", "gorm.io/driver"} // only for store
 func roomOf(folder string) (room, bool) {
 	switch first, rest, _ := strings.Cut(folder, "/"); {
 	case first == "proto":
-		return room{banned: anywhere}, true
+		return room{ours: []string{"proto"}, banned: anywhere}, true
 	case first == "store":
 		return room{ours: []string{"store", "proto"}}, true
 	case first == "service" && rest == "":

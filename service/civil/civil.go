@@ -14,9 +14,9 @@ import (
 type Day int32
 
 const (
-	// Min and Max are the first and the last day that can be written in four
-	// digits of year: 0001-01-01 and 9999-12-31.
+	// Min is the first day that can be written: 0001-01-01.
 	Min Day = -719162
+	// Max is the last day that can be written in four digits of year: 9999-12-31.
 	Max Day = 2932896
 
 	// None stands for a day that is not given. It sorts before all days.
