@@ -2,6 +2,9 @@ module dewbench
 
 go 1.26.0
 
+// What buf needs at least: the go line of proto/buf.mod does not make Go switch.
+toolchain go1.26.7
+
 require (
 	buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go v1.36.12-20260825204119-511051f7f437.1
 	github.com/grpc-ecosystem/grpc-gateway/v2 v2.33.0
