@@ -37,11 +37,16 @@ type Error struct {
 
 func (e *Error) Error() string { return e.Message }
 
-// violationsShown is how many violations the message spells out; the details
-// have all.
-const violationsShown = 3
+const (
+	// violationsShown is how many violations the message spells out.
+	violationsShown = 3
+	// violationsKept is how many the details have. gRPC sends them as a trailer,
+	// of which clients take a few kilobytes only.
+	violationsKept = 100
+)
 
-// Invalid returns the error for fields that break rules.
+// Invalid returns the error for fields that break rules. The message says how
+// many there are.
 func Invalid(reason Reason, violations []Violation) *Error {
 	var text strings.Builder
 	for i, v := range violations {
@@ -57,5 +62,5 @@ func Invalid(reason Reason, violations []Violation) *Error {
 		}
 		text.WriteString(v.Rule)
 	}
-	return &Error{Reason: reason, Message: text.String(), Violations: violations}
+	return &Error{Reason: reason, Message: text.String(), Violations: violations[:min(len(violations), violationsKept)]}
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"go.einride.tech/aip/ordering"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -21,20 +22,36 @@ const taxonPrefix = "taxa/"
 type Taxa struct {
 	pb.UnimplementedTaxonServiceServer
 
-	catalogue *catalogue.Catalogue
-	pages     *Pages
+	version string
+	rows    []taxonRow
+	byName  map[string]*pb.Taxon
+	pages   *Pages
+}
+
+// taxonRow is a row of the catalogue with its message, which nobody changes.
+type taxonRow struct {
+	taxon   catalogue.Taxon
+	message *pb.Taxon
 }
 
 // NewTaxa returns the calls of the catalogue.
-func NewTaxa(c *catalogue.Catalogue, pages *Pages) *Taxa { return &Taxa{catalogue: c, pages: pages} }
+func NewTaxa(c *catalogue.Catalogue, pages *Pages) *Taxa {
+	s := &Taxa{version: c.Version(), byName: map[string]*pb.Taxon{}, pages: pages}
+	for _, t := range c.Taxa() {
+		row := taxonRow{t, taxonMessage(&t)}
+		s.rows = append(s.rows, row)
+		s.byName[row.message.GetName()] = row.message
+	}
+	return s
+}
 
 // GetTaxon gets a taxon.
 func (s *Taxa) GetTaxon(_ context.Context, req *pb.GetTaxonRequest) (*pb.Taxon, error) {
-	t, ok := s.catalogue.Taxon(strings.TrimPrefix(req.GetName(), taxonPrefix))
+	t, ok := s.byName[req.GetName()]
 	if !ok {
 		return nil, &Error{Reason: TaxonNotFound, Message: fmt.Sprintf("%s is not in the catalogue", req.GetName())}
 	}
-	return taxonMessage(t), nil
+	return t, nil
 }
 
 var taxonFields = filterable{
@@ -63,13 +80,42 @@ func (s *Taxa) ListTaxa(_ context.Context, req *pb.ListTaxaRequest) (*pb.ListTax
 	if err != nil {
 		return nil, err
 	}
-	bound := []string{"ListTaxa", req.GetFilter(), req.GetOrderBy(), s.catalogue.Version()}
+	bound := []string{"ListTaxa", req.GetFilter(), req.GetOrderBy(), s.version}
 	after, err := s.pages.Cursor(req.GetPageToken(), bound...)
 	if err != nil {
 		return nil, err
 	}
+	var found []*pb.Taxon
+	for i := range s.rows {
+		row := &s.rows[i]
+		if !slices.ContainsFunc(conditions, func(c condition) bool { return !row.meets(c) }) {
+			found = append(found, row.message)
+		}
+	}
+	compare := taxonOrder(order)
+	slices.SortFunc(found, compare)
+	if after != "" {
+		edge, ok := s.byName[after]
+		if !ok {
+			return nil, fmt.Errorf("the cursor of a page names %q, which the catalogue lacks", after)
+		}
+		at, exact := slices.BinarySearchFunc(found, edge, compare)
+		if exact {
+			at++
+		}
+		found = found[at:]
+	}
+	answer := &pb.ListTaxaResponse{Taxa: found, CatalogueVersion: s.version}
+	if size := pageSize(req.GetPageSize()); len(found) > size {
+		answer.Taxa = found[:size]
+		answer.NextPageToken = s.pages.Token(found[size-1].GetName(), bound...)
+	}
+	return answer, nil
+}
 
-	compare := func(a, b *pb.Taxon) int {
+// taxonOrder compares two taxa by the given fields, then by name.
+func taxonOrder(order []ordering.Field) func(a, b *pb.Taxon) int {
+	return func(a, b *pb.Taxon) int {
 		for _, f := range order {
 			c := cmp.Compare(a.GetScientificName(), b.GetScientificName())
 			if f.Path == "genus" {
@@ -84,33 +130,6 @@ func (s *Taxa) ListTaxa(_ context.Context, req *pb.ListTaxaRequest) (*pb.ListTax
 		}
 		return cmp.Or(cmp.Compare(a.GetScientificName(), b.GetScientificName()), cmp.Compare(a.GetName(), b.GetName()))
 	}
-	var found []*pb.Taxon
-	all := s.catalogue.Taxa()
-	for i := range all {
-		message := taxonMessage(&all[i])
-		if !slices.ContainsFunc(conditions, func(c condition) bool { return !taxonMeets(&all[i], message, c) }) {
-			found = append(found, message)
-		}
-	}
-	slices.SortFunc(found, compare)
-	if after != "" {
-		last, ok := s.catalogue.Taxon(after)
-		if !ok {
-			return nil, fmt.Errorf("the cursor of a page names taxon %q, which the catalogue lacks", after)
-		}
-		edge := taxonMessage(last)
-		at, exact := slices.BinarySearchFunc(found, edge, compare)
-		if exact {
-			at++
-		}
-		found = found[at:]
-	}
-	answer := &pb.ListTaxaResponse{Taxa: found, CatalogueVersion: s.catalogue.Version()}
-	if size := pageSize(req.GetPageSize()); len(found) > size {
-		answer.Taxa = found[:size]
-		answer.NextPageToken = s.pages.Token(strings.TrimPrefix(found[size-1].GetName(), taxonPrefix), bound...)
-	}
-	return answer, nil
 }
 
 // taxonEnum returns the enum value that a condition compares, or nil for a
@@ -148,8 +167,10 @@ func checkTaxonCondition(c condition) error {
 		fmt.Sprintf("%q is not a %s; they are %s", c.value, c.field, strings.Join(names, ", "))}})
 }
 
-func taxonMeets(t *catalogue.Taxon, message *pb.Taxon, c condition) bool {
-	if enum := taxonEnum(message, c.field); enum != nil {
+// meets tells whether the row meets a condition of a filter.
+func (r *taxonRow) meets(c condition) bool {
+	t := &r.taxon
+	if enum := taxonEnum(r.message, c.field); enum != nil {
 		value := enum.Descriptor().Values().ByNumber(enum.Number())
 		return (string(value.Name()) == c.value) == (c.op == "=")
 	}
