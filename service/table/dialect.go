@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode"
 )
 
 // separators are the characters that may part the cells, the likeliest first.
@@ -37,19 +38,20 @@ type gridRow struct {
 
 // open finds the separator of a text and gets ready to read it. known tells
 // whether a cell is a header that is understood: the separator under which most
-// headers are is the one, else the one that makes most cells.
-func open(text string, known func(header string) bool) (g *grid, rule string) {
+// headers are is the one, else the one that makes most cells. If the text cannot
+// be read, rule says why, and line where.
+func open(text string, known func(header string) bool) (g *grid, line int, rule string) {
 	first := text[:lineEnd([]byte(text[:min(len(text), 100)]))]
 	mark := strings.Trim(strings.TrimRight(first, "\r\n"), `"`)
 	if len(mark) >= 4 && strings.EqualFold(mark[:4], "sep=") {
 		if len(mark) == 5 {
 			for _, sep := range separators {
 				if rune(mark[4]) == sep {
-					return newGrid(text[len(first):], sep, 1), ""
+					return newGrid(text[len(first):], sep, 1).checked()
 				}
 			}
 		}
-		return nil, fmt.Sprintf("the separator %q is not known; it may be a comma, a semicolon or a tab", mark[4:])
+		return nil, 1, fmt.Sprintf("the separator %q is not known; it may be a comma, a semicolon or a tab", mark[4:])
 	}
 	best, bestHits, bestCells := ',', -1, -1
 	for _, sep := range separators {
@@ -75,11 +77,19 @@ func open(text string, known func(header string) bool) (g *grid, rule string) {
 			best, bestHits, bestCells = sep, hits, cells
 		}
 	}
-	return newGrid(text, best, 0), ""
+	return newGrid(text, best, 0).checked()
+}
+
+// checked looks for rows that would take too much memory.
+func (g *grid) checked() (same *grid, line int, rule string) {
+	if line := tooWide(g.text, g.sep); line > 0 {
+		return nil, g.lines + line, fmt.Sprintf("has more than %d cells; at most %d columns are read", mostCells, MaxColumns)
+	}
+	return g, 0, ""
 }
 
 func newGrid(text string, sep rune, lines int) *grid {
-	text = unixEnds(text, byte(sep))
+	text = unixEnds(text, sep)
 	r := csv.NewReader(strings.NewReader(text))
 	r.Comma = sep
 	r.FieldsPerRecord = -1
@@ -136,30 +146,76 @@ func (g *grid) plain(text string) (cells []string, ok bool) {
 
 // unixEnds makes the lone CR of old spreadsheets, if the first row ends in one,
 // to LF everywhere. CRLF is left to package csv.
-func unixEnds(text string, sep byte) string {
+func unixEnds(text string, sep rune) string {
 	if !loneCR(text) {
 		return text
 	}
-	quoted, begin := false, true
-	for i := 0; i < len(text); i++ {
-		c := text[i]
+	at := cellStart
+	for i, c := range text {
 		switch {
-		case quoted:
-			quoted = c != '"' // a doubled one opens again at once
-			begin = !quoted
-			continue
-		case c == '"' && begin:
-			quoted = true
-			continue
-		case c == '\n', c == '\r' && strings.HasPrefix(text[i+1:], "\n"):
+		case at == cellQuoted || c != '\r' && c != '\n':
+			at = at.after(c, sep)
+		case c == '\n', strings.HasPrefix(text[i+1:], "\n"):
 			return text
-		case c == '\r':
+		default:
 			text = strings.ReplaceAll(text, "\r\n", "\n")
 			return strings.ReplaceAll(text, "\r", "\n")
 		}
-		begin = c == sep || begin && c == ' '
 	}
 	return text
+}
+
+// place is where in a cell a character stands, as package csv sees it.
+type place int
+
+const (
+	cellStart  place = iota // nothing yet but spaces
+	cellPlain               // in a cell without quotation marks
+	cellQuoted              // between quotation marks
+	cellClosed              // behind a mark that closes, or is the first of two
+)
+
+// after returns the place after the character c.
+func (p place) after(c, sep rune) place {
+	switch {
+	case p == cellQuoted && c == '"':
+		return cellClosed
+	case p == cellQuoted, c == '"' && (p == cellStart || p == cellClosed):
+		return cellQuoted
+	case c == sep, c == '\n', p == cellStart && sep != '\t' && unicode.IsSpace(c):
+		return cellStart
+	}
+	return cellPlain
+}
+
+// mostCells is how many cells a row may have, empty ones at its end counted:
+// spreadsheets write up to 16,384. Package csv would take any number into memory.
+const mostCells = 20_000
+
+// tooWide returns the line, from 1, of the first row of a text with LF or CRLF
+// ends that has more than mostCells cells; 0 if there is none.
+func tooWide(text string, sep rune) (line int) {
+	if strings.Count(text, string(sep)) < mostCells {
+		return 0
+	}
+	at := cellStart
+	line, cells, start := 1, 1, 1
+	for _, c := range text {
+		if c == '\n' {
+			line++
+		}
+		at = at.after(c, sep)
+		switch {
+		case at != cellStart:
+		case c == '\n':
+			cells, start = 1, line
+		case c == sep:
+			if cells++; cells > mostCells {
+				return start
+			}
+		}
+	}
+	return 0
 }
 
 // loneCR tells whether there is a CR without an LF.

@@ -149,6 +149,7 @@ func TestUnreadable(t *testing.T) {
 		{"one column", "Tag|Name\n1|Drosera\n", `t.csv line 1: no column gives the tag; accepted headers: ` + strings.Join(PlantColumns()[0].Headers, ", ") +
 			" (the table has one column; cells are parted by commas, semicolons or tabs)"},
 		{"columns", strings.Repeat("a,", MaxColumns) + "b\n", "t.csv line 1: has 201 columns; at most 200 are read"},
+		{"cells beyond all measure", "Tag,Name\n\n\"1\n\",Drosera" + strings.Repeat(",", mostCells) + "\n", "t.csv line 3: has more than 20000 cells; at most 200 columns are read"},
 		{"header", "Tag,Name," + strings.Repeat("y", 201) + "\n", `t.csv line 1, column "` + strings.Repeat("y", 80) + `…": is too long for a header (200 bytes)`},
 		{"open quote in header", "Tag,\"Name\n1,Drosera\n", `t.csv line 1: a quotation mark (") is never closed; the rest of the file could not be read`},
 		{"open quote", "Tag,Name\n1,Drosera\n2,\"Drosera\n3,Drosera\n", `t.csv line 3: a quotation mark (") is never closed; the rest of the file could not be read`},
@@ -206,6 +207,39 @@ func TestPlainQuotes(t *testing.T) {
 			t.Errorf("%q: %s", text, dump(r, err))
 		}
 	}
+}
+
+// As many empty columns as a spreadsheet has are no harm, nor is any number of
+// separators between quotation marks.
+func TestEmptyColumns(t *testing.T) {
+	empty := strings.Repeat(",", 16_384)
+	text := "Tag,Name,Note" + empty + "\n1,Drosera,\"" + empty + "\n" + empty[1:] + "\"\n2,Drosera" + empty + "\n"
+	r, err := Plants(strings.NewReader(text), Options{})
+	if err != nil || len(r.Problems) != 1 || r.Problems[0].Line != 2 || len(r.Rows) != 1 || r.Rows[0].Line != 4 {
+		t.Error(dump(r, err))
+	}
+}
+
+// What package csv gives never has more cells than tooWide lets through.
+func TestTooWide(t *testing.T) {
+	text := rapid.StringOfN(rapid.SampledFrom([]rune("\"\"\" ,,,\t\t;;\n\na\ré\u00a0")), 0, 60, -1)
+	rapid.Check(t, func(t *rapid.T) {
+		sep := rapid.SampledFrom(separators[:]).Draw(t, "separator")
+		g := newGrid(text.Draw(t, "text"), sep, 0)
+		// Put the limit within reach: each separator stands for many.
+		many := strings.Repeat(string(sep), mostCells/8)
+		wide := newGrid(strings.ReplaceAll(g.text, string(sep), many), sep, 0)
+		refused := tooWide(wide.text, sep) > 0
+		for {
+			row, ok := wide.next()
+			if !ok {
+				break
+			}
+			if !refused && len(row.cells) > mostCells {
+				t.Fatal(len(row.cells))
+			}
+		}
+	})
 }
 
 func TestLetters(t *testing.T) {

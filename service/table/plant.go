@@ -86,9 +86,6 @@ type Sizes struct {
 // Given tells whether anything was measured.
 func (s *Sizes) Given() bool { return *s != Sizes{} }
 
-// label returns the tag and the line.
-func (p Plant) label() (tag string, line int) { return p.Tag, p.Line }
-
 type plantDraft struct {
 	Plant
 	name, genus, cultivar string
@@ -117,26 +114,26 @@ func plantSchema() *schema[plantDraft] {
 		textField("cultivar", maxName, func(p *d) *string { return &p.cultivar },
 			[]string{"cultivar", "cultivar name", "cultivar epithet", "cv"}, []string{"variety"}),
 		wordField("trap type", trapTypes(), func(p *d) *TrapType { return &p.TrapType }, []string{"trap type", "trap", "type of trap", "kind of trap"}, nil),
-		wordField("habit", habits(), func(p *d) *Habit { return &p.Habit }, []string{"habit", "growth habit"}, []string{"size"}),
+		wordField("habit", habits(), func(p *d) *Habit { return &p.Habit }, []string{"habit", "growth habit"}, nil),
 		wordField("exposure", places, func(p *d) *Exposure { return &p.Exposure }, []string{"exposure", "exposed to", "stands"}, []string{"where", "setting"}),
 		textField("bench", 300, func(p *d) *string { return &p.Bench },
 			[]string{"bench", "bench name"}, []string{"place", "location", "shelf", "tray", "bed", "position", "spot"}),
 		hoursField("lamp hours", func(p *d) **float64 { return &p.LampHours }, []string{"lamp hours", "light hours", "hours of light", "photoperiod"}, nil),
-		countField("walk order", 0, 1_000_000, func(p *d) **int32 { return &p.WalkOrder }, []string{"walk order", "order"}, nil),
+		countField("walk order", 0, 1_000_000, func(p *d) **int32 { return &p.WalkOrder }, []string{"walk order"}, []string{"order"}),
 		countField("quantity", 1, 100_000, func(p *d) **int32 { return &p.Quantity },
 			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants"}, []string{"how many", "count", "plants", "amount"}),
 		dayField("day acquired", func(p *d) *civil.Day { return &p.Acquired }, nil,
 			[]string{"acquired", "date acquired", "day acquired", "acquire date", "acquired on"},
 			[]string{"bought", "date bought", "bought on", "purchased", "purchase date", "received", "date received", "since"}),
 		dayField("day entered", func(p *d) *civil.Day { return &p.Entered }, nil,
-			[]string{"entered", "date entered", "day entered", "enter date", "entered on", "recorded since"}, []string{"date"}),
+			[]string{"entered", "date entered", "day entered", "enter date", "entered on"}, []string{"recorded since"}),
 		dayField("ship day", func(p *d) *civil.Day { return &p.Ship }, nil, []string{"ship date", "shipping date", "ship on", "to be shipped", "ships"}, nil),
 		dayField("day last fed", func(p *d) *civil.Day { return &p.LastFed }, nil, []string{"last fed", "date last fed", "last fed on"}, []string{"last feeding"}),
 		wordField("state", states(), func(p *d) *End { return &p.State }, []string{"state", "status"}, nil),
 		dayField("day of its end", func(p *d) *civil.Day { return &p.EndDay }, nil,
 			[]string{"end date", "date of end"}, []string{"died on", "date died", "date of death", "sold on", "date sold", "given away on"}),
 		textField("clone", 200, func(p *d) *string { return &p.Clone }, []string{"clone"}, nil),
-		textField("source", 1000, func(p *d) *string { return &p.Source }, []string{"source"}, []string{"bought from", "got from", "supplier", "from", "origin"}),
+		textField("source", 1000, func(p *d) *string { return &p.Source }, []string{"source"}, []string{"bought from", "got from", "supplier", "from"}),
 		textField("locality", 1000, func(p *d) *string { return &p.Locality }, []string{"locality"}, []string{"location data", "provenance"}),
 		textField("note", 4000, func(p *d) *string { return &p.Note }, noteHeaders(), nil),
 

@@ -68,10 +68,7 @@ func (t *reading[D]) begin(data []byte) bool {
 	}
 	text, line, rule := decode(data, t.o)
 	if rule == "" {
-		t.grid, rule = open(text, t.find.known)
-		if rule != "" {
-			line = 1
-		}
+		t.grid, line, rule = open(text, t.find.known)
 	}
 	if rule != "" {
 		t.file.add(line, "", "", rule)

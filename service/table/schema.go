@@ -135,10 +135,12 @@ func wholeField[D any](name string, u unit, low, high int32, at func(*D) **int32
 			most /= 7
 		}
 		n, rule := wholeNumber(number, int64(low), most, c.dotted)
-		if rule != "" {
+		switch {
+		case rule != "" && unit == weeks:
+			return rule + " (weeks)"
+		case rule != "":
 			return rule
-		}
-		if unit == weeks {
+		case unit == weeks:
 			n *= 7
 		}
 		v := int32(n)

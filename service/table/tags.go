@@ -55,15 +55,21 @@ func (t *Tags) Find(tag string) (i int, ok bool) {
 	return i, ok
 }
 
+// tagged are the records that belong to a plant.
+type tagged interface {
+	Feeding | Observation
+	label() (tag string, line int)
+}
+
 // Join finds the plant of each row of a table of feedings or observations. It
 // returns, for each row that is left in t.Rows, the place of its plant among
 // the tags. A row whose tag is not among them becomes a problem that names the
 // nearest tags; so does the row of a plant whose own row has a problem.
-func Join[R Feeding | Observation](tags *Tags, t *Result[R]) (of []int) {
+func Join[R tagged](tags *Tags, t *Result[R]) (of []int) {
 	out := list{file: t.file, max: max(t.max, 1)}
 	kept := t.Rows[:0]
 	for _, r := range t.Rows {
-		tag, line := any(r).(interface{ label() (string, int) }).label()
+		tag, line := r.label()
 		if i, ok := tags.Find(tag); ok {
 			kept, of = append(kept, r), append(of, i)
 			continue

@@ -201,7 +201,7 @@ func exposures() *words[Exposure] {
 	return newWords("an exposure",
 		wordsOf[Exposure]{Outdoors, []string{"outdoors", "outdoor", "outside", "garden", "open air", "bog garden", "patio", "balcony"}},
 		wordsOf[Exposure]{Greenhouse, []string{"greenhouse", "glasshouse", "polytunnel", "conservatory", "cold frame"}},
-		wordsOf[Exposure]{Windowsill, []string{"windowsill", "window sill", "window", "sill"}},
+		wordsOf[Exposure]{Windowsill, []string{"windowsill", "window", "sill"}},
 		wordsOf[Exposure]{Enclosed, []string{"enclosed", "terrarium", "lamps", "lamp", "tent", "grow tent", "lights", "under lamps", "under lights", "cabinet", "vivarium"}},
 	)
 }
@@ -227,7 +227,7 @@ func handFeeds() *words[HandFeed] {
 func stalks() *words[Stalk] {
 	return newWords("a stage of a flower stalk",
 		wordsOf[Stalk]{Emerged, []string{"emerged", "up", "stalk", "stalk up", "stalk emerged", "stalk seen"}},
-		wordsOf[Stalk]{Cut, []string{"cut", "stalk cut", "removed"}},
+		wordsOf[Stalk]{Cut, []string{"cut", "stalk cut"}},
 		wordsOf[Stalk]{Flowered, []string{"flowered", "flowering", "in flower", "flower open", "flowers open"}},
 		wordsOf[Stalk]{SeedRipe, []string{"seed ripe", "ripe", "seeds ripe"}},
 		wordsOf[Stalk]{SeedTaken, []string{"seed taken", "seed collected", "seeds collected", "seeds taken", "harvested", "seed harvested"}},
