@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -222,23 +221,9 @@ func grpcHeaders(ctx context.Context) bool {
 
 // errorBody writes the body of an error (AIP-193).
 func errorBody(s *status.Status, code int) ([]byte, error) {
-	var details []json.RawMessage
-	for _, d := range s.Proto().GetDetails() {
-		text, err := protojson.Marshal(d)
-		if err != nil {
-			return nil, err
-		}
-		details = append(details, text)
-	}
-	type body struct {
-		Code    int               `json:"code"`
-		Status  string            `json:"status"`
-		Message string            `json:"message"`
-		Details []json.RawMessage `json:"details"`
-	}
-	return json.Marshal(struct {
-		Error body `json:"error"`
-	}{body{code, codeName(s.Code()), s.Message(), details}})
+	return protojson.Marshal(&pb.ErrorResponse{Error: &pb.ErrorResponse_Error{
+		Code: int32(code), Status: codeName(s.Code()), Message: s.Message(), Details: s.Proto().GetDetails(),
+	}})
 }
 
 // codeName writes a code as google.rpc.Code names it, for instance

@@ -23,8 +23,6 @@ var lastAsOf = civil.Date(9990, 12, 31)
 
 // Due computes what is due.
 type Due struct {
-	pb.UnimplementedDueServiceServer
-
 	catalogue *catalogue.Catalogue
 	foods     []due.Food // the catalogue's, in its order
 	foodNames []string

@@ -24,8 +24,6 @@ const (
 
 // Server tells about the server itself.
 type Server struct {
-	pb.UnimplementedServerServiceServer
-
 	version   string
 	catalogue *catalogue.Catalogue
 	openAPI   []byte

@@ -8,7 +8,6 @@ package dewbenchv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
-	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	durationpb "google.golang.org/protobuf/types/known/durationpb"
@@ -156,8 +155,8 @@ type Feeding struct {
 	FedDate string `protobuf:"bytes,5,opt,name=fed_date,json=fedDate,proto3" json:"fed_date,omitempty"`
 	// Traps that were fed, 0 to 5,000,000. Default: the target.
 	TrapsFed *int32 `protobuf:"varint,6,opt,name=traps_fed,json=trapsFed,proto3,oneof" json:"traps_fed,omitempty"`
-	// Traps that the plant was to be fed, as told when the session was recorded, 1
-	// to 5,000,000. The server keeps it; only ComputeDue takes it from the caller.
+	// Traps that the plant was to be fed, as told at the time of the session, 1 to
+	// 5,000,000. Default: the target of that moment by the rules of today.
 	TrapsTarget *int32 `protobuf:"varint,7,opt,name=traps_target,json=trapsTarget,proto3,oneof" json:"traps_target,omitempty"`
 	// The kind of food, `foods/{food}`.
 	Food string `protobuf:"bytes,8,opt,name=food,proto3" json:"food,omitempty"`
@@ -399,12 +398,12 @@ var File_dewbench_v1_feeding_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\n" +
-	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9e\t\n" +
+	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9a\t\n" +
 	"\aFeeding\x12Y\n" +
 	"\bfed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\afedTime\x12A\n" +
 	"\bfed_date\x18\x05 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\afedDate\x12.\n" +
-	"\ttraps_fed\x18\x06 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x00H\x00R\btrapsFed\x88\x01\x01\x128\n" +
-	"\ftraps_target\x18\a \x01(\x05B\x10\xe2A\x01\x03\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x01H\x01R\vtrapsTarget\x88\x01\x01\x12\x1c\n" +
+	"\ttraps_fed\x18\x06 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x00H\x00R\btrapsFed\x88\x01\x01\x124\n" +
+	"\ftraps_target\x18\a \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x01H\x01R\vtrapsTarget\x88\x01\x01\x12\x1c\n" +
 	"\x04food\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04food\x12\x1c\n" +
 	"\x04thaw\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\x04thaw\x12D\n" +
 	"\x0eitem_length_mm\x18\n" +
