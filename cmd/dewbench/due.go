@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,7 +17,6 @@ import (
 	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/encoding/protojson"
-	"log/slog"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/civil"
@@ -46,20 +47,29 @@ exposure, quantity, acquired, diameter and so on, under their usual names.
 
 feedings.csv has a row for each session: tag, day, and, where known, traps,
 outcome and more. observations.csv has a row for what was seen or done: tag, day,
-and a size, a count, a catch, a repotting, a hold and so on.
+and a size, a count, a catch, a repotting, a hold, a move and so on. Where a pot
+moved, plants.csv tells where it stood first.
 
 Columns are separated by commas, semicolons or tabs. If days such as 3/4/2026
 leave open which is the month, say so with --date-order. If a row is wrong,
-nothing is computed, and every wrong row is named.`,
+nothing is computed, and every wrong row is named. In place of one file, - reads
+standard input.
+
+` + columnsHelp(),
 		Example: "  dewbench due --plants plants.csv --feedings feedings.csv\n" +
 			"  dewbench due --plants plants.csv --feedings feedings.csv --as-of 2026-05-11 --latitude 52 --json",
-		Args: cobra.NoArgs,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return fmt.Errorf("%q: tables are given with flags: dewbench due --plants plants.csv --feedings feedings.csv", args[0])
+			}
+			return nil
+		},
 		RunE: func(c *cobra.Command, _ []string) error {
 			server, err := newServer(c.ErrOrStderr(), false, slog.LevelError)
 			if err != nil {
 				return err
 			}
-			return o.run(c.Context(), server.Conn(), c.Flags().Changed("latitude"), c.OutOrStdout(), c.ErrOrStderr())
+			return o.run(c.Context(), server.Conn(), c.Flags().Changed("latitude"), inOut{c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()})
 		},
 	}
 	f := c.Flags()
@@ -76,13 +86,22 @@ nothing is computed, and every wrong row is named.`,
 	f.StringVar(&o.encoding, "encoding", "utf-8", "utf-8 or windows-1252: how the tables are encoded")
 	f.BoolVar(&o.json, "json", false, "print what the API answers, as JSON, all statuses")
 	f.BoolVar(&o.all, "all", false, "also list plants that are not due or not fed by hand")
-	if err := c.MarkFlagRequired("plants"); err != nil {
-		panic(err) // the flag stands above
-	}
 	return c
 }
 
-func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, hasLatitude bool, out, notes io.Writer) error {
+// inOut are the streams of a command.
+type inOut struct {
+	stdin      io.Reader
+	out, notes io.Writer
+}
+
+func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, hasLatitude bool, in inOut) error {
+	if o.plants == "" {
+		return errors.New("the table of plants is missing: dewbench due --plants plants.csv --feedings feedings.csv")
+	}
+	if piped := []bool{o.plants == standardInput, o.feedings == standardInput, o.observations == standardInput}; slices.Index(piped, true) != lastTrue(piped) {
+		return errors.New("only one table can come from standard input: name a file for the others")
+	}
 	collection, err := o.collection(hasLatitude)
 	if err != nil {
 		return err
@@ -91,13 +110,13 @@ func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, has
 	if err != nil {
 		return err
 	}
-	pots, err := o.pots(known, collection.GetAsOfDate(), notes)
+	pots, err := o.pots(known, collection.GetAsOfDate(), in)
 	if err != nil {
 		return err
 	}
 	rows, err := compute(ctx, conn, collection, pots)
 	if err != nil {
-		return plain(err)
+		return err
 	}
 	if o.json {
 		answer := &pb.ComputeDueResponse{}
@@ -108,15 +127,17 @@ func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, has
 		if err != nil {
 			return err
 		}
-		_, err = fmt.Fprintln(out, string(text))
+		_, err = fmt.Fprintln(in.out, string(text))
 		return err
 	}
-	if _, err := fmt.Fprintf(out, "Feeding list for %s, %s\n", collection.GetAsOfDate(), count(len(rows), "plant")); err != nil {
+	if _, err := fmt.Fprintf(in.out, "Feeding list for %s: %s\n", collection.GetAsOfDate(), count(len(rows), "pot")); err != nil {
 		return err
 	}
-	return print(out, rows, 0, func(s pb.DueFeeding_Status) bool {
+	list := listing{horizon: o.horizon, shown: func(s pb.DueFeeding_Status) bool {
 		return o.all || s != pb.DueFeeding_NOT_DUE && s != pb.DueFeeding_NOT_HAND_FED
-	})
+	}}
+	_, err = list.write(in.out, rows)
+	return err
 }
 
 // collection reads the flags that hold for all plants.
@@ -133,9 +154,15 @@ func (o *dueOptions) collection(hasLatitude bool) (*pb.ComputeDueRequest, error)
 	if o.asOf == "" {
 		c.AsOfDate = civil.Of(time.Now(), zone).String()
 	} else if _, err := civil.Parse(o.asOf); err != nil {
-		return nil, fmt.Errorf("--as-of %s: %w", o.asOf, err)
+		return nil, fmt.Errorf("--as-of %s: %w; write it as %s", o.asOf, err, civil.Of(time.Now(), zone))
+	}
+	if o.horizon < 0 || o.horizon > 366 {
+		return nil, fmt.Errorf("--horizon %d: must be days from 0 to 366", o.horizon)
 	}
 	if hasLatitude {
+		if !(o.latitude >= -90 && o.latitude <= 90) {
+			return nil, fmt.Errorf("--latitude %g: must be degrees from -90 to 90, north positive", o.latitude)
+		}
 		c.LatitudeDeg = &o.latitude
 	}
 	switch strings.ToLower(o.hemisphere) {
@@ -172,7 +199,7 @@ func weekday(text string) (dayofweek.DayOfWeek, error) {
 // tableOptions says how to read a file.
 func (o *dueOptions) tableOptions(file string) (table.Options, error) {
 	options := table.Options{
-		File:        filepath.Base(file),
+		File:        shownName(file),
 		AskOrder:    "say which with --date-order dmy or --date-order mdy",
 		AskEncoding: "if a spreadsheet wrote it, try --encoding windows-1252",
 	}
@@ -198,22 +225,56 @@ func (o *dueOptions) tableOptions(file string) (table.Options, error) {
 // errBadTables says that the problems were printed before.
 var errBadTables = errors.New("nothing was computed: mend what is named above and try again")
 
+// standardInput in place of a file's name.
+const standardInput = "-"
+
+// shownName names a table in messages.
+func shownName(file string) string {
+	if file == standardInput {
+		return "standard input"
+	}
+	return filepath.Base(file)
+}
+
+func lastTrue(list []bool) int {
+	last := -1
+	for i, is := range list {
+		if is {
+			last = i
+		}
+	}
+	return last
+}
+
 // readTable reads one table with one of the readers of package table.
-func readTable[R any](o *dueOptions, file string, read func(io.Reader, table.Options) (*table.Result[R], error)) (*table.Result[R], error) {
+func readTable[R any](o *dueOptions, flag, file string, stdin io.Reader, read func(io.Reader, table.Options) (*table.Result[R], error)) (*table.Result[R], error) {
 	options, err := o.tableOptions(file)
 	if err != nil {
 		return nil, err
 	}
-	f, err := os.Open(file)
-	if err != nil {
-		return nil, err
+	from := stdin
+	if file != standardInput {
+		f, err := os.Open(file)
+		if err != nil {
+			return nil, notRead(flag, file, err)
+		}
+		defer f.Close() //nolint:errcheck // it was only read
+		from = f
 	}
-	defer f.Close() //nolint:errcheck // it was only read
-	result, err := read(f, options)
+	result, err := read(from, options)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", file, err)
+		return nil, notRead(flag, file, err)
 	}
 	return result, nil
+}
+
+// notRead says that a table could not be read, and why, each once.
+func notRead(flag, file string, err error) error {
+	var of *fs.PathError
+	if errors.As(err, &of) {
+		err = of.Err
+	}
+	return fmt.Errorf("--%s %s: %w", flag, file, err)
 }
 
 // report prints what is wrong with a table, and what is odd.

@@ -39,15 +39,15 @@ func compute(ctx context.Context, conn grpc.ClientConnInterface, collection *pb.
 	client := pb.NewDueServiceClient(conn)
 	var rows []row
 	for first := 0; first < len(pots); first += plantsAtOnce {
+		some := pots[first:min(first+plantsAtOnce, len(pots))]
 		request := proto.CloneOf(collection)
-		for i := first; i < min(first+plantsAtOnce, len(pots)); i++ {
-			plant := pots[i].plant
-			plant.Key = strconv.Itoa(i)
-			request.Plants = append(request.Plants, plant)
+		for i := range some {
+			some[i].plant.Key = strconv.Itoa(first + i)
+			request.Plants = append(request.Plants, some[i].plant)
 		}
 		answer, err := client.ComputeDue(ctx, request)
 		if err != nil {
-			return nil, err
+			return nil, refused(err, some)
 		}
 		for _, d := range answer.GetDecisions() {
 			i, err := strconv.Atoi(d.GetKey())
@@ -101,9 +101,19 @@ func urgency(s pb.DueFeeding_Status) int {
 	return len(statuses)
 }
 
-// print writes the list: a heading with the count of each status, and at most
-// most rows below it (0: all). Statuses that are not shown are only counted.
-func print(w io.Writer, rows []row, most int, shown func(pb.DueFeeding_Status) bool) error {
+// listing says what of a list to show.
+type listing struct {
+	most    int                             // rows of each status; 0: all
+	horizon int32                           // days ahead that "upcoming" means
+	shown   func(pb.DueFeeding_Status) bool // the others are only counted
+}
+
+// write writes the list: what there is to do today, then a heading with the
+// count of each status and the rows below it. It returns the rows it wrote.
+func (l *listing) write(w io.Writer, rows []row) (written []row, err error) {
+	if _, err := fmt.Fprintln(w, toDo(rows)); err != nil {
+		return nil, err
+	}
 	for _, s := range statuses {
 		var of []row
 		traps := 0
@@ -113,43 +123,84 @@ func print(w io.Writer, rows []row, most int, shown func(pb.DueFeeding_Status) b
 				traps += int(r.GetTraps())
 			}
 		}
-		heading := fmt.Sprintf("\n%s: %s", s.heading, count(len(of), "plant"))
+		heading := s.heading
+		if s.status == pb.DueFeeding_UPCOMING {
+			heading += " within " + count(int(l.horizon), "day")
+		}
+		heading += ": " + count(len(of), "plant")
 		if traps > 0 && (s.status == pb.DueFeeding_OVERDUE || s.status == pb.DueFeeding_DUE) {
-			heading += ", " + count(traps, "trap") + " to feed"
+			heading += ", " + count(traps, "trap")
 		}
-		if _, err := fmt.Fprintln(w, heading); err != nil {
-			return err
+		if !l.shown(s.status) && len(of) > 0 {
+			heading += " (not listed: add --all)"
 		}
-		if len(of) == 0 || !shown(s.status) {
+		if _, err := fmt.Fprintf(w, "\n%s\n", heading); err != nil {
+			return nil, err
+		}
+		if len(of) == 0 || !l.shown(s.status) {
 			continue
 		}
 		left := 0
-		if most > 0 && len(of) > most {
-			left, of = len(of)-most, of[:most]
+		if l.most > 0 && len(of) > l.most {
+			left, of = len(of)-l.most, of[:l.most]
 		}
-		if err := printRows(w, of); err != nil {
-			return err
+		if err := writeRows(w, of); err != nil {
+			return nil, err
 		}
+		written = append(written, of...)
 		if left > 0 {
 			if _, err := fmt.Fprintf(w, "  and %d more\n", left); err != nil {
-				return err
+				return nil, err
 			}
 		}
 	}
-	return nil
+	return written, nil
 }
 
-func printRows(w io.Writer, rows []row) error {
+// toDo sums up what is to be fed today.
+func toDo(rows []row) string {
+	plants, traps, wait := 0, 0, 0
+	for _, r := range rows {
+		switch s := r.GetStatus(); {
+		case s != pb.DueFeeding_OVERDUE && s != pb.DueFeeding_DUE:
+		case r.FeedDate == nil || r.GetFeedDate() != r.GetAsOfDate():
+			wait++
+		case !slices.Contains(r.GetInstructions(), pb.DueFeeding_FED_TODAY):
+			plants++
+			traps += int(r.GetTraps())
+		}
+	}
+	text := "To feed today: nothing"
+	if plants > 0 {
+		text = fmt.Sprintf("To feed today: %s, %s", count(plants, "plant"), count(traps, "trap"))
+	}
+	if wait > 0 {
+		text += fmt.Sprintf("; %s more wait for the next feeding day", count(wait, "plant"))
+	}
+	return text
+}
+
+// writeRows writes one line for each row, however wide the window is: lists are
+// searched and piped.
+func writeRows(w io.Writer, rows []row) error {
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "  BENCH\tTAG\tNAME\tWINDOW\tTRAPS\tWHY")
+	fmt.Fprintln(table, "BENCH\tTAG\tNAME\tWINDOW\tTRAPS\tITEM\tWHY")
 	for _, r := range rows {
 		traps := "-"
 		if r.GetTraps() > 0 {
 			traps = strconv.Itoa(int(r.GetTraps()))
 		}
-		fmt.Fprintf(table, "  %s\t%s\t%s\t%s\t%s\t%s\n", r.bench, r.tag, r.name, window(r.DueFeeding), traps, why(r.DueFeeding))
+		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n",
+			dash(r.bench), r.tag, dash(r.name), window(r.DueFeeding), traps, item(r.DueFeeding), why(r.DueFeeding))
 	}
 	return table.Flush()
+}
+
+func dash(text string) string {
+	if text == "" {
+		return "-"
+	}
+	return text
 }
 
 // window writes the days on which to feed.
@@ -160,20 +211,54 @@ func window(d *pb.DueFeeding) string {
 	return d.GetDueFromDate() + " to " + d.GetDueLastDate()
 }
 
-// why writes the reasons and what to mind, as codes with their days.
+// item writes the length of the longest item, and whether food must be cut to
+// it.
+func item(d *pb.DueFeeding) string {
+	if d.MaxItemLengthMm == nil {
+		return "-"
+	}
+	text := strconv.FormatFloat(d.GetMaxItemLengthMm(), 'f', 1, 64)
+	if slices.Contains(d.GetInstructions(), pb.DueFeeding_CUT_TO_LENGTH) {
+		text += " " + cutMark
+	}
+	return text
+}
+
+// why writes the reasons and what to mind as codes, with the day that matters.
 func why(d *pb.DueFeeding) string {
 	var parts []string
 	for _, r := range d.GetReasons() {
-		text := r.GetCode().String()
-		if r.FromDate != nil {
-			text += " " + r.GetFromDate()
-		}
-		parts = append(parts, text)
+		parts = append(parts, r.GetCode().String()+when(r, d))
+	}
+	if d.FeedDate != nil && d.GetFeedDate() != max(d.GetAsOfDate(), d.GetDueFromDate()) {
+		parts = append(parts, "feed on "+d.GetFeedDate())
 	}
 	for _, i := range d.GetInstructions() {
-		parts = append(parts, "! "+i.String())
+		if i != pb.DueFeeding_CUT_TO_LENGTH || d.MaxItemLengthMm == nil {
+			parts = append(parts, "! "+i.String())
+		}
 	}
 	return strings.Join(parts, ", ")
+}
+
+// when writes the day of a reason that the window does not tell already.
+func when(r *pb.DueFeeding_Reason, d *pb.DueFeeding) string {
+	switch c := r.GetCode(); {
+	case c >= pb.DueFeeding_Reason_SETTLING:
+		switch {
+		case r.UntilDate == nil && r.FromDate != nil:
+			return " since " + r.GetFromDate()
+		case r.GetUntilDate() != d.GetDueFromDate():
+			return " until " + r.GetUntilDate()
+		}
+	case c == pb.DueFeeding_Reason_FULL_SESSION, c == pb.DueFeeding_Reason_PART_SESSION,
+		c == pb.DueFeeding_Reason_SURVEY_CREDIT, c == pb.DueFeeding_Reason_CAME_INDOORS,
+		c == pb.DueFeeding_Reason_LOW_SURVEY, c == pb.DueFeeding_Reason_SHRINKING:
+		if r.FromDate != nil {
+			return " " + r.GetFromDate()
+		}
+	}
+	return ""
 }
 
 func count(n int, what string) string {

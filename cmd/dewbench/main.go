@@ -40,12 +40,30 @@ func command() *cobra.Command {
 		Version:       ownVersion(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
-		Args:          cobra.NoArgs,
+		Args:          noArguments,
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return fmt.Errorf("%w: see %s --help", err, c.CommandPath())
+	})
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.AddCommand(serveCommand(), demoCommand(), dueCommand())
 	return root
+}
+
+// noArguments refuses whatever stands after a command besides flags.
+func noArguments(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	if c.HasSubCommands() {
+		if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+			return fmt.Errorf("there is no command %q; did you mean %s %s?", args[0], c.CommandPath(), near[0])
+		}
+		return fmt.Errorf("there is no command %q: see %s --help", args[0], c.CommandPath())
+	}
+	return fmt.Errorf("%s takes flags only, not %q: see %[1]s --help", c.CommandPath(), args[0])
 }
 
 // ownVersion returns the version of this program: that of the release, else the

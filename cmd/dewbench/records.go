@@ -1,13 +1,9 @@
 package main
 
 import (
-	"errors"
 	"fmt"
-	"io"
-	"path/filepath"
 	"time"
 
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -16,8 +12,9 @@ import (
 )
 
 // pots reads the tables. What is wrong in any of them is printed to notes.
-func (o *dueOptions) pots(known names, asOf string, notes io.Writer) ([]pot, error) {
-	plants, err := readTable(o, o.plants, table.Plants)
+func (o *dueOptions) pots(known names, asOf string, in inOut) ([]pot, error) {
+	notes := in.notes
+	plants, err := readTable(o, "plants", o.plants, in.stdin, table.Plants)
 	if err != nil {
 		return nil, err
 	}
@@ -26,13 +23,13 @@ func (o *dueOptions) pots(known names, asOf string, notes io.Writer) ([]pot, err
 	var fedPots, seenPots []int
 	tags := table.PlantTags(plants)
 	if o.feedings != "" {
-		if feedings, err = readTable(o, o.feedings, table.Feedings); err != nil {
+		if feedings, err = readTable(o, "feedings", o.feedings, in.stdin, table.Feedings); err != nil {
 			return nil, err
 		}
 		fedPots = table.Join(tags, feedings)
 	}
 	if o.observations != "" {
-		if observations, err = readTable(o, o.observations, table.Observations); err != nil {
+		if observations, err = readTable(o, "observations", o.observations, in.stdin, table.Observations); err != nil {
 			return nil, err
 		}
 		seenPots = table.Join(tags, observations)
@@ -42,22 +39,24 @@ func (o *dueOptions) pots(known names, asOf string, notes io.Writer) ([]pot, err
 		return nil, errBadTables
 	}
 
+	if o.asOf == "" {
+		ahead(in, feedings, o.feedings, asOf, func(f *table.Feeding) civil.Day { return f.Fed })
+		ahead(in, observations, o.observations, asOf, func(s *table.Observation) civil.Day { return s.Day })
+	}
+
 	pots := make([]pot, len(plants.Rows))
 	benches := map[string]int{}
 	for i := range plants.Rows {
 		p := &plants.Rows[i]
-		if _, seen := benches[p.Bench]; !seen {
-			benches[p.Bench] = len(benches)
-		}
 		pots[i] = pot{
-			bench: p.Bench, tag: p.Tag, name: p.Name.String(), benchOrder: benches[p.Bench], potOrder: i,
+			bench: p.Bench, tag: p.Tag, name: p.Name.String(), benchOrder: place(benches, p.Bench), potOrder: i,
 			plant: plantMessage(p),
 		}
 		if p.WalkOrder != nil {
 			pots[i].potOrder = int(*p.WalkOrder)
 		}
 		if note := pots[i].classify(p, known); note != "" {
-			fmt.Fprintln(notes, "note:", table.Problem{File: filepath.Base(o.plants), Line: p.Line, Value: p.Name.Original, Rule: note})
+			fmt.Fprintln(notes, "note:", table.Problem{File: shownName(o.plants), Line: p.Line, Value: p.Name.Original, Rule: note})
 		}
 	}
 	if feedings != nil {
@@ -67,14 +66,55 @@ func (o *dueOptions) pots(known names, asOf string, notes io.Writer) ([]pot, err
 		}
 	}
 	if observations != nil {
+		moved := map[int]civil.Day{}
 		for i := range observations.Rows {
-			addObservations(pots[seenPots[i]].plant, &observations.Rows[i])
+			row, p := &observations.Rows[i], &pots[seenPots[i]]
+			addObservations(p.plant, row)
+			// It is listed where it stood last; of two moves on a day the later row counts.
+			if before, again := moved[seenPots[i]]; row.Bench != "" && row.Day.String() <= asOf && (!again || row.Day >= before) {
+				moved[seenPots[i]] = row.Day
+				p.bench, p.benchOrder = row.Bench, place(benches, row.Bench)
+			}
 		}
 	}
 	for i := range pots {
 		addSummary(pots[i].plant, &plants.Rows[i], asOf)
 	}
 	return pots, nil
+}
+
+// place returns a bench's place in the round: as the tables name them.
+func place(benches map[string]int, bench string) int {
+	n, seen := benches[bench]
+	if !seen {
+		n = len(benches)
+		benches[bench] = n
+	}
+	return n
+}
+
+// ahead counts the rows of a day that is still to come, and notes them: they
+// are likelier slips of the pen than plans.
+func ahead[R any](in inOut, t *table.Result[R], file, asOf string, day func(*R) civil.Day) {
+	if t == nil {
+		return
+	}
+	n := 0
+	for i := range t.Rows {
+		if day(&t.Rows[i]).String() > asOf {
+			n++
+		}
+	}
+	if n > 0 {
+		fmt.Fprintf(in.notes, "note: %s: %s later than today, %s, and not counted yet\n", shownName(file), count(n, "row")+areOrIs(n), asOf)
+	}
+}
+
+func areOrIs(n int) string {
+	if n == 1 {
+		return " is"
+	}
+	return " are"
 }
 
 // classify gives the plant its taxon by its name. It returns what the grower
@@ -239,12 +279,4 @@ func dayText(d civil.Day) string {
 		return ""
 	}
 	return d.String()
-}
-
-// plain returns the message of an answered error without gRPC's wording.
-func plain(err error) error {
-	if s, ok := status.FromError(err); ok {
-		return errors.New(s.Message())
-	}
-	return err
 }

@@ -24,15 +24,15 @@ type stand struct {
 }
 
 var stands = []stand{
-	{"Glasshouse, left bench", "A", 48, pb.ComputeDueRequest_GREENHOUSE,
+	{"Glass, left", "A", 48, pb.ComputeDueRequest_GREENHOUSE,
 		[]string{"drosera-capensis", "drosera-aliciae", "drosera-spatulata", "drosera-venusta", "drosera-dielsiana"}},
-	{"Glasshouse, right bench", "B", 48, pb.ComputeDueRequest_GREENHOUSE,
+	{"Glass, right", "B", 48, pb.ComputeDueRequest_GREENHOUSE,
 		[]string{"drosera-spatulata", "drosera-natalensis", "drosera-cuneifolia", "drosera-tokaiensis", "drosera-madagascariensis"}},
-	{"Glasshouse, pygmy shelf", "C", 40, pb.ComputeDueRequest_GREENHOUSE,
+	{"Pygmy shelf", "C", 40, pb.ComputeDueRequest_GREENHOUSE,
 		[]string{"drosera-pulchella", "drosera-scorpioides", "drosera-roseana", "drosera-nitidula", "drosera-occidentalis"}},
-	{"Glasshouse, tuber corner", "D", 28, pb.ComputeDueRequest_GREENHOUSE,
+	{"Tuber corner", "D", 28, pb.ComputeDueRequest_GREENHOUSE,
 		[]string{"drosera-auriculata", "drosera-whittakeri", "drosera-zonaria", "drosera-peltata"}},
-	{"Glasshouse, butterwort tray", "E", 36, pb.ComputeDueRequest_GREENHOUSE,
+	{"Butterwort tray", "E", 36, pb.ComputeDueRequest_GREENHOUSE,
 		[]string{"pinguicula-moranensis", "pinguicula-esseriana", "pinguicula-agnata", "pinguicula-gigantea"}},
 	{"Kitchen window", "F", 18, pb.ComputeDueRequest_WINDOWSILL,
 		[]string{"drosera-capensis", "drosera-aliciae", "drosera-adelae", "nepenthes-ventricosa"}},
@@ -50,11 +50,18 @@ var stands = []stand{
 		[]string{"dionaea-muscipula", "drosera-anglica", "drosera-filiformis", "sarracenia-minor"}},
 }
 
+// awayFrom and awayUntil are the days, counted from today, on which the demo's
+// grower is away; awayUntil is that of being back.
+const awayFrom, awayUntil = 4, 9
+
 // scenario returns the demo's collection and its pots, with histories that end
-// on the day before today.
+// today.
 func scenario(today civil.Day, known names) (*pb.ComputeDueRequest, []pot, error) {
 	latitude := 51.0
-	collection := &pb.ComputeDueRequest{AsOfDate: today.String(), TimeZone: "Europe/Amsterdam", LatitudeDeg: &latitude}
+	collection := &pb.ComputeDueRequest{
+		AsOfDate: today.String(), TimeZone: "Europe/Amsterdam", LatitudeDeg: &latitude,
+		Absences: []*pb.Absence{{FromDate: (today + awayFrom).String(), UntilDate: (today + awayUntil).String()}},
+	}
 	byName := map[string]*pb.Taxon{}
 	for _, t := range known {
 		byName[t.GetName()] = t
@@ -74,7 +81,45 @@ func scenario(today civil.Day, known names) (*pb.ComputeDueRequest, []pot, error
 			})
 		}
 	}
+	oddOnes(pots, today)
 	return collection, pots, nil
+}
+
+// oddOnes turns a few pots into what every collection has one of.
+func oddOnes(pots []pot, today civil.Day) {
+	last := map[string]*pot{} // of each bench
+	for i := range pots {
+		last[pots[i].bench] = &pots[i]
+	}
+	h := &history{today: today}
+
+	lost := last["Glass, right"]
+	lost.name = "seedling, label lost"
+	lost.plant = &pb.ComputeDueRequest_Plant{AcquireDate: h.ago(90)}
+
+	// Told to be fed although no interval is known for its kind of trap.
+	bladder := last["Frosted tank"]
+	bladder.name = "Utricularia longifolia"
+	bladder.plant = &pb.ComputeDueRequest_Plant{
+		Taxon: "taxa/utricularia-longifolia", Exposure: pb.ComputeDueRequest_ENCLOSED, AcquireDate: h.ago(300),
+		Regimen: &pb.Regimen{HandFeed: pb.Regimen_ALWAYS.Enum()},
+	}
+
+	// Fed this morning, before the list was looked at.
+	fed := last["Kitchen window"]
+	fed.name = "Drosera capensis"
+	fed.plant = &pb.ComputeDueRequest_Plant{
+		Taxon: "taxa/drosera-capensis", Exposure: pb.ComputeDueRequest_WINDOWSILL, AcquireDate: h.ago(400),
+		Feedings: []*pb.Feeding{{FedDate: h.ago(11), Outcome: pb.Feeding_CLEAN, OutcomeDate: h.ago(8)}, {FedDate: h.ago(0)}},
+	}
+
+	// Brought in from the bog box.
+	moved := last["Cold frame"]
+	moved.name = "Drosera filiformis"
+	moved.plant = &pb.ComputeDueRequest_Plant{
+		Taxon: "taxa/drosera-filiformis", Exposure: pb.ComputeDueRequest_OUTDOORS, AcquireDate: h.ago(500),
+		Moves: []*pb.ComputeDueRequest_Move{{Date: h.ago(2), Exposure: pb.ComputeDueRequest_GREENHOUSE}},
+	}
 }
 
 // history invents what happened to a pot.
@@ -123,7 +168,7 @@ func (h *history) sessions(p *pb.ComputeDueRequest_Plant, taxon *pb.Taxon) {
 		p.AcquireDate = h.ago(15 + h.IntN(20)) // settled in, and not fed yet
 		return
 	}
-	day := 1 + h.IntN(interval+7)
+	day := 1 + h.IntN(interval+5)
 	for range 3 + h.IntN(8) {
 		f := &pb.Feeding{FedDate: h.ago(day)}
 		if h.one(6) {
@@ -160,7 +205,11 @@ func (h *history) sizes(p *pb.ComputeDueRequest_Plant, taxon *pb.Taxon) {
 	if h.one(8) {
 		change = 0.85
 	}
-	for day := 150; day > 0; day -= 25 + h.IntN(15) {
+	last := 0
+	if h.one(10) {
+		last = 60 // not measured since
+	}
+	for day := 150; day > last; day -= 25 + h.IntN(15) {
 		tenths := float64(int(diameter*10)) / 10
 		m := &pb.Observation_Measurement{RosetteDiameterMm: &tenths}
 		if h.one(3) {

@@ -2,11 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
 	"os"
+	"strconv"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -38,20 +41,45 @@ func fromEnvironment(name, usual string) string {
 
 // open listens on both doors.
 func (d *doors) open(ctx context.Context) (grpcListener, httpListener net.Listener, err error) {
-	var config net.ListenConfig
-	if grpcListener, err = config.Listen(ctx, "tcp", d.grpc); err != nil {
-		return nil, nil, fmt.Errorf("--grpc-addr %s: %w", d.grpc, err)
+	if grpcListener, err = listen(ctx, "--grpc-addr", d.grpc); err != nil {
+		return nil, nil, err
 	}
-	if httpListener, err = config.Listen(ctx, "tcp", d.http); err != nil {
+	if httpListener, err = listen(ctx, "--http-addr", d.http); err != nil {
 		_ = grpcListener.Close() // nothing was served on it
-		return nil, nil, fmt.Errorf("--http-addr %s: %w", d.http, err)
+		return nil, nil, err
 	}
 	return grpcListener, httpListener, nil
 }
 
+func listen(ctx context.Context, flag, address string) (net.Listener, error) {
+	var config net.ListenConfig
+	l, err := config.Listen(ctx, "tcp", address)
+	if err == nil {
+		return l, nil
+	}
+	var of *net.OpError
+	if errors.As(err, &of) {
+		err = of.Err // without the address, which stands before it
+	}
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return nil, fmt.Errorf("%s %s: another program listens there; stop it, or take a free port with %[1]s 127.0.0.1:0", flag, address)
+	}
+	return nil, fmt.Errorf("%s %s: %w; give host and port, such as 127.0.0.1:0", flag, address, err)
+}
+
+// reachable writes an address so that a client on this machine can use it: one
+// that stands for all of the machine's addresses as the loopback one.
+func reachable(a net.Addr) string {
+	tcp, ok := a.(*net.TCPAddr)
+	if !ok || !tcp.IP.IsUnspecified() {
+		return a.String()
+	}
+	return net.JoinHostPort("127.0.0.1", strconv.Itoa(tcp.Port))
+}
+
 // serve prints where the doors are and answers until ctx ends.
 func serve(ctx context.Context, out io.Writer, server *api.Server, grpcListener, httpListener net.Listener) error {
-	if _, err := fmt.Fprintf(out, "http: http://%s\ngrpc: %s\n", httpListener.Addr(), grpcListener.Addr()); err != nil {
+	if _, err := fmt.Fprintf(out, "http: http://%s\ngrpc: %s\n", reachable(httpListener.Addr()), reachable(grpcListener.Addr())); err != nil {
 		return err
 	}
 	return server.Serve(ctx, grpcListener, httpListener)
@@ -65,7 +93,7 @@ func serveCommand() *cobra.Command {
 		Short: "Answer over gRPC and HTTP until stopped",
 		Long: "Answer over gRPC and HTTP until stopped by an interrupt or SIGTERM; calls under way are finished first.\n" +
 			"It listens on this machine only, unless told otherwise.",
-		Args: cobra.NoArgs,
+		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
 			var l slog.Level
 			if err := l.UnmarshalText([]byte(level)); err != nil {
