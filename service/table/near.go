@@ -47,7 +47,7 @@ func Fold(tag string) string {
 // Nearest returns up to n of the tags that could have been meant by tag, the
 // nearest first, each once. Near is a small optimal string alignment distance
 // (insert, delete, change or swap neighbours, one each) of the folded tags: at
-// most a third of the characters of tag, and at least one. Ties go by the
+// most (characters of tag + 1) / 3, rounded down, and at least one. Ties go by the
 // alphabet. A tag of more than 64 characters has no neighbours. The tag itself,
 // if it is among them, comes first. Cost: the number of tags times the square
 // of the length at worst; most are dismissed by their length.

@@ -14,7 +14,8 @@
 // Sources: RFC 4180 (October 2005), section 2; ISO 8601-1:2019 for days; the
 // International Code of Nomenclature for algae, fungi, and plants, articles H.2
 // and H.3, for hybrids; the International Code of Nomenclature for Cultivated
-// Plants, 9th edition 2016, for cultivars. Which words growers use for a column
+// Plants, 9th edition 2016, for cultivars (what its articles say is given from
+// memory). Which words growers use for a column
 // or a value is common practice, no source.
 package table
 

@@ -61,7 +61,7 @@ type tagged interface {
 	label() (tag string, line int)
 }
 
-// Join finds the plant of each row of a table of feedings or observations. It
+// Join finds the plant of each row of a table; R is Feeding or Observation. It
 // returns, for each row that is left in t.Rows, the place of its plant among
 // the tags. A row whose tag is not among them becomes a problem that names the
 // nearest tags; so does the row of a plant whose own row has a problem.
