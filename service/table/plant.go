@@ -91,6 +91,12 @@ type plantDraft struct {
 	name, genus, cultivar string
 }
 
+// composed is what composeName returns.
+type composed struct {
+	name        Name
+	field, rule string
+}
+
 // taxonName is the form of `taxa/{taxon}` in the API.
 var taxonName = regexp.MustCompile(`^taxa/[a-z0-9-]{1,63}$`)
 
@@ -98,6 +104,7 @@ func plantSchema() *schema[plantDraft] {
 	type d = plantDraft
 	tagStrong, tagWeak := tagHeaders()
 	seen := map[string]int{}
+	names := map[[3]string]composed{} // the same names come again and again
 	places := exposures()
 	s := &schema[d]{
 		what: "plants",
@@ -167,9 +174,14 @@ func plantSchema() *schema[plantDraft] {
 		if taxonName.MatchString(p.name) {
 			p.Taxon, p.name = p.name, ""
 		}
-		var field, rule string
-		if p.Name, field, rule = composeName(p.name, p.genus, p.cultivar); rule != "" {
-			r.fail(field, rule)
+		cells := [3]string{p.name, p.genus, p.cultivar}
+		n, again := names[cells]
+		if !again {
+			n.name, n.field, n.rule = composeName(p.name, p.genus, p.cultivar)
+			names[cells] = n
+		}
+		if p.Name = n.name; n.rule != "" {
+			r.fail(n.field, n.rule)
 		} else if !r.bad && p.Name.Scientific == "" && p.Taxon == "" && p.TrapType == NoTrapType {
 			r.fail("name", "must not be empty where no trap type is given")
 		}
