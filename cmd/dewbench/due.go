@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -123,11 +125,15 @@ func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, has
 		for _, r := range rows {
 			answer.Decisions = append(answer.Decisions, r.DueFeeding)
 		}
-		text, err := protojson.MarshalOptions{EmitDefaultValues: true, Indent: "  "}.Marshal(answer)
+		text, err := protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(answer)
 		if err != nil {
 			return err
 		}
-		_, err = fmt.Fprintln(in.out, string(text))
+		var even bytes.Buffer // protojson spaces at random
+		if err := json.Indent(&even, text, "", "  "); err != nil {
+			return err
+		}
+		_, err = fmt.Fprintln(in.out, even.String())
 		return err
 	}
 	if _, err := fmt.Fprintf(in.out, "Feeding list for %s: %s\n", collection.GetAsOfDate(), count(len(rows), "pot")); err != nil {

@@ -108,53 +108,68 @@ type listing struct {
 	shown   func(pb.DueFeeding_Status) bool // the others are only counted
 }
 
-// write writes the list: what there is to do today, then a heading with the
-// count of each status and the rows below it. It returns the rows it wrote.
+// write writes the list: what there is to do today, how many plants have each
+// status, and below a heading for each the rows. It returns the rows it wrote.
 func (l *listing) write(w io.Writer, rows []row) (written []row, err error) {
-	if _, err := fmt.Fprintln(w, toDo(rows)); err != nil {
+	of := map[pb.DueFeeding_Status][]row{}
+	for _, r := range rows {
+		of[r.GetStatus()] = append(of[r.GetStatus()], r)
+	}
+	if _, err := fmt.Fprintf(w, "%s\n%s\n", toDo(rows), l.counts(of)); err != nil {
 		return nil, err
 	}
 	for _, s := range statuses {
-		var of []row
+		some := of[s.status]
+		if len(some) == 0 || !l.shown(s.status) {
+			continue
+		}
 		traps := 0
-		for _, r := range rows {
-			if r.GetStatus() == s.status {
-				of = append(of, r)
-				traps += int(r.GetTraps())
-			}
+		for _, r := range some {
+			traps += int(r.GetTraps())
 		}
-		heading := s.heading
-		if s.status == pb.DueFeeding_UPCOMING {
-			heading += " within " + count(int(l.horizon), "day")
-		}
-		heading += ": " + count(len(of), "plant")
-		if traps > 0 && (s.status == pb.DueFeeding_OVERDUE || s.status == pb.DueFeeding_DUE) {
+		heading := s.heading + ": " + count(len(some), "plant")
+		if s.status == pb.DueFeeding_OVERDUE || s.status == pb.DueFeeding_DUE {
 			heading += ", " + count(traps, "trap")
-		}
-		if !l.shown(s.status) && len(of) > 0 {
-			heading += " (not listed: add --all)"
 		}
 		if _, err := fmt.Fprintf(w, "\n%s\n", heading); err != nil {
 			return nil, err
 		}
-		if len(of) == 0 || !l.shown(s.status) {
-			continue
-		}
 		left := 0
-		if l.most > 0 && len(of) > l.most {
-			left, of = len(of)-l.most, of[:l.most]
+		if l.most > 0 && len(some) > l.most {
+			left, some = len(some)-l.most, some[:l.most]
 		}
-		if err := writeRows(w, of); err != nil {
+		if err := writeRows(w, some); err != nil {
 			return nil, err
 		}
-		written = append(written, of...)
+		written = append(written, some...)
 		if left > 0 {
-			if _, err := fmt.Fprintf(w, "  and %d more\n", left); err != nil {
+			if _, err := fmt.Fprintf(w, "and %d more\n", left); err != nil {
 				return nil, err
 			}
 		}
 	}
 	return written, nil
+}
+
+// counts writes how many plants have each status.
+func (l *listing) counts(of map[pb.DueFeeding_Status][]row) string {
+	var parts []string
+	hidden := 0
+	for _, s := range statuses {
+		part := fmt.Sprintf("%s %d", s.heading, len(of[s.status]))
+		if s.status == pb.DueFeeding_UPCOMING {
+			part += fmt.Sprintf(" (within %s)", count(int(l.horizon), "day"))
+		}
+		if !l.shown(s.status) {
+			hidden += len(of[s.status])
+		}
+		parts = append(parts, part)
+	}
+	text := strings.Join(parts, ", ")
+	if hidden > 0 {
+		text += fmt.Sprintf("; add --all to list the last %d", hidden)
+	}
+	return text
 }
 
 // toDo sums up what is to be fed today.

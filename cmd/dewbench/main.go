@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 	_ "time/tzdata" // time zones where the machine has none
 
@@ -37,11 +38,12 @@ func command() *cobra.Command {
 		Short: "Tell which carnivorous plants are due to be fed, when, how much and why",
 		Long: "Dewbench tells which plants of a collection are due to be fed, when, how many traps of each, and why.\n" +
 			"Try `dewbench demo` first.",
-		Version:       ownVersion(),
-		SilenceErrors: true,
-		SilenceUsage:  true,
-		Args:          noArguments,
-		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+		Version:                    ownVersion(),
+		SilenceErrors:              true,
+		SilenceUsage:               true,
+		SuggestionsMinimumDistance: 2,
+		Args:                       noArguments,
+		RunE:                       func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return fmt.Errorf("%w: see %s --help", err, c.CommandPath())
@@ -59,7 +61,7 @@ func noArguments(c *cobra.Command, args []string) error {
 	}
 	if c.HasSubCommands() {
 		if near := c.SuggestionsFor(args[0]); len(near) > 0 {
-			return fmt.Errorf("there is no command %q; did you mean %s %s?", args[0], c.CommandPath(), near[0])
+			return fmt.Errorf("there is no command %q; did you mean %s?", args[0], c.CommandPath()+" "+strings.Join(near, " or "+c.CommandPath()+" "))
 		}
 		return fmt.Errorf("there is no command %q: see %s --help", args[0], c.CommandPath())
 	}

@@ -1,0 +1,355 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"regexp"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protodesc"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/descriptorpb"
+	"google.golang.org/protobuf/types/dynamicpb"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+// patience is how long a started command may take for what is a matter of a
+// second on an idle machine.
+const patience = 60 * time.Second
+
+// started is a command that answers calls.
+type started struct {
+	command    *exec.Cmd
+	stop       context.CancelFunc
+	errors     lockedBuffer
+	lines      []string // of its output, up to where the doors are
+	http, grpc string   // the doors, as printed
+	ended      chan error
+}
+
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// start starts the command line on free ports and reads where its doors are.
+func start(t *testing.T, args ...string) *started {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	t.Cleanup(cancel)
+	s := &started{stop: cancel, ended: make(chan error, 1)}
+	s.command = exec.CommandContext(ctx, "dewbench", append(args, "--http-addr", "127.0.0.1:0", "--grpc-addr", "127.0.0.1:0")...)
+	s.command.Stderr = &s.errors
+	out, err := s.command.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.command.Start(); err != nil {
+		t.Fatal(err)
+	}
+	lines := bufio.NewScanner(out)
+	for s.grpc == "" && lines.Scan() {
+		line := lines.Text()
+		s.lines = append(s.lines, line)
+		if v, ok := strings.CutPrefix(line, "http: "); ok {
+			s.http = v
+		}
+		if v, ok := strings.CutPrefix(line, "grpc: "); ok {
+			s.grpc = v
+		}
+	}
+	go func() {
+		_, copied := io.Copy(io.Discard, out) // to the end, before Wait closes it
+		s.ended <- errors.Join(copied, s.command.Wait())
+	}()
+	if s.http == "" || s.grpc == "" {
+		cancel()
+		t.Fatalf("no doors in the output (%v, %v): %q, %s", lines.Err(), <-s.ended, s.lines, s.errors.String())
+	}
+	return s
+}
+
+// end stops the command with a signal; it must end well and say nothing wrong.
+func (s *started) end(t *testing.T, signal os.Signal) {
+	t.Helper()
+	if err := s.command.Process.Signal(signal); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-s.ended; err != nil {
+		t.Errorf("%v: %v, %s", signal, err, s.errors.String())
+	}
+	if strings.Contains(s.errors.String(), "level=ERROR") || strings.Contains(s.errors.String(), "level=WARN") {
+		t.Errorf("it says on its way: %s", s.errors.String())
+	}
+}
+
+// dial connects to a gRPC door.
+func dial(t *testing.T, address string) *grpc.ClientConn {
+	t.Helper()
+	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := conn.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return conn
+}
+
+// TestServe starts the server, calls both doors and stops it by each signal.
+func TestServe(t *testing.T) {
+	for _, signal := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
+		t.Run(signal.String(), func(t *testing.T) {
+			t.Parallel()
+			s := start(t, "serve")
+			if len(s.lines) != 2 || s.lines[0] != "http: "+s.http || s.lines[1] != "grpc: "+s.grpc {
+				t.Errorf("the output begins %q, want the two doors alone", s.lines)
+			}
+			request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, s.http+"/v1/serverInfo", nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			answer, err := http.DefaultClient.Do(request)
+			if err != nil {
+				t.Fatal(err)
+			}
+			body, err := io.ReadAll(answer.Body)
+			if err := errors.Join(err, answer.Body.Close()); err != nil {
+				t.Fatal(err)
+			}
+			var info pb.ServerInfo
+			if err := protojson.Unmarshal(body, &info); err != nil || answer.StatusCode != http.StatusOK {
+				t.Errorf("HTTP answers %s, %s (%v)", answer.Status, body, err)
+			}
+			conn := dial(t, s.grpc)
+			health, err := healthpb.NewHealthClient(conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
+			if err != nil || health.GetStatus() != healthpb.HealthCheckResponse_SERVING {
+				t.Errorf("gRPC health: %v, %v", health, err)
+			}
+			s.end(t, signal)
+			if c, err := new(net.Dialer).DialContext(t.Context(), "tcp", s.grpc); err == nil {
+				t.Errorf("%s still takes connections", s.grpc)
+				_ = c.Close()
+			}
+		})
+	}
+}
+
+// TestPortInUse starts a second server on the doors of another program.
+func TestPortInUse(t *testing.T) {
+	var config net.ListenConfig
+	taken, err := config.Listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close() //nolint:errcheck // nothing was accepted
+	address := taken.Addr().String()
+	for _, args := range [][]string{
+		{"serve", "--grpc-addr", address, "--http-addr", "127.0.0.1:0"},
+		{"serve", "--http-addr", address, "--grpc-addr", "127.0.0.1:0"},
+		{"demo", "--http-addr", address, "--grpc-addr", "127.0.0.1:0"},
+	} {
+		var out, errs bytes.Buffer
+		c := exec.CommandContext(t.Context(), "dewbench", args...)
+		c.Stdout, c.Stderr = &out, &errs
+		err := c.Run()
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) || exit.ExitCode() != 1 {
+			t.Errorf("%q: %v, want exit code 1", args, err)
+		}
+		flag := args[1]
+		want := "dewbench: " + flag + " " + address + ": another program listens there; stop it, or take a free port with " + flag + " 127.0.0.1:0\n"
+		if errs.String() != want {
+			t.Errorf("%q says %q, want %q", args, errs.String(), want)
+		}
+		if out.Len() > 0 {
+			t.Errorf("%q prints %q", args, out.String())
+		}
+	}
+}
+
+var (
+	curlLine    = regexp.MustCompile(`^  (curl .*)$`)
+	grpcurlCall = regexp.MustCompile(`^  grpcurl -plaintext -d '(.*)' (\S+) ([\w.]+)/(\w+)$`)
+	grpcurlList = regexp.MustCompile(`^  grpcurl -plaintext (\S+) list$`)
+)
+
+// TestDemoLinesWork runs the calls that the demo prints, as they are printed.
+func TestDemoLinesWork(t *testing.T) {
+	if _, err := exec.LookPath("curl"); err != nil {
+		t.Fatalf("%v: install it with: apt-get install curl", err)
+	}
+	s := start(t, "demo")
+	curls, calls, lists := 0, 0, 0
+	for _, line := range s.lines {
+		switch {
+		case curlLine.MatchString(line):
+			curls++
+			runCurl(t, curlLine.FindStringSubmatch(line)[1])
+		case grpcurlCall.MatchString(line):
+			calls++
+			m := grpcurlCall.FindStringSubmatch(line)
+			if m[2] != s.grpc {
+				t.Errorf("%s calls another door than %s", line, s.grpc)
+			}
+			callByReflection(t, m[2], m[3], m[4], m[1])
+		case grpcurlList.MatchString(line):
+			lists++
+			services := listServices(t, grpcurlList.FindStringSubmatch(line)[1])
+			if !strings.Contains(services, pb.DueService_ServiceDesc.ServiceName) {
+				t.Errorf("the list has no DueService: %s", services)
+			}
+		case strings.Contains(line, "curl"):
+			t.Errorf("a line that no test runs: %s", line)
+		}
+	}
+	if curls != 3 || calls != 1 || lists != 1 {
+		t.Errorf("%d curl lines, %d grpcurl calls, %d grpcurl lists in %q", curls, calls, lists, s.lines)
+	}
+	last := s.lines[len(s.lines)-2:]
+	if last[0] != "http: "+s.http || last[1] != "grpc: "+s.grpc {
+		t.Errorf("the output ends %q, want the two doors", last)
+	}
+	s.end(t, os.Interrupt)
+}
+
+// runCurl runs a line in a shell; -f makes curl tell of an HTTP error.
+func runCurl(t *testing.T, line string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	c := exec.CommandContext(t.Context(), "sh", "-c", strings.Replace(line, "curl ", "curl --no-progress-meter --noproxy '*' --fail-with-body ", 1))
+	c.Stdout, c.Stderr = &out, &errs
+	if err := c.Run(); err != nil {
+		t.Errorf("%s: %v: %s%s", line, err, errs.String(), out.String())
+		return
+	}
+	var answer proto.Message
+	want := ""
+	switch {
+	case strings.Contains(line, "/v1/serverInfo"):
+		answer = &pb.ServerInfo{}
+	case strings.Contains(line, "/v1/taxa"):
+		answer, want = &pb.ListTaxaResponse{}, `"SNAP"`
+	case strings.Contains(line, "/v1/dueFeedings:compute"):
+		answer, want = &pb.ComputeDueResponse{}, `"D12"`
+	default:
+		t.Fatalf("a line that no test knows: %s", line)
+	}
+	if err := protojson.Unmarshal(out.Bytes(), answer); err != nil {
+		t.Errorf("%s answers %s: %v", line, out.String(), err)
+	}
+	if !strings.Contains(out.String(), want) {
+		t.Errorf("%s answers without %s: %s", line, want, out.String())
+	}
+}
+
+// ask sends one request of gRPC reflection.
+func ask(t *testing.T, address string, request *reflectionpb.ServerReflectionRequest) *reflectionpb.ServerReflectionResponse {
+	t.Helper()
+	stream, err := reflectionpb.NewServerReflectionClient(dial(t, address)).ServerReflectionInfo(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := stream.Send(request); err != nil {
+		t.Fatal(err)
+	}
+	answer, err := stream.Recv()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := stream.CloseSend(); err != nil {
+		t.Fatal(err)
+	}
+	if e := answer.GetErrorResponse(); e != nil {
+		t.Fatalf("reflection: %s", e.GetErrorMessage())
+	}
+	return answer
+}
+
+func listServices(t *testing.T, address string) string {
+	t.Helper()
+	answer := ask(t, address, &reflectionpb.ServerReflectionRequest{
+		MessageRequest: &reflectionpb.ServerReflectionRequest_ListServices{},
+	})
+	var all []string
+	for _, s := range answer.GetListServicesResponse().GetService() {
+		all = append(all, s.GetName())
+	}
+	return strings.Join(all, " ")
+}
+
+// callByReflection does what grpcurl does: it learns the method from the server
+// and calls it with a request of JSON.
+func callByReflection(t *testing.T, address, service, method, request string) {
+	t.Helper()
+	answer := ask(t, address, &reflectionpb.ServerReflectionRequest{
+		MessageRequest: &reflectionpb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: service},
+	})
+	set := &descriptorpb.FileDescriptorSet{}
+	for _, raw := range answer.GetFileDescriptorResponse().GetFileDescriptorProto() {
+		file := &descriptorpb.FileDescriptorProto{}
+		if err := proto.Unmarshal(raw, file); err != nil {
+			t.Fatal(err)
+		}
+		set.File = append(set.File, file)
+	}
+	files, err := protodesc.NewFiles(set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	found, err := files.FindDescriptorByName(protoreflect.FullName(service))
+	if err != nil {
+		t.Fatal(err)
+	}
+	described, ok := found.(protoreflect.ServiceDescriptor)
+	if !ok || described.Methods().ByName(protoreflect.Name(method)) == nil {
+		t.Fatalf("the server describes no %s/%s", service, method)
+	}
+	m := described.Methods().ByName(protoreflect.Name(method))
+	in, out := dynamicpb.NewMessage(m.Input()), dynamicpb.NewMessage(m.Output())
+	if err := protojson.Unmarshal([]byte(request), in); err != nil {
+		t.Fatalf("%s: %v", request, err)
+	}
+	if err := dial(t, address).Invoke(t.Context(), "/"+service+"/"+method, in, out); err != nil {
+		t.Fatalf("%s/%s: %v", service, method, err)
+	}
+	text, err := protojson.Marshal(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(text), `"D12"`) {
+		t.Errorf("%s/%s answers %s", service, method, text)
+	}
+}

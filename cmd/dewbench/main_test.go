@@ -1,0 +1,177 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+	"google.golang.org/protobuf/encoding/protojson"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+// TestMain makes this test binary run as dewbench where a script calls it so.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"dewbench": main})
+}
+
+// TestScripts runs the command line as growers do.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 filepath.Join("testdata", "script"),
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			// An address of the machine's own environment must not be used.
+			e.Setenv("DEWBENCH_HTTP_ADDR", "127.0.0.1:0")
+			e.Setenv("DEWBENCH_GRPC_ADDR", "127.0.0.1:0")
+			e.Setenv("TZ", "UTC")
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"bytes": writeBytes, "rewrite": rewrite, "row": findRow, "answer": checkAnswer,
+		},
+	})
+}
+
+// writeBytes is the script command `bytes FILE TEXT...`: it writes a file of
+// texts with the escapes of a Go string, for bytes that a script cannot hold.
+func writeBytes(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: bytes FILE TEXT...")
+	}
+	var out strings.Builder
+	for _, a := range args[1:] {
+		text, err := strconv.Unquote(`"` + a + `"`)
+		ts.Check(err)
+		out.WriteString(text)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(out.String()), 0o600))
+}
+
+// rewrite is the script command `rewrite FROM TO OLD NEW...`: it copies a file
+// and replaces text with escapes of a Go string.
+func rewrite(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 4 || len(args)%2 != 0 {
+		ts.Fatalf("usage: rewrite FROM TO OLD NEW...")
+	}
+	pairs := make([]string, 0, len(args)-2)
+	for _, a := range args[2:] {
+		text, err := strconv.Unquote(`"` + a + `"`)
+		ts.Check(err)
+		pairs = append(pairs, text)
+	}
+	text := strings.NewReplacer(pairs...).Replace(ts.ReadFile(args[0]))
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), []byte(text), 0o600))
+}
+
+// findRow is the script command `row STATUS CELL...`: the last output has, under
+// the heading of that status, a row whose cells begin with those given (* is any
+// cell). A cell is what stands between two or more spaces.
+func findRow(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) < 2 {
+		ts.Fatalf("usage: row STATUS CELL...")
+	}
+	under, found := "", false
+	for line := range strings.SplitSeq(ts.ReadFile("stdout"), "\n") {
+		if heading, _, ok := strings.Cut(line, ": "); ok && !strings.Contains(heading, "  ") {
+			under = heading
+		}
+		var cells []string
+		for cell := range strings.SplitSeq(line, "  ") {
+			if cell = strings.TrimSpace(cell); cell != "" {
+				cells = append(cells, cell)
+			}
+		}
+		if !strings.HasPrefix(under, args[0]) || len(cells) < len(args)-1 {
+			continue
+		}
+		same := true
+		for i, want := range args[1:] {
+			same = same && (want == "*" || cells[i] == want)
+		}
+		found = found || same
+	}
+	if found == neg {
+		ts.Fatalf("row %q found: %v", args, found)
+	}
+}
+
+// checkAnswer is the script command `answer KEY FIELD VALUE...`: the last output
+// is a ComputeDueResponse as JSON, and its decision about KEY has the values.
+func checkAnswer(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args)%2 != 1 {
+		ts.Fatalf("usage: answer KEY FIELD VALUE...")
+	}
+	var answer pb.ComputeDueResponse // refuses unknown fields
+	ts.Check(protojson.Unmarshal([]byte(ts.ReadFile("stdout")), &answer))
+	for _, d := range answer.GetDecisions() {
+		if d.GetKey() != args[0] {
+			continue
+		}
+		for i := 1; i < len(args); i += 2 {
+			if got := fieldText(d, args[i]); got != args[i+1] {
+				ts.Fatalf("%s of %s is %q, want %q", args[i], args[0], got, args[i+1])
+			}
+		}
+		return
+	}
+	ts.Fatalf("no decision about %q", args[0])
+}
+
+// fieldText writes a field of a decision as scripts compare it.
+func fieldText(d *pb.DueFeeding, field string) string {
+	switch field {
+	case "status":
+		return d.GetStatus().String()
+	case "window":
+		return window(d)
+	case "feedDate":
+		return d.GetFeedDate()
+	case "traps":
+		return strconv.Itoa(int(d.GetTraps()))
+	case "maxItemLengthMm":
+		return fmt.Sprint(d.GetMaxItemLengthMm())
+	case "scientificName":
+		return d.GetScientificName()
+	case "bench":
+		return d.GetBench()
+	case "reasons":
+		var codes []string
+		for _, r := range d.GetReasons() {
+			codes = append(codes, r.GetCode().String())
+		}
+		return strings.Join(codes, " ")
+	case "instructions":
+		var codes []string
+		for _, i := range d.GetInstructions() {
+			codes = append(codes, i.String())
+		}
+		return strings.Join(codes, " ")
+	}
+	return "no such field"
+}
+
+// TestEveryCodeHasWords looks for codes that the help does not explain.
+func TestEveryCodeHasWords(t *testing.T) {
+	help := columnsHelp()
+	for n, name := range pb.DueFeeding_Reason_Code_name {
+		if n != 0 && !strings.Contains(help, "\n  "+name+" ") {
+			t.Errorf("reason %s is not explained", name)
+		}
+	}
+	for n, name := range pb.DueFeeding_Instruction_name {
+		if n != 0 && !strings.Contains(help, "\n  "+name+" ") {
+			t.Errorf("instruction %s is not explained", name)
+		}
+	}
+	for n, name := range pb.DueFeeding_Status_name {
+		if n != 0 && urgency(pb.DueFeeding_Status(n)) == len(statuses) {
+			t.Errorf("status %s has no heading", name)
+		}
+	}
+}
