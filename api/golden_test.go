@@ -361,6 +361,10 @@ var innerWords = regexp.MustCompile(`(?i)goroutine|panic|runtime error|\.go:[0-9
 // checkError tells whether an error is one that clients can work with.
 func checkError(t *testing.T, body []byte) {
 	t.Helper()
+	if len(body) > 1<<20 {
+		t.Errorf("an error of %d bytes: %.300s", len(body), body)
+		return
+	}
 	var answer struct {
 		Error struct {
 			Status, Message string
