@@ -141,7 +141,7 @@ func TestStopLetsCallsFinish(t *testing.T) {
 	}
 }
 
-func newServer(t *testing.T) *Server {
+func newServer(t testing.TB) *Server {
 	t.Helper()
 	s, err := New(slog.New(slog.DiscardHandler), "1.2.3")
 	if err != nil {
