@@ -20,8 +20,6 @@ const taxonPrefix = "taxa/"
 
 // Taxa answers from the shared catalogue.
 type Taxa struct {
-	pb.UnimplementedTaxonServiceServer
-
 	version string
 	rows    []taxonRow
 	byName  map[string]*pb.Taxon
@@ -200,7 +198,7 @@ func taxonMessage(t *catalogue.Taxon) *pb.Taxon {
 		TypicalRosetteDiameterMm: known(t.RosetteDiameterMm),
 		TypicalTrapWidthMm:       known(t.TrapWidthMm),
 		Rest:                     restMessage(t),
-		Regimen:                  regimenMessage(&t.Regimen),
+		Regimen:                  RegimenMessage(&t.Regimen),
 		Synonyms:                 t.Synonyms,
 	}
 	if t.CITES.Appendix != catalogue.NotListed {
@@ -240,8 +238,9 @@ func restMessage(t *catalogue.Taxon) *pb.Taxon_Rest {
 	return m
 }
 
-// regimenMessage returns nil for a regimen that sets nothing.
-func regimenMessage(r *due.Regimen) *pb.Regimen {
+// RegimenMessage returns the message of a regimen, nil for one that sets
+// nothing.
+func RegimenMessage(r *due.Regimen) *pb.Regimen {
 	m, set := &pb.Regimen{}, false
 	to := regimenNumbers(m)
 	for i, from := range r.Numbers() {

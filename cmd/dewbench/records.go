@@ -7,7 +7,9 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
 	"dewbench/service/civil"
+	"dewbench/service/due"
 	"dewbench/service/table"
 )
 
@@ -129,7 +131,7 @@ func (p *pot) classify(row *table.Plant, known names) (note string) {
 	}
 	t, exact := known.find(row.Name.Scientific)
 	switch {
-	case t == nil && row.TrapType == table.NoTrapType:
+	case t == nil && row.TrapType == due.NoTrapType:
 		return "is not in the catalogue, nor is its genus: add a column for the trap type to have it fed"
 	case t == nil:
 		return ""
@@ -150,21 +152,8 @@ func plantMessage(p *table.Plant) *pb.ComputeDueRequest_Plant {
 		AcquireDate: dayText(p.Acquired),
 		ShipDate:    dayText(p.Ship),
 		Quantity:    p.Quantity,
-		Regimen:     regimenMessage(&p.Regimen),
+		Regimen:     service.RegimenMessage(&p.Regimen),
 	}
-}
-
-func regimenMessage(r *table.Regimen) *pb.Regimen {
-	m := &pb.Regimen{
-		IntervalDays: r.IntervalDays, ToleranceDays: r.ToleranceDays, TrapsStart: r.TrapsStart, TrapsMax: r.TrapsMax,
-		CleanRunsToStepUp: r.CleanRunsToStepUp, FeedOneIn: r.FeedOneIn, MaxItemPercent: r.MaxItemPercent,
-		MouldPausePercent: r.MouldPausePercent, ResiduePausePercent: r.ResiduePausePercent,
-		SettleDays: r.SettleDays, DigestDays: r.DigestDays, CheckDays: r.CheckDays, CutStalks: r.CutStalks,
-	}
-	if r.HandFeed != table.NoHandFeed {
-		m.HandFeed = pb.Regimen_HandFeed(r.HandFeed).Enum()
-	}
-	return m
 }
 
 func feedingMessage(f *table.Feeding) *pb.Feeding {
@@ -232,7 +221,7 @@ func addObservations(plant *pb.ComputeDueRequest_Plant, row *table.Observation) 
 	if row.End != table.NoEnd {
 		add(endMessage(row.End, row.Cause, row.Recipient))
 	}
-	if row.Exposure != table.NoExposure {
+	if row.Exposure != due.NoExposure {
 		plant.Moves = append(plant.Moves, &pb.ComputeDueRequest_Move{
 			Date: row.Day.String(), Exposure: pb.ComputeDueRequest_Exposure(row.Exposure),
 		})

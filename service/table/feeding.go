@@ -4,6 +4,7 @@ import (
 	"strconv"
 
 	"dewbench/service/civil"
+	"dewbench/service/due"
 )
 
 func itoa(n int) string { return strconv.Itoa(n) }
@@ -30,7 +31,7 @@ type Feeding struct {
 	// Stimulated tells whether the item was moved in the closed trap.
 	Stimulated *bool
 	// Outcome is what became of the food; NoOutcome: not yet known.
-	Outcome Outcome
+	Outcome due.Outcome
 	// OutcomeDay is when that was seen: not before Fed.
 	OutcomeDay civil.Day
 	Note       string // up to 4000 characters
@@ -61,7 +62,7 @@ func feedingSchema() *schema[Feeding] {
 		lengthField("item length", 1000, func(f *d) **float64 { return &f.ItemLengthMM },
 			[]string{"item length", "length of item", "food length"}, []string{"item size", "food size", "length", "size"}),
 		flagField("stimulated", func(f *d) **bool { return &f.Stimulated }, []string{"stimulated", "stroked", "massaged"}, nil),
-		wordField("outcome", outcomes(), func(f *d) *Outcome { return &f.Outcome }, []string{"outcome", "result"}, nil),
+		wordField("outcome", outcomes(), func(f *d) *due.Outcome { return &f.Outcome }, []string{"outcome", "result"}, nil),
 		dayField("day of the outcome", func(f *d) *civil.Day { return &f.OutcomeDay }, nil,
 			[]string{"outcome date", "date of outcome", "outcome seen on"}, []string{"outcome seen", "checked on", "date checked", "checked"}),
 		textField("note", 4000, func(f *d) *string { return &f.Note }, noteHeaders(), nil),
@@ -75,7 +76,7 @@ func feedingSchema() *schema[Feeding] {
 		if f.OutcomeDay != civil.None && f.Fed != civil.None && f.OutcomeDay < f.Fed {
 			r.fail("day of the outcome", "is before the day fed, "+f.Fed.String())
 		}
-		if f.OutcomeDay != civil.None && f.Outcome == NoOutcome && !r.bad {
+		if f.OutcomeDay != civil.None && f.Outcome == due.Unknown && !r.bad {
 			r.caution("day of the outcome", "is the day of an outcome that is not given; it is not used")
 			f.OutcomeDay = civil.None
 		}

@@ -9,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"dewbench/service/civil"
+	"dewbench/service/due"
 )
 
 // Seeds are the tables of testdata and some spoilt ones.
@@ -62,7 +63,7 @@ func check[R any](t *testing.T, r *Result[R], err error, o Options, lineOf func(
 	}
 }
 
-func inRange(t *testing.T, what string, v *int32, low, high int32) {
+func inRange[N int | int32](t *testing.T, what string, v *N, low, high N) {
 	if v != nil && (*v < low || *v > high) {
 		t.Fatal(what, *v)
 	}
@@ -116,10 +117,10 @@ func FuzzPlants(f *testing.F) {
 			textIn(t, 1000, p.Source, p.Locality, p.Name.Scientific, p.Name.Cultivar)
 			textIn(t, 4000, p.Note)
 			nameTwice(t, p.Name.String())
-			if p.Name.String() == "" && p.Taxon == "" && p.TrapType == NoTrapType {
+			if p.Name.String() == "" && p.Taxon == "" && p.TrapType == due.NoTrapType {
 				t.Fatal("no name")
 			}
-			if p.TrapType < 0 || p.TrapType > Eel || p.Habit < 0 || p.Habit > Large || p.Exposure < 0 || p.Exposure > Enclosed || p.State < 0 || p.State > GivenAway {
+			if p.TrapType > due.Eel || p.Habit > due.Large || p.Exposure > due.Enclosed || p.State < 0 || p.State > GivenAway {
 				t.Fatal(show(*p))
 			}
 			if p.LampHours != nil && !(*p.LampHours >= 0 && *p.LampHours <= 24) {
@@ -147,7 +148,7 @@ func FuzzFeedings(f *testing.F) {
 		r, err := Feedings(bytes.NewReader(data), o)
 		check(t, r, err, o, func(f Feeding) int { return f.Line })
 		for _, f := range r.Rows {
-			if f.Tag == "" || f.Fed == civil.None || f.OutcomeDay != civil.None && (f.OutcomeDay < f.Fed || f.Outcome == NoOutcome) {
+			if f.Tag == "" || f.Fed == civil.None || f.OutcomeDay != civil.None && (f.OutcomeDay < f.Fed || f.Outcome == due.Unknown) {
 				t.Fatal(show(f))
 			}
 			textIn(t, maxTag, f.Tag, f.Food, f.Feeder)
@@ -156,7 +157,7 @@ func FuzzFeedings(f *testing.F) {
 			inRange(t, "traps", f.TrapsFed, 0, 5_000_000)
 			inRange(t, "target", f.TrapsTarget, 1, 5_000_000)
 			lengthIn(t, "item", f.ItemLengthMM, 1000)
-			if f.Outcome < 0 || f.Outcome > Rejected || f.Time.Seconds < 0 || f.Time.Seconds >= 86_400 || !f.Time.Given && f.Time.Seconds != 0 {
+			if f.Outcome < 0 || f.Outcome > due.Rejected || f.Time.Seconds < 0 || f.Time.Seconds >= 86_400 || !f.Time.Given && f.Time.Seconds != 0 {
 				t.Fatal(show(f))
 			}
 		}

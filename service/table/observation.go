@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"dewbench/service/civil"
+	"dewbench/service/due"
 )
 
 // Observation is a row of a table of observations: what was seen of, or done
@@ -37,7 +38,7 @@ type Observation struct {
 	Cause, Recipient string
 	// Bench and Exposure are where it was moved to.
 	Bench    string // up to 300 characters
-	Exposure Exposure
+	Exposure due.Exposure
 	// Hold tells that it is not to be fed; nil: nothing about that.
 	Hold *Pause
 	// Treatment tells that it was treated; nil: nothing about that.
@@ -155,7 +156,7 @@ func observationSchema() *schema[observationDraft] {
 		textField("cause", 1000, func(o *d) *string { return &o.Cause }, []string{"cause", "cause of death"}, nil),
 		textField("recipient", 1000, func(o *d) *string { return &o.Recipient }, []string{"recipient", "sold to", "given to"}, nil),
 		textField("bench", 300, func(o *d) *string { return &o.Bench }, []string{"moved to", "new bench"}, []string{"new place", "new location", "bench", "place", "location", "shelf"}),
-		wordField("exposure", exposures(), func(o *d) *Exposure { return &o.Exposure }, []string{"exposure", "new exposure"}, []string{"where"}),
+		wordField("exposure", exposures(), func(o *d) *due.Exposure { return &o.Exposure }, []string{"exposure", "new exposure"}, []string{"where"}),
 		flagField("hold", func(o *d) **bool { return &o.held }, []string{"hold", "on hold", "do not feed"}, nil),
 		textField("reason of the hold", 1000, func(o *d) *string { return &o.hold }, []string{"hold reason", "reason of hold", "reason"}, nil),
 		dayField("end of the hold", func(o *d) *civil.Day { return &o.holdUntil }, nil,
@@ -228,7 +229,7 @@ func finishObservation(o *observationDraft, r *row[observationDraft]) {
 // says tells whether the row holds anything besides a note.
 func (o *observationDraft) says() bool {
 	return o.Sizes.Given() || o.Survey != nil || o.Quantity != nil || o.Stalk != NoStalk || o.Repotted ||
-		o.RestStart || o.RestEnd || o.End != NoEnd || o.Bench != "" || o.Exposure != NoExposure ||
+		o.RestStart || o.RestEnd || o.End != NoEnd || o.Bench != "" || o.Exposure != due.NoExposure ||
 		o.Hold != nil || o.Treatment != nil || o.Health != ""
 }
 

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dewbench/service/civil"
+	"dewbench/service/due"
 )
 
 // Plant is a row of a table of plants: one pot. Numbers that are nil, days that
@@ -21,11 +22,11 @@ type Plant struct {
 	// Taxon is `taxa/...`, where the cell of the name has that form.
 	Taxon string
 
-	TrapType TrapType
-	Habit    Habit
+	TrapType due.TrapType
+	Habit    due.Habit
 	// Exposure is that where it stands. Where the table has no column for it, a
 	// bench that is called by a word for an exposure ("greenhouse") gives it.
-	Exposure Exposure
+	Exposure due.Exposure
 	// Bench is the bench, sill, shelf, tray or bed, up to 300 characters.
 	Bench string
 	// LampHours are hours of lamp light a day, 0 to 24.
@@ -49,29 +50,10 @@ type Plant struct {
 	Note     string // up to 4000 characters
 
 	// Regimen is how it is fed, as far as its own row says.
-	Regimen Regimen
+	Regimen due.Regimen
 	// Sizes are its last sizes, Measured the day on which they were taken.
 	Sizes    Sizes
 	Measured civil.Day
-}
-
-// Regimen is how a plant is fed. What is nil or zero is not given. Ranges are
-// those of the API.
-type Regimen struct {
-	IntervalDays        *int32  // 1 to 365
-	ToleranceDays       *int32  // 0 to 60
-	TrapsStart          *int32  // 1 to 50
-	TrapsMax            *int32  // 1 to 50
-	CleanRunsToStepUp   *int32  // 1 to 20
-	FeedOneIn           *int32  // 1 to 20
-	MaxItemPercent      *int32  // of the trap's width, 1 to 200
-	MouldPausePercent   *int32  // of the interval, 0 to 1000
-	ResiduePausePercent *int32  // of the interval, 0 to 1000
-	SettleDays          *int32  // 0 to 120
-	DigestDays          *int32  // 1 to 90
-	CheckDays           []int32 // up to 4 different ones, each 1 to 60
-	HandFeed            HandFeed
-	CutStalks           *bool
 }
 
 // Sizes are sizes and counts of a plant; nil is not measured.
@@ -120,9 +102,9 @@ func plantSchema() *schema[plantDraft] {
 		textField("genus", maxName, func(p *d) *string { return &p.genus }, []string{"genus"}, nil),
 		textField("cultivar", maxName, func(p *d) *string { return &p.cultivar },
 			[]string{"cultivar", "cultivar name", "cultivar epithet", "cv"}, []string{"variety"}),
-		wordField("trap type", trapTypes(), func(p *d) *TrapType { return &p.TrapType }, []string{"trap type", "trap", "type of trap", "kind of trap"}, nil),
-		wordField("habit", habits(), func(p *d) *Habit { return &p.Habit }, []string{"habit", "growth habit"}, nil),
-		wordField("exposure", places, func(p *d) *Exposure { return &p.Exposure }, []string{"exposure", "exposed to", "stands"}, []string{"where", "setting"}),
+		wordField("trap type", trapTypes(), func(p *d) *due.TrapType { return &p.TrapType }, []string{"trap type", "trap", "type of trap", "kind of trap"}, nil),
+		wordField("habit", habits(), func(p *d) *due.Habit { return &p.Habit }, []string{"habit", "growth habit"}, nil),
+		wordField("exposure", places, func(p *d) *due.Exposure { return &p.Exposure }, []string{"exposure", "exposed to", "stands"}, []string{"where", "setting"}),
 		textField("bench", 300, func(p *d) *string { return &p.Bench },
 			[]string{"bench", "bench name"}, []string{"place", "location", "shelf", "tray", "bed", "position", "spot"}),
 		hoursField("lamp hours", func(p *d) **float64 { return &p.LampHours }, []string{"lamp hours", "light hours", "hours of light", "photoperiod"}, nil),
@@ -144,20 +126,20 @@ func plantSchema() *schema[plantDraft] {
 		textField("locality", 1000, func(p *d) *string { return &p.Locality }, []string{"locality"}, []string{"location data", "provenance"}),
 		textField("note", 4000, func(p *d) *string { return &p.Note }, noteHeaders(), nil),
 
-		wholeField("interval", days, 1, 365, func(p *d) **int32 { return &p.Regimen.IntervalDays },
+		wholeField("interval", days, 1, 365, func(p *d) **int { return &p.Regimen.IntervalDays },
 			[]string{"interval days", "interval", "feeding interval", "feed every", "days between feedings"}, nil),
-		wholeField("tolerance", days, 0, 60, func(p *d) **int32 { return &p.Regimen.ToleranceDays }, []string{"tolerance days", "tolerance"}, nil),
-		countField("traps at first", 1, 50, func(p *d) **int32 { return &p.Regimen.TrapsStart }, []string{"traps start", "traps at first", "traps per session"}, nil),
-		countField("most traps", 1, 50, func(p *d) **int32 { return &p.Regimen.TrapsMax }, []string{"traps max", "max traps", "most traps"}, nil),
-		countField("clean runs to step up", 1, 20, func(p *d) **int32 { return &p.Regimen.CleanRunsToStepUp }, []string{"clean runs to step up", "clean runs"}, nil),
-		countField("one in how many traps", 1, 20, func(p *d) **int32 { return &p.Regimen.FeedOneIn }, []string{"feed one in", "one in"}, nil),
-		wholeField("longest item", percent, 1, 200, func(p *d) **int32 { return &p.Regimen.MaxItemPercent }, []string{"max item percent", "max item", "longest item percent"}, nil),
-		wholeField("pause after mould", percent, 0, 1000, func(p *d) **int32 { return &p.Regimen.MouldPausePercent }, []string{"mould pause percent", "mould pause", "mold pause"}, nil),
-		wholeField("pause after residue", percent, 0, 1000, func(p *d) **int32 { return &p.Regimen.ResiduePausePercent }, []string{"residue pause percent", "residue pause"}, nil),
-		wholeField("days to settle", days, 0, 120, func(p *d) **int32 { return &p.Regimen.SettleDays }, []string{"settle days", "settle", "settling days"}, nil),
-		wholeField("days to digest", days, 1, 90, func(p *d) **int32 { return &p.Regimen.DigestDays }, []string{"digest days", "digest", "digestion days"}, nil),
-		listField("check days", 4, 1, 60, func(p *d) *[]int32 { return &p.Regimen.CheckDays }, []string{"check days", "check on days", "look after days"}),
-		wordField("hand feed", handFeeds(), func(p *d) *HandFeed { return &p.Regimen.HandFeed }, []string{"hand feed", "hand fed", "feed by hand", "fed by hand"}, nil),
+		wholeField("tolerance", days, 0, 60, func(p *d) **int { return &p.Regimen.ToleranceDays }, []string{"tolerance days", "tolerance"}, nil),
+		countField("traps at first", 1, 50, func(p *d) **int { return &p.Regimen.TrapsStart }, []string{"traps start", "traps at first", "traps per session"}, nil),
+		countField("most traps", 1, 50, func(p *d) **int { return &p.Regimen.TrapsMax }, []string{"traps max", "max traps", "most traps"}, nil),
+		countField("clean runs to step up", 1, 20, func(p *d) **int { return &p.Regimen.CleanRunsToStepUp }, []string{"clean runs to step up", "clean runs"}, nil),
+		countField("one in how many traps", 1, 20, func(p *d) **int { return &p.Regimen.FeedOneIn }, []string{"feed one in", "one in"}, nil),
+		wholeField("longest item", percent, 1, 200, func(p *d) **int { return &p.Regimen.MaxItemPercent }, []string{"max item percent", "max item", "longest item percent"}, nil),
+		wholeField("pause after mould", percent, 0, 1000, func(p *d) **int { return &p.Regimen.MouldPausePercent }, []string{"mould pause percent", "mould pause", "mold pause"}, nil),
+		wholeField("pause after residue", percent, 0, 1000, func(p *d) **int { return &p.Regimen.ResiduePausePercent }, []string{"residue pause percent", "residue pause"}, nil),
+		wholeField("days to settle", days, 0, 120, func(p *d) **int { return &p.Regimen.SettleDays }, []string{"settle days", "settle", "settling days"}, nil),
+		wholeField("days to digest", days, 1, 90, func(p *d) **int { return &p.Regimen.DigestDays }, []string{"digest days", "digest", "digestion days"}, nil),
+		listField("check days", 4, 1, 60, func(p *d) *[]int { return &p.Regimen.CheckDays }, []string{"check days", "check on days", "look after days"}),
+		wordField("hand feed", handFeeds(), func(p *d) *due.HandFeed { return &p.Regimen.HandFeed }, []string{"hand feed", "hand fed", "feed by hand", "fed by hand"}, nil),
 		flagField("cut stalks", func(p *d) **bool { return &p.Regimen.CutStalks }, []string{"cut stalks", "cut flower stalks"}, nil),
 		dayField("day measured", func(p *d) *civil.Day { return &p.Measured }, nil, []string{"measured", "date measured", "measured on", "last measured"}, nil),
 	}
@@ -182,7 +164,7 @@ func plantSchema() *schema[plantDraft] {
 		}
 		if p.Name = n.name; n.rule != "" {
 			r.fail(n.field, n.rule)
-		} else if !r.bad && p.Name.Scientific == "" && p.Taxon == "" && p.TrapType == NoTrapType {
+		} else if !r.bad && p.Name.Scientific == "" && p.Taxon == "" && p.TrapType == due.NoTrapType {
 			r.fail("name", "must not be empty where no trap type is given")
 		}
 		if raw := strings.TrimSpace(r.raw("name")); raw != "" {
@@ -195,7 +177,7 @@ func plantSchema() *schema[plantDraft] {
 			}
 			r.caution(field, "has a cultivar that begins in lower case; the code of cultivated plants has a capital")
 		}
-		if p.Exposure == NoExposure && p.Bench != "" && !r.has("exposure") {
+		if p.Exposure == due.NoExposure && p.Bench != "" && !r.has("exposure") {
 			p.Exposure, _ = places.match(p.Bench)
 		}
 		if p.EndDay != civil.None && p.State == NoEnd && r.has("state") {

@@ -116,12 +116,12 @@ func textField[D any](name string, most int, at func(*D) *string, strong, weak [
 }
 
 // countField reads a whole number.
-func countField[D any](name string, low, high int32, at func(*D) **int32, strong, weak []string) field[D] {
+func countField[D any, N int | int32](name string, low, high int64, at func(*D) **N, strong, weak []string) field[D] {
 	return wholeField(name, noUnit, low, high, at, strong, weak)
 }
 
 // wholeField reads a whole number of a unit.
-func wholeField[D any](name string, u unit, low, high int32, at func(*D) **int32, strong, weak []string) field[D] {
+func wholeField[D any, N int | int32](name string, u unit, low, high int64, at func(*D) **N, strong, weak []string) field[D] {
 	return field[D]{name: name, strong: strong, weak: weak, unit: u, set: func(d *D, c *cell) string {
 		if none(c.text) {
 			return ""
@@ -130,11 +130,11 @@ func wholeField[D any](name string, u unit, low, high int32, at func(*D) **int32
 		if rule != "" {
 			return rule
 		}
-		most := int64(high)
+		most := high
 		if unit == weeks {
 			most /= 7
 		}
-		n, rule := wholeNumber(number, int64(low), most, c.dotted)
+		n, rule := wholeNumber(number, low, most, c.dotted)
 		switch {
 		case rule != "" && unit == weeks:
 			return rule + " (weeks)"
@@ -143,27 +143,27 @@ func wholeField[D any](name string, u unit, low, high int32, at func(*D) **int32
 		case unit == weeks:
 			n *= 7
 		}
-		v := int32(n)
+		v := N(n)
 		*at(d) = &v
 		return ""
 	}}
 }
 
 // listField reads up to most different whole numbers.
-func listField[D any](name string, most int, low, high int64, at func(*D) *[]int32, strong []string) field[D] {
+func listField[D any](name string, most int, low, high int64, at func(*D) *[]int, strong []string) field[D] {
 	return field[D]{name: name, strong: strong, set: func(d *D, c *cell) string {
 		if none(c.text) {
 			return ""
 		}
 		rule := fmt.Sprintf("must be up to %d different whole numbers from %d to %d, with commas or spaces between", most, low, high)
 		parts := strings.FieldsFunc(c.text, func(r rune) bool { return strings.ContainsRune(" ,;/", r) })
-		var list []int32
+		var list []int
 		for _, p := range parts {
 			n, bad := wholeNumber(p, low, high, false)
-			if bad != "" || len(list) == most || slices.Contains(list, int32(n)) {
+			if bad != "" || len(list) == most || slices.Contains(list, int(n)) {
 				return rule
 			}
-			list = append(list, int32(n))
+			list = append(list, int(n))
 		}
 		if len(list) == 0 {
 			return rule

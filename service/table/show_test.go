@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"dewbench/service/civil"
+	"dewbench/service/due"
 )
 
 // show writes the fields of a record that are given.
@@ -21,7 +22,7 @@ func show(v any) string {
 			f = f.Elem()
 		}
 		switch x := f.Interface().(type) {
-		case Regimen, Sizes, Survey, Pause, Treatment:
+		case due.Regimen, Sizes, Survey, Pause, Treatment:
 			parts = append(parts, name+"{"+show(x)+"}")
 		case Name:
 			parts = append(parts, fmt.Sprintf("%s{%q -> %q + %q + %q}", name, x.Original, x.Scientific, x.Cultivar, x.Rest))

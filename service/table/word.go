@@ -3,86 +3,12 @@ package table
 import (
 	"fmt"
 	"strings"
+
+	"dewbench/service/due"
 )
 
-// The numbers of the kinds below are those of the enums of the API, so that one
-// converts to the other; their String is the API's name.
-
-// TrapType is how a trap works.
-type TrapType int32
-
-// The kinds of traps.
-const (
-	NoTrapType TrapType = iota // not given
-	Adhesive                   // sticky leaves
-	Snap                       // closing lobes
-	Pitfall                    // pitchers
-	Suction                    // bladders
-	Eel                        // twisted tubes
-)
-
-func (t TrapType) String() string {
-	return name(int(t), "TRAP_TYPE_UNSPECIFIED", "ADHESIVE", "SNAP", "PITFALL", "SUCTION", "EEL")
-}
-
-// Habit is how large an adhesive plant is.
-type Habit int32
-
-// The habits.
-const (
-	NoHabit      Habit = iota // not given
-	SmallRosette              // a small rosette
-	Large                     // large, or upright
-)
-
-func (h Habit) String() string { return name(int(h), "HABIT_UNSPECIFIED", "SMALL_ROSETTE", "LARGE") }
-
-// Exposure is what a plant is exposed to where it stands.
-type Exposure int32
-
-// The exposures.
-const (
-	NoExposure Exposure = iota // not given
-	Outdoors                   // in the open air
-	Greenhouse                 // under glass
-	Windowsill                 // at a window
-	Enclosed                   // under lamps or in a terrarium
-)
-
-func (e Exposure) String() string {
-	return name(int(e), "EXPOSURE_UNSPECIFIED", "OUTDOORS", "GREENHOUSE", "WINDOWSILL", "ENCLOSED")
-}
-
-// Outcome is what became of the food.
-type Outcome int32
-
-// The outcomes.
-const (
-	NoOutcome Outcome = iota // not yet known
-	Clean                    // digested
-	Residue                  // part of it lies there
-	Mould                    // mould on food or trap
-	Rejected                 // fell off or was not held
-)
-
-func (o Outcome) String() string {
-	return name(int(o), "OUTCOME_UNSPECIFIED", "CLEAN", "RESIDUE", "MOULD", "REJECTED")
-}
-
-// HandFeed is when a plant is fed by hand.
-type HandFeed int32
-
-// When a plant is fed by hand.
-const (
-	NoHandFeed    HandFeed = iota // not given
-	Always                        // wherever it stands
-	IfNotCatching                 // where it does not catch for itself
-	Never                         // not at all
-)
-
-func (h HandFeed) String() string {
-	return name(int(h), "HAND_FEED_UNSPECIFIED", "ALWAYS", "IF_NOT_CATCHING", "NEVER")
-}
+// The numbers of the kinds below are those of the enums of the API, as those of
+// package due are, so that one converts to the other.
 
 // Stalk is what became of a flower stalk.
 type Stalk int32
@@ -180,47 +106,47 @@ func (w *words[T]) find(s string, brief bool) (value T, rule string) {
 	return value, rule + "; accepted: " + strings.Join(groups, " | ")
 }
 
-func trapTypes() *words[TrapType] {
+func trapTypes() *words[due.TrapType] {
 	return newWords("a trap type",
-		wordsOf[TrapType]{Adhesive, []string{"adhesive", "sticky", "flypaper", "sticky leaf", "sticky leaves", "adhesive trap", "flypaper trap"}},
-		wordsOf[TrapType]{Snap, []string{"snap", "snap trap", "flytrap", "closing", "snapping"}},
-		wordsOf[TrapType]{Pitfall, []string{"pitfall", "pitcher", "pitchers", "pitfall trap", "pitcher trap"}},
-		wordsOf[TrapType]{Suction, []string{"suction", "bladder", "bladders", "suction trap", "bladder trap"}},
-		wordsOf[TrapType]{Eel, []string{"eel", "corkscrew", "eel trap", "corkscrew trap", "lobster pot"}},
+		wordsOf[due.TrapType]{due.Adhesive, []string{"adhesive", "sticky", "flypaper", "sticky leaf", "sticky leaves", "adhesive trap", "flypaper trap"}},
+		wordsOf[due.TrapType]{due.Snap, []string{"snap", "snap trap", "flytrap", "closing", "snapping"}},
+		wordsOf[due.TrapType]{due.Pitfall, []string{"pitfall", "pitcher", "pitchers", "pitfall trap", "pitcher trap"}},
+		wordsOf[due.TrapType]{due.Suction, []string{"suction", "bladder", "bladders", "suction trap", "bladder trap"}},
+		wordsOf[due.TrapType]{due.Eel, []string{"eel", "corkscrew", "eel trap", "corkscrew trap", "lobster pot"}},
 	)
 }
 
-func habits() *words[Habit] {
+func habits() *words[due.Habit] {
 	return newWords("a habit",
-		wordsOf[Habit]{SmallRosette, []string{"small rosette", "small", "rosette"}},
-		wordsOf[Habit]{Large, []string{"large", "big", "upright", "tall"}},
+		wordsOf[due.Habit]{due.SmallRosette, []string{"small rosette", "small", "rosette"}},
+		wordsOf[due.Habit]{due.Large, []string{"large", "big", "upright", "tall"}},
 	)
 }
 
-func exposures() *words[Exposure] {
+func exposures() *words[due.Exposure] {
 	return newWords("an exposure",
-		wordsOf[Exposure]{Outdoors, []string{"outdoors", "outdoor", "outside", "garden", "open air", "bog garden", "patio", "balcony"}},
-		wordsOf[Exposure]{Greenhouse, []string{"greenhouse", "glasshouse", "polytunnel", "conservatory", "cold frame"}},
-		wordsOf[Exposure]{Windowsill, []string{"windowsill", "window", "sill"}},
-		wordsOf[Exposure]{Enclosed, []string{"enclosed", "terrarium", "lamps", "lamp", "tent", "grow tent", "lights", "under lamps", "under lights", "cabinet", "vivarium"}},
+		wordsOf[due.Exposure]{due.Outdoors, []string{"outdoors", "outdoor", "outside", "garden", "open air", "bog garden", "patio", "balcony"}},
+		wordsOf[due.Exposure]{due.Greenhouse, []string{"greenhouse", "glasshouse", "polytunnel", "conservatory", "cold frame"}},
+		wordsOf[due.Exposure]{due.Windowsill, []string{"windowsill", "window", "sill"}},
+		wordsOf[due.Exposure]{due.Enclosed, []string{"enclosed", "terrarium", "lamps", "lamp", "tent", "grow tent", "lights", "under lamps", "under lights", "cabinet", "vivarium"}},
 	)
 }
 
-func outcomes() *words[Outcome] {
+func outcomes() *words[due.Outcome] {
 	return newWords("an outcome",
-		wordsOf[Outcome]{Clean, []string{"clean", "ok", "okay", "digested", "good", "fine", "all digested"}},
-		wordsOf[Outcome]{Residue, []string{"residue", "leftovers", "left over", "remains", "partly digested"}},
-		wordsOf[Outcome]{Mould, []string{"mould", "mold", "mouldy", "moldy"}},
-		wordsOf[Outcome]{Rejected, []string{"rejected", "fell off", "dropped", "fell", "not held", "refused"}},
-		wordsOf[Outcome]{NoOutcome, []string{"unknown", "not known", "open", "?"}},
+		wordsOf[due.Outcome]{due.Clean, []string{"clean", "ok", "okay", "digested", "good", "fine", "all digested"}},
+		wordsOf[due.Outcome]{due.Residue, []string{"residue", "leftovers", "left over", "remains", "partly digested"}},
+		wordsOf[due.Outcome]{due.Mould, []string{"mould", "mold", "mouldy", "moldy"}},
+		wordsOf[due.Outcome]{due.Rejected, []string{"rejected", "fell off", "dropped", "fell", "not held", "refused"}},
+		wordsOf[due.Outcome]{due.Unknown, []string{"unknown", "not known", "open", "?"}},
 	)
 }
 
-func handFeeds() *words[HandFeed] {
+func handFeeds() *words[due.HandFeed] {
 	return newWords("a way to feed by hand",
-		wordsOf[HandFeed]{Always, []string{"always", "yes"}},
-		wordsOf[HandFeed]{IfNotCatching, []string{"if not catching", "if needed", "when not catching"}},
-		wordsOf[HandFeed]{Never, []string{"never", "no"}},
+		wordsOf[due.HandFeed]{due.Always, []string{"always", "yes"}},
+		wordsOf[due.HandFeed]{due.IfNotCatching, []string{"if not catching", "if needed", "when not catching"}},
+		wordsOf[due.HandFeed]{due.Never, []string{"never", "no"}},
 	)
 }
 

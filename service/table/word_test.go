@@ -3,6 +3,8 @@ package table
 import (
 	"fmt"
 	"testing"
+
+	"dewbench/service/due"
 )
 
 // The names of the values are those of the API's enums, the numbers follow them.
@@ -11,11 +13,11 @@ func TestNames(t *testing.T) {
 		value fmt.Stringer
 		want  string
 	}{
-		{NoTrapType, "TRAP_TYPE_UNSPECIFIED"}, {Adhesive, "ADHESIVE"}, {Eel, "EEL"}, {TrapType(9), "9"},
-		{NoHabit, "HABIT_UNSPECIFIED"}, {SmallRosette, "SMALL_ROSETTE"}, {Large, "LARGE"},
-		{NoExposure, "EXPOSURE_UNSPECIFIED"}, {Outdoors, "OUTDOORS"}, {Enclosed, "ENCLOSED"},
-		{NoOutcome, "OUTCOME_UNSPECIFIED"}, {Clean, "CLEAN"}, {Rejected, "REJECTED"}, {Outcome(-1), "-1"},
-		{NoHandFeed, "HAND_FEED_UNSPECIFIED"}, {IfNotCatching, "IF_NOT_CATCHING"},
+		{due.NoTrapType, "TRAP_TYPE_UNSPECIFIED"}, {due.Adhesive, "ADHESIVE"}, {due.Eel, "EEL"}, {due.TrapType(9), "9"},
+		{due.NoHabit, "HABIT_UNSPECIFIED"}, {due.SmallRosette, "SMALL_ROSETTE"}, {due.Large, "LARGE"},
+		{due.NoExposure, "EXPOSURE_UNSPECIFIED"}, {due.Outdoors, "OUTDOORS"}, {due.Enclosed, "ENCLOSED"},
+		{due.Unknown, "OUTCOME_UNSPECIFIED"}, {due.Clean, "CLEAN"}, {due.Rejected, "REJECTED"}, {due.Outcome(9), "9"},
+		{due.NoHandFeed, "HAND_FEED_UNSPECIFIED"}, {due.IfNotCatching, "IF_NOT_CATCHING"},
 		{NoStalk, "STALK_UNSPECIFIED"}, {SeedTaken, "SEED_TAKEN"},
 		{NoEnd, "STATE_UNSPECIFIED"}, {GivenAway, "GIVEN_AWAY"},
 		{DayFirst, "day first"}, {MonthFirst, "month first"}, {Unknown, "unknown"},
