@@ -200,6 +200,20 @@ func TestPortInUse(t *testing.T) {
 	}
 }
 
+// TestReachable checks that doors on all addresses are printed as one to call.
+func TestReachable(t *testing.T) {
+	for printed, a := range map[string]*net.TCPAddr{
+		"127.0.0.1:80": {IP: net.IPv4zero, Port: 80},
+		"127.0.0.1:81": {IP: net.IPv6unspecified, Port: 81},
+		"127.0.0.2:82": {IP: net.IPv4(127, 0, 0, 2), Port: 82},
+		"[::1]:83":     {IP: net.IPv6loopback, Port: 83},
+	} {
+		if got := reachable(a); got != printed {
+			t.Errorf("%s is printed as %s, want %s", a, got, printed)
+		}
+	}
+}
+
 var (
 	curlLine    = regexp.MustCompile(`^  (curl .*)$`)
 	grpcurlCall = regexp.MustCompile(`^  grpcurl -plaintext -d '(.*)' (\S+) ([\w.]+)/(\w+)$`)

@@ -67,11 +67,14 @@ standard input.
 			return nil
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
-			server, err := newServer(c.ErrOrStderr(), false, slog.LevelError)
-			if err != nil {
-				return err
+			connect := func() (grpc.ClientConnInterface, error) {
+				server, err := newServer(c.ErrOrStderr(), false, slog.LevelError)
+				if err != nil {
+					return nil, err
+				}
+				return server.Conn(), nil
 			}
-			return o.run(c.Context(), server.Conn(), c.Flags().Changed("latitude"), inOut{c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()})
+			return o.run(c.Context(), connect, c.Flags().Changed("latitude"), inOut{c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()})
 		},
 	}
 	f := c.Flags()
@@ -97,7 +100,9 @@ type inOut struct {
 	out, notes io.Writer
 }
 
-func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, hasLatitude bool, in inOut) error {
+// run reads the tables, connects to the API, asks it and prints the answer. So
+// what is wrong with flags and tables is told first.
+func (o *dueOptions) run(ctx context.Context, connect func() (grpc.ClientConnInterface, error), hasLatitude bool, in inOut) error {
 	if o.plants == "" {
 		return errors.New("the table of plants is missing: dewbench due --plants plants.csv --feedings feedings.csv")
 	}
@@ -108,14 +113,19 @@ func (o *dueOptions) run(ctx context.Context, conn grpc.ClientConnInterface, has
 	if err != nil {
 		return err
 	}
+	all, err := o.tables(collection.GetAsOfDate(), in)
+	if err != nil {
+		return err
+	}
+	conn, err := connect()
+	if err != nil {
+		return err
+	}
 	known, err := readNames(ctx, conn)
 	if err != nil {
 		return err
 	}
-	pots, err := o.pots(known, collection.GetAsOfDate(), in)
-	if err != nil {
-		return err
-	}
+	pots := o.pots(all, known, collection.GetAsOfDate(), in.notes)
 	rows, err := compute(ctx, conn, collection, pots)
 	if err != nil {
 		return err

@@ -24,6 +24,7 @@ var version string
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second signal ends it at once
 	err := command().ExecuteContext(ctx)
 	stop()
 	if err != nil {

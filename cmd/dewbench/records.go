@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -13,39 +14,48 @@ import (
 	"dewbench/service/table"
 )
 
-// pots reads the tables. What is wrong in any of them is printed to notes.
-func (o *dueOptions) pots(known names, asOf string, in inOut) ([]pot, error) {
-	notes := in.notes
-	plants, err := readTable(o, "plants", o.plants, in.stdin, table.Plants)
-	if err != nil {
+// tables are the tables as read. Those that were not given are nil.
+type tables struct {
+	plants            *table.Result[table.Plant]
+	feedings          *table.Result[table.Feeding]
+	observations      *table.Result[table.Observation]
+	fedPots, seenPots []int // the plants of their rows
+}
+
+// tables reads the tables. What is wrong in any of them is printed to the notes.
+func (o *dueOptions) tables(asOf string, in inOut) (*tables, error) {
+	t := &tables{}
+	var err error
+	if t.plants, err = readTable(o, "plants", o.plants, in.stdin, table.Plants); err != nil {
 		return nil, err
 	}
-	var feedings *table.Result[table.Feeding]
-	var observations *table.Result[table.Observation]
-	var fedPots, seenPots []int
-	tags := table.PlantTags(plants)
+	tags := table.PlantTags(t.plants)
 	if o.feedings != "" {
-		if feedings, err = readTable(o, "feedings", o.feedings, in.stdin, table.Feedings); err != nil {
+		if t.feedings, err = readTable(o, "feedings", o.feedings, in.stdin, table.Feedings); err != nil {
 			return nil, err
 		}
-		fedPots = table.Join(tags, feedings)
+		t.fedPots = table.Join(tags, t.feedings)
 	}
 	if o.observations != "" {
-		if observations, err = readTable(o, "observations", o.observations, in.stdin, table.Observations); err != nil {
+		if t.observations, err = readTable(o, "observations", o.observations, in.stdin, table.Observations); err != nil {
 			return nil, err
 		}
-		seenPots = table.Join(tags, observations)
+		t.seenPots = table.Join(tags, t.observations)
 	}
-	badPlants, badFeedings, badObservations := report(notes, plants), report(notes, feedings), report(notes, observations)
+	badPlants, badFeedings, badObservations := report(in.notes, t.plants), report(in.notes, t.feedings), report(in.notes, t.observations)
 	if badPlants || badFeedings || badObservations {
 		return nil, errBadTables
 	}
-
 	if o.asOf == "" {
-		ahead(in, feedings, o.feedings, asOf, func(f *table.Feeding) civil.Day { return f.Fed })
-		ahead(in, observations, o.observations, asOf, func(s *table.Observation) civil.Day { return s.Day })
+		ahead(in, t.feedings, o.feedings, asOf, func(f *table.Feeding) civil.Day { return f.Fed })
+		ahead(in, t.observations, o.observations, asOf, func(s *table.Observation) civil.Day { return s.Day })
 	}
+	return t, nil
+}
 
+// pots makes the tables into plants to ask about.
+func (o *dueOptions) pots(t *tables, known names, asOf string, notes io.Writer) []pot {
+	plants, feedings, observations := t.plants, t.feedings, t.observations
 	pots := make([]pot, len(plants.Rows))
 	benches := map[string]int{}
 	for i := range plants.Rows {
@@ -63,18 +73,18 @@ func (o *dueOptions) pots(known names, asOf string, in inOut) ([]pot, error) {
 	}
 	if feedings != nil {
 		for i := range feedings.Rows {
-			plant := pots[fedPots[i]].plant
+			plant := pots[t.fedPots[i]].plant
 			plant.Feedings = append(plant.Feedings, feedingMessage(&feedings.Rows[i]))
 		}
 	}
 	if observations != nil {
 		moved := map[int]civil.Day{}
 		for i := range observations.Rows {
-			row, p := &observations.Rows[i], &pots[seenPots[i]]
+			row, p := &observations.Rows[i], &pots[t.seenPots[i]]
 			addObservations(p.plant, row)
 			// It is listed where it stood last; of two moves on a day the later row counts.
-			if before, again := moved[seenPots[i]]; row.Bench != "" && row.Day.String() <= asOf && (!again || row.Day >= before) {
-				moved[seenPots[i]] = row.Day
+			if before, again := moved[t.seenPots[i]]; row.Bench != "" && row.Day.String() <= asOf && (!again || row.Day >= before) {
+				moved[t.seenPots[i]] = row.Day
 				p.bench, p.benchOrder = row.Bench, place(benches, row.Bench)
 			}
 		}
@@ -82,7 +92,7 @@ func (o *dueOptions) pots(known names, asOf string, in inOut) ([]pot, error) {
 	for i := range pots {
 		addSummary(pots[i].plant, &plants.Rows[i], asOf)
 	}
-	return pots, nil
+	return pots
 }
 
 // place returns a bench's place in the round: as the tables name them.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"slices"
+	"sync"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
@@ -67,6 +68,39 @@ func yearOfDays() []civil.Day {
 	return append(days, civil.Date(2028, 2, 29))
 }
 
+// tally counts what the demo shows.
+type tally struct {
+	mu           sync.Mutex
+	reasons      map[pb.DueFeeding_Reason_Code]int
+	instructions map[pb.DueFeeding_Instruction]int
+	least        map[pb.DueFeeding_Status]int // plants on the day that has fewest
+}
+
+// add counts one day's decisions.
+func (y *tally) add(t *testing.T, day civil.Day, decisions []*pb.DueFeeding) {
+	t.Helper()
+	y.mu.Lock()
+	defer y.mu.Unlock()
+	shown := map[pb.DueFeeding_Status]int{}
+	for _, d := range decisions {
+		shown[d.GetStatus()]++
+		for _, r := range d.GetReasons() {
+			y.reasons[r.GetCode()]++
+		}
+		for _, i := range d.GetInstructions() {
+			y.instructions[i]++
+		}
+	}
+	for _, s := range statuses {
+		if shown[s.status] == 0 {
+			t.Errorf("%s: no plant is %s", day, s.status)
+		}
+		if n, seen := y.least[s.status]; !seen || shown[s.status] < n {
+			y.least[s.status] = shown[s.status]
+		}
+	}
+}
+
 // TestEveryStatusShows looks at the demo on every day of a year: each status
 // shows, and over the year every reason and instruction that a request can
 // bring about.
@@ -76,46 +110,36 @@ func TestEveryStatusShows(t *testing.T) {
 		t.Fatal(err)
 	}
 	known, engine := knownNames(t), service.NewDue(c)
-	reasons := map[pb.DueFeeding_Reason_Code]int{}
-	instructions := map[pb.DueFeeding_Instruction]int{}
-	least := map[pb.DueFeeding_Status]int{}
-	for _, day := range yearOfDays() {
-		shown := map[pb.DueFeeding_Status]int{}
-		for _, d := range decideScenario(t, engine, known, day) {
-			shown[d.GetStatus()]++
-			for _, r := range d.GetReasons() {
-				reasons[r.GetCode()]++
-			}
-			for _, i := range d.GetInstructions() {
-				instructions[i]++
-			}
-		}
-		for _, s := range statuses {
-			if shown[s.status] == 0 {
-				t.Errorf("%s: no plant is %s", day, s.status)
-			}
-			if n, seen := least[s.status]; !seen || shown[s.status] < n {
-				least[s.status] = shown[s.status]
-			}
-		}
+	year := &tally{
+		reasons: map[pb.DueFeeding_Reason_Code]int{}, instructions: map[pb.DueFeeding_Instruction]int{}, least: map[pb.DueFeeding_Status]int{},
 	}
+	t.Run("days", func(t *testing.T) { // returns when all of its parts have
+		for part := range slices.Chunk(yearOfDays(), 92) {
+			t.Run(part[0].String(), func(t *testing.T) {
+				t.Parallel()
+				for _, day := range part {
+					year.add(t, day, decideScenario(t, engine, known, day))
+				}
+			})
+		}
+	})
 	for n, name := range pb.DueFeeding_Reason_Code_name {
 		code := pb.DueFeeding_Reason_Code(n)
 		if n == 0 || code == pb.DueFeeding_Reason_TRIAL_ARM { // no call knows trials yet
 			continue
 		}
-		if reasons[code] == 0 {
+		if year.reasons[code] == 0 {
 			t.Errorf("no day of the year shows reason %s", name)
 		}
 	}
 	for n, name := range pb.DueFeeding_Instruction_name {
-		if n != 0 && instructions[pb.DueFeeding_Instruction(n)] == 0 {
+		if n != 0 && year.instructions[pb.DueFeeding_Instruction(n)] == 0 {
 			t.Errorf("no day of the year shows instruction %s", name)
 		}
 	}
-	t.Logf("least plants on a day: %v", least)
-	t.Logf("reasons over the year: %v", reasons)
-	t.Logf("instructions over the year: %v", instructions)
+	t.Logf("least plants on a day: %v", year.least)
+	t.Logf("reasons over the year: %v", year.reasons)
+	t.Logf("instructions over the year: %v", year.instructions)
 }
 
 // TestScenarioIsTheSameForADay asks twice.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -33,10 +34,7 @@ func (d *doors) flags(c *cobra.Command) {
 }
 
 func fromEnvironment(name, usual string) string {
-	if v, set := os.LookupEnv(name); set {
-		return v
-	}
-	return usual
+	return cmp.Or(os.Getenv(name), usual)
 }
 
 // open listens on both doors.
@@ -52,6 +50,9 @@ func (d *doors) open(ctx context.Context) (grpcListener, httpListener net.Listen
 }
 
 func listen(ctx context.Context, flag, address string) (net.Listener, error) {
+	if address == "" { // package net would take all addresses of the machine, and any port
+		return nil, fmt.Errorf("%s: must not be empty; give host and port, such as 127.0.0.1:0", flag)
+	}
 	var config net.ListenConfig
 	l, err := config.Listen(ctx, "tcp", address)
 	if err == nil {
@@ -91,7 +92,8 @@ func serveCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "serve",
 		Short: "Answer over gRPC and HTTP until stopped",
-		Long: "Answer over gRPC and HTTP until stopped by an interrupt or SIGTERM; calls under way are finished first.\n" +
+		Long: "Answer over gRPC and HTTP until stopped by an interrupt or SIGTERM. Calls under way are\n" +
+			"finished first; a second signal ends it at once.\n" +
 			"It listens on this machine only, unless told otherwise.",
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
