@@ -56,7 +56,7 @@ func failing(t *testing.T, longest time.Duration, how func(context.Context) erro
 	}
 	unary, stream := chain(log, validator, longest)
 	conn := &inProcess{chain: unary, methods: map[string]inProcessMethod{}}
-	desc := throughChain(&pb.DueService_ServiceDesc)
+	desc := &pb.DueService_ServiceDesc
 	conn.register(desc, fails{how: how})
 	gateway, err := newGateway(conn, log)
 	if err != nil {
@@ -210,7 +210,11 @@ func TestCallersCancel(t *testing.T) {
 		_, err := pb.NewDueServiceClient(d.conn).ComputeDue(ctx, &pb.ComputeDueRequest{AsOfDate: "2026-05-11"})
 		done <- err
 	}()
-	<-began
+	select {
+	case <-began:
+	case err := <-done:
+		t.Fatalf("it did not begin: %v", err)
+	}
 	cancel()
 	if err := <-done; status.Code(err) != codes.Canceled {
 		t.Errorf("%v", err)
