@@ -13,6 +13,8 @@ import (
 	"github.com/grpc-ecosystem/go-grpc-middleware/v2/interceptors/recovery"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/encoding"
+	"google.golang.org/grpc/mem"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
@@ -145,8 +147,8 @@ func chainUnary(all ...grpc.UnaryServerInterceptor) grpc.UnaryServerInterceptor 
 }
 
 // throughChain returns the description of a service whose requests go through
-// the chain even if they cannot be decoded. (gRPC would answer those by itself,
-// as internal errors, unlogged.)
+// the chain even if they cannot be decoded. gRPC would answer those by itself, as
+// internal errors, unlogged.
 func throughChain(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
 	out := *desc
 	out.Methods = make([]grpc.MethodDesc, len(desc.Methods))
@@ -155,18 +157,46 @@ func throughChain(desc *grpc.ServiceDesc) *grpc.ServiceDesc {
 		out.Methods[i] = grpc.MethodDesc{MethodName: m.MethodName, Handler: func(
 			srv any, ctx context.Context, decode func(any) error, interceptor grpc.UnaryServerInterceptor,
 		) (any, error) {
-			var broken error
+			var e envelope
 			return handle(srv, ctx,
-				func(message any) error { broken = decode(message); return nil },
+				func(message any) error {
+					e.message = message
+					return decode(&e)
+				},
 				func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
-					if broken != nil {
-						req, handler = nil, func(context.Context, any) (any, error) { return nil, &decodeError{broken} }
+					if e.broken != nil {
+						req, handler = nil, func(context.Context, any) (any, error) { return nil, e.broken }
 					}
 					return interceptor(ctx, req, info, handler)
 				})
 		}}
 	}
 	return &out
+}
+
+// envelope is a request to be decoded, and what was wrong with it.
+type envelope struct {
+	message any
+	broken  *service.Error
+}
+
+// requestCodec is the codec of protobuf, but what is wrong with a request goes
+// into its envelope.
+type requestCodec struct{ encoding.CodecV2 }
+
+// Unmarshal decodes a message.
+func (c requestCodec) Unmarshal(data mem.BufferSlice, v any) error {
+	e, ok := v.(*envelope)
+	if !ok { // of the standard services
+		return c.CodecV2.Unmarshal(data, v)
+	}
+	if data.Len() > service.MaxRequestBytes {
+		e.broken = errTooLarge
+	} else if err := c.CodecV2.Unmarshal(data, e.message); err != nil {
+		e.broken = &service.Error{Reason: malformedRequest,
+			Message: "the request is not a message of the type that the call takes, or its text is not UTF-8"}
+	}
+	return nil
 }
 
 // refuseUnknown answers calls of methods that the server lacks.

@@ -31,7 +31,6 @@ const (
 	unknownCall      service.Reason = "UNKNOWN_CALL"
 	deadlineExceeded service.Reason = "DEADLINE_EXCEEDED"
 	cancelled        service.Reason = "CANCELLED"
-	transportError   service.Reason = "TRANSPORT_ERROR"
 	internalError    service.Reason = "INTERNAL"
 )
 
@@ -59,14 +58,8 @@ var table = map[service.Reason]kind{
 	unknownCall:              {codes.Unimplemented, 0, "The server has no such gRPC method."},
 	deadlineExceeded:         {codes.DeadlineExceeded, 0, "The call took longer than its deadline, or than 30 seconds. Ask for less at a time."},
 	cancelled:                {codes.Canceled, 0, "The caller gave up."},
-	transportError:           {codes.Unknown, 0, "The gRPC transport refused the message; the message says why."},
 	internalError:            {codes.Internal, 0, "A defect of the server. The log has the cause under the request id."},
 }
-
-// decodeError is a request that the transport could not decode.
-type decodeError struct{ err error }
-
-func (e *decodeError) Error() string { return e.err.Error() }
 
 // panicError is a panic of a call.
 type panicError struct {
@@ -82,15 +75,12 @@ func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 	id := requestID(ctx)
 	var known *service.Error
 	var invalid *protovalidate.ValidationError
-	var decode *decodeError
 	switch {
 	case errors.As(err, &known):
 		return newStatus(id, known.Reason, known.Message, known.Violations)
 	case errors.As(err, &invalid):
 		e := service.Invalid(service.InvalidFields, violationsOf(invalid))
 		return newStatus(id, e.Reason, e.Message, e.Violations)
-	case errors.As(err, &decode):
-		return decodeStatus(id, decode.err)
 	case errors.Is(err, context.DeadlineExceeded):
 		return newStatus(id, deadlineExceeded, "the call took longer than its deadline", nil)
 	case errors.Is(err, context.Canceled):
@@ -105,20 +95,9 @@ func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 	return newStatus(id, internalError, "the server failed; its log has the cause under request id "+id, nil)
 }
 
-// decodeStatus tells what was wrong with bytes that gRPC could not read. gRPC
-// calls them internal errors, but they are the caller's.
-func decodeStatus(id string, err error) *status.Status {
-	s, _ := status.FromError(err)
-	switch s.Code() {
-	case codes.ResourceExhausted:
-		return newStatus(id, requestTooLarge, tooLargeMessage, nil)
-	case codes.Internal:
-		return newStatus(id, malformedRequest, "the request is not a message of the type that the call takes, or its text is not UTF-8", nil)
-	}
-	return newStatus(id, transportError, s.Message(), nil)
-}
-
-var tooLargeMessage = fmt.Sprintf("the request is larger than %d bytes", service.MaxRequestBytes)
+// errTooLarge is the error of a request over the limit.
+var errTooLarge = &service.Error{Reason: requestTooLarge,
+	Message: fmt.Sprintf("the request is larger than %d bytes", service.MaxRequestBytes)}
 
 func newStatus(id string, reason service.Reason, message string, violations []service.Violation) *status.Status {
 	k, known := table[reason]

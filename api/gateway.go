@@ -155,7 +155,6 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // readBody returns the body after inflation.
 func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
-	tooLarge := &service.Error{Reason: requestTooLarge, Message: tooLargeMessage}
 	limited := io.Reader(http.MaxBytesReader(w, r.Body, service.MaxRequestBytes))
 	switch encoding := r.Header.Get("Content-Encoding"); strings.ToLower(encoding) {
 	case "", "identity":
@@ -172,7 +171,7 @@ func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	var over *http.MaxBytesError
 	switch {
 	case errors.As(err, &over), len(body) > service.MaxRequestBytes:
-		return nil, tooLarge
+		return nil, errTooLarge
 	case err != nil:
 		return nil, &service.Error{Reason: malformedRequest, Message: "the body broke off, or is not gzip as Content-Encoding says"}
 	}

@@ -15,6 +15,8 @@ import (
 	"buf.build/go/protovalidate"
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/encoding"
+	protocodec "google.golang.org/grpc/encoding/proto"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
@@ -56,7 +58,10 @@ func New(log *slog.Logger, version string) (*Server, error) {
 			grpc.UnaryInterceptor(unary),
 			grpc.StreamInterceptor(stream),
 			grpc.UnknownServiceHandler(refuseUnknown),
-			grpc.MaxRecvMsgSize(service.MaxRequestBytes),
+			grpc.ForceServerCodecV2(requestCodec{encoding.GetCodecV2(protocodec.Name)}),
+			// The codec refuses what is over the limit, and says so as other errors
+			// do; what is far over it the transport refuses.
+			grpc.MaxRecvMsgSize(2*service.MaxRequestBytes),
 			grpc.MaxConcurrentStreams(256),
 			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 30 * time.Second, PermitWithoutStream: true}),
 		),
@@ -71,9 +76,8 @@ func New(log *slog.Logger, version string) (*Server, error) {
 		{&pb.TaxonService_ServiceDesc, services.Taxa},
 		{&pb.ServerService_ServiceDesc, services.Server},
 	} {
-		desc := throughChain(registered.desc)
-		s.grpc.RegisterService(desc, registered.server)
-		s.conn.register(desc, registered.server)
+		s.grpc.RegisterService(throughChain(registered.desc), registered.server)
+		s.conn.register(registered.desc, registered.server)
 	}
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	reflection.Register(s.grpc)
