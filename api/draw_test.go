@@ -214,12 +214,12 @@ func (h *histories) plant(index int) object {
 		f.Moves = append(f.Moves, due.Move{Day: day, Exposure: exposure})
 		moves = append(moves, object{"date": day.String(), "exposure": word})
 	}
-	for range h.several(12) {
+	for range h.several(9) {
 		fact, message := h.feeding()
 		f.Feedings = append(f.Feedings, fact)
 		feedings = append(feedings, message)
 	}
-	for range h.several(12) {
+	for range h.several(9) {
 		fact, message := h.observation()
 		f.Observations = append(f.Observations, fact)
 		observations = append(observations, message)
