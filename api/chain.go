@@ -5,6 +5,8 @@ import (
 	"log/slog"
 	"regexp"
 	"runtime/debug"
+	"slices"
+	"strings"
 	"time"
 
 	"buf.build/go/protovalidate"
@@ -60,12 +62,21 @@ func identify(ctx context.Context) context.Context {
 // interceptor is the outermost.
 func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Duration) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
 	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
+		for i := 0; i+1 < len(fields); i += 2 {
+			if fields[i] == "grpc.error" { // it may quote what the caller sent; the reason is enough
+				fields = slices.Delete(slices.Clone(fields), i, i+2)
+				break
+			}
+		}
 		log.Log(ctx, slog.Level(level), message, fields...)
 	})
 	logOptions := []logging.Option{
 		logging.WithLogOnEvents(logging.FinishCall),
 		logging.WithFieldsFromContext(func(ctx context.Context) logging.Fields {
 			return logging.Fields{"request_id", requestID(ctx)}
+		}),
+		logging.WithErrorFields(func(err error) logging.Fields {
+			return logging.Fields{"reason", string(reasonOf(status.Convert(err)))}
 		}),
 		logging.WithLevels(level),
 	}
@@ -76,12 +87,15 @@ func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Dur
 			return next(identify(ctx), req)
 		},
 		logging.UnaryServerInterceptor(logger, logOptions...),
-		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			answer, err := next(ctx, req)
-			if err != nil {
-				return nil, toStatus(ctx, log, err).Err()
+			switch _, isStatus := status.FromError(err); {
+			case err == nil:
+				return answer, nil
+			case isStatus && !strings.HasPrefix(info.FullMethod, "/dewbench."):
+				return nil, err // the standard services have statuses of their own
 			}
-			return answer, nil
+			return nil, toStatus(ctx, log, err).Err()
 		},
 		recovery.UnaryServerInterceptor(onPanic),
 		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {

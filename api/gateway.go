@@ -8,10 +8,12 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/url"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -285,38 +287,81 @@ func (g *gateway) checkQuery(next runtime.HandlerFunc) runtime.HandlerFunc {
 			g.refuse(w, r, &service.Error{Reason: malformedRequest, Message: "the query cannot be read: " + err.Error()})
 			return
 		}
-		allowed := g.routes[i].queryKeys()
-		var unknown []service.Violation
-		for key, values := range query {
-			known := slices.Contains(allowed, key)
-			if known && utf8.ValidString(strings.Join(values, "")) {
-				continue
-			}
-			rule := "is not UTF-8"
-			if !known {
-				rule = "is not a query key of this call"
-				if len(allowed) > 0 {
-					rule += "; they are " + strings.Join(allowed, ", ")
-				}
-			}
-			unknown = append(unknown, service.Violation{Field: strings.ToValidUTF8(key, "?"), Rule: rule})
-		}
-		if len(unknown) > 0 {
-			slices.SortFunc(unknown, func(a, b service.Violation) int { return strings.Compare(a.Field, b.Field) })
-			g.refuse(w, r, service.Invalid(unknownQueryKey, unknown))
+		if err := g.routes[i].checkQuery(query); err != nil {
+			g.refuse(w, r, err)
 			return
 		}
 		next(w, r, params)
 	}
 }
 
-// queryKeys returns the query keys that a route takes: the JSON names of the
-// request's plain fields that are in neither path nor body.
-func (rt *route) queryKeys() []string {
-	if rt.body == "*" {
-		return nil
+// checkQuery tells what is wrong with a query, all of it at once.
+func (rt *route) checkQuery(query url.Values) error {
+	fields := rt.queryFields()
+	names := slices.Sorted(maps.Keys(fields))
+	var unknown, bad []service.Violation
+	for key, values := range query {
+		field, known := fields[key]
+		switch {
+		case !known && len(names) == 0:
+			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key: this call takes none"})
+		case !known:
+			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key of this call; they are " + strings.Join(names, ", ")})
+		case len(values) > 1 && !field.IsList():
+			bad = append(bad, service.Violation{Field: key, Rule: "stands more than once"})
+		default:
+			for _, value := range values {
+				if rule := checkValue(field, value); rule != "" {
+					bad = append(bad, service.Violation{Field: key, Rule: rule})
+				}
+			}
+		}
 	}
-	var keys []string
+	for _, found := range []struct {
+		reason     service.Reason
+		violations []service.Violation
+	}{{unknownQueryKey, unknown}, {malformedRequest, bad}} {
+		if len(found.violations) > 0 {
+			slices.SortFunc(found.violations, func(a, b service.Violation) int { return strings.Compare(a.Field, b.Field) })
+			return service.Invalid(found.reason, found.violations)
+		}
+	}
+	return nil
+}
+
+// checkValue tells what is wrong with the value of a query key, if anything. The
+// gateway would say it in words of its own.
+func checkValue(field protoreflect.FieldDescriptor, value string) (rule string) {
+	var err error
+	switch field.Kind() {
+	case protoreflect.StringKind:
+		if !utf8.ValidString(value) {
+			return "is not UTF-8"
+		}
+	case protoreflect.Int32Kind:
+		_, err = strconv.ParseInt(value, 10, 32)
+		rule = "must be a whole number that fits in 32 bits"
+	case protoreflect.BoolKind:
+		_, err = strconv.ParseBool(value)
+		rule = "must be true or false"
+	case protoreflect.EnumKind:
+		if field.Enum().Values().ByName(protoreflect.Name(value)) == nil {
+			return "must be the name of a value, as the OpenAPI document lists them"
+		}
+	}
+	if err != nil {
+		return rule
+	}
+	return ""
+}
+
+// queryFields returns the query keys that a route takes: the JSON names of the
+// request's plain fields that are in neither path nor body.
+func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
+	keys := map[string]protoreflect.FieldDescriptor{}
+	if rt.body == "*" {
+		return keys
+	}
 	fields := rt.call.Input().Fields()
 	for i := range fields.Len() {
 		f := fields.Get(i)
@@ -324,9 +369,8 @@ func (rt *route) queryKeys() []string {
 		if inPath || string(f.Name()) == rt.body || f.Kind() == protoreflect.MessageKind {
 			continue
 		}
-		keys = append(keys, f.JSONName())
+		keys[f.JSONName()] = f
 	}
-	slices.Sort(keys)
 	return keys
 }
 
@@ -356,5 +400,15 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 var protojsonPrefix = regexp.MustCompile(`^proto:[\s\x{a0}]*`)
 
 func plainMessage(message string) string {
-	return protojsonPrefix.ReplaceAllString(strings.ToValidUTF8(message, "?"), "")
+	return short(protojsonPrefix.ReplaceAllString(message, ""))
+}
+
+// short returns text that a caller wrote, as UTF-8 and cut to a length that an
+// error may hold.
+func short(text string) string {
+	const most = 300
+	if len(text) > most {
+		text = text[:most] + "…"
+	}
+	return strings.ToValidUTF8(text, "?")
 }

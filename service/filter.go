@@ -40,7 +40,8 @@ func parseFilter(filter string, fields filterable) ([]condition, error) {
 	parser.Init(filter)
 	parsed, err := parser.Parse()
 	if err != nil {
-		return nil, refuse("cannot be read (%v); write comparisons joined by AND, for instance genus = \"Drosera\"", err)
+		// The parser's own error is many lines of where it stood.
+		return nil, refuse("cannot be read; write comparisons joined by AND, for instance genus = \"Drosera\"")
 	}
 	var conditions []condition
 	var walk func(*expr.Expr) error
@@ -62,12 +63,12 @@ func parseFilter(filter string, fields filterable) ([]condition, error) {
 			return refuse("takes no %s: write comparisons joined by AND", call.GetFunction())
 		}
 		if len(args) != 2 {
-			return refuse("takes no function %s: write comparisons joined by AND", call.GetFunction())
+			return refuse("takes no function %q: write comparisons joined by AND", short(call.GetFunction()))
 		}
-		field := args[0].GetIdentExpr().GetName()
+		field := fieldPath(args[0])
 		ops, known := fields[field]
 		if !known {
-			return refuse("cannot compare %q; the fields are %s", field, fields.names())
+			return refuse("cannot compare %q; the fields are %s", short(field), fields.names())
 		}
 		if !slices.Contains(ops, call.GetFunction()) {
 			return refuse("%s cannot be compared by %s, only by %s", field, call.GetFunction(), strings.Join(ops, " "))
@@ -94,6 +95,27 @@ func parseFilter(filter string, fields filterable) ([]condition, error) {
 	return conditions, nil
 }
 
+// fieldPath writes a field as it stands in a filter, with dots; "" for what is no
+// field.
+func fieldPath(e *expr.Expr) string {
+	if member := e.GetSelectExpr(); member != nil {
+		return fieldPath(member.GetOperand()) + "." + member.GetField()
+	}
+	return e.GetIdentExpr().GetName()
+}
+
+// short returns what a caller wrote, cut to a length that an error may hold.
+func short(text string) string {
+	const most = 80
+	n := 0
+	for i := range text {
+		if n++; n > most {
+			return text[:i] + "…"
+		}
+	}
+	return text
+}
+
 // parseOrder reads orderBy (AIP-132): some of the given fields, each at most
 // once.
 func parseOrder(orderBy string, fields ...string) ([]ordering.Field, error) {
@@ -106,7 +128,7 @@ func parseOrder(orderBy string, fields ...string) ([]ordering.Field, error) {
 	}
 	for i, f := range order.Fields {
 		if !slices.Contains(fields, f.Path) {
-			return nil, refuse("cannot order by %q; the fields are %s", f.Path, strings.Join(fields, ", "))
+			return nil, refuse("cannot order by %q; the fields are %s", short(f.Path), strings.Join(fields, ", "))
 		}
 		if slices.ContainsFunc(order.Fields[:i], func(o ordering.Field) bool { return o.Path == f.Path }) {
 			return nil, refuse("names %s twice", f.Path)

@@ -162,7 +162,7 @@ func checkTaxonCondition(c condition) error {
 		names[i] = string(values.Get(i).Name())
 	}
 	return Invalid(InvalidFilter, []Violation{{"filter",
-		fmt.Sprintf("%q is not a %s; they are %s", c.value, c.field, strings.Join(names, ", "))}})
+		fmt.Sprintf("%q is not a %s; they are %s", short(c.value), c.field, strings.Join(names, ", "))}})
 }
 
 // meets tells whether the row meets a condition of a filter.
