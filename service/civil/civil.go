@@ -138,7 +138,14 @@ func (d Day) String() string {
 		return "never"
 	}
 	y, m, dd := d.Split()
-	return fmt.Sprintf("%04d-%02d-%02d", y, m, dd)
+	if y < 0 || y > 9999 {
+		return fmt.Sprintf("%04d-%02d-%02d", y, m, dd)
+	}
+	digit := func(n int) byte { return byte('0' + n%10) }
+	text := [...]byte{
+		digit(y / 1000), digit(y / 100), digit(y / 10), digit(y), '-', digit(m / 10), digit(m), '-', digit(dd / 10), digit(dd),
+	}
+	return string(text[:])
 }
 
 // Span is a half-open interval of days: From belongs to it, Until does not.

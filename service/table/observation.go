@@ -128,6 +128,7 @@ type observationDraft struct {
 func observationSchema() *schema[observationDraft] {
 	type d = observationDraft
 	tagStrong, tagWeak := tagHeaders()
+	places := exposures()
 	s := &schema[d]{
 		what:  "observations",
 		fresh: d{Observation: Observation{Day: civil.None}, holdUntil: civil.None, treatUntil: civil.None},
@@ -156,7 +157,7 @@ func observationSchema() *schema[observationDraft] {
 		textField("cause", 1000, func(o *d) *string { return &o.Cause }, []string{"cause", "cause of death"}, nil),
 		textField("recipient", 1000, func(o *d) *string { return &o.Recipient }, []string{"recipient", "sold to", "given to"}, nil),
 		textField("bench", 300, func(o *d) *string { return &o.Bench }, []string{"moved to", "new bench"}, []string{"new place", "new location", "bench", "place", "location", "shelf"}),
-		wordField("exposure", exposures(), func(o *d) *due.Exposure { return &o.Exposure }, []string{"exposure", "new exposure"}, []string{"where"}),
+		wordField("exposure", places, func(o *d) *due.Exposure { return &o.Exposure }, []string{"exposure", "new exposure"}, []string{"where"}),
 		flagField("hold", func(o *d) **bool { return &o.held }, []string{"hold", "on hold", "do not feed"}, nil),
 		textField("reason of the hold", 1000, func(o *d) *string { return &o.hold }, []string{"hold reason", "reason of hold", "reason"}, nil),
 		dayField("end of the hold", func(o *d) *civil.Day { return &o.holdUntil }, nil,
@@ -174,7 +175,12 @@ func observationSchema() *schema[observationDraft] {
 	}
 	s.need = append(s.need, some)
 	s.fields = append(s.fields, facts...)
-	s.finish = finishObservation
+	s.finish = func(o *d, r *row[d]) {
+		if o.Bench != "" && !r.has("exposure") { // as for plants: a bench called "greenhouse" says it
+			o.Exposure, _ = places.match(o.Bench)
+		}
+		finishObservation(o, r)
+	}
 	return s
 }
 

@@ -42,8 +42,11 @@ func PlantTags(plants *Result[Plant]) *Tags {
 	t := NewTags(tags)
 	t.file = plants.file
 	for _, b := range plants.bad {
-		if _, good := t.index[Fold(b.tag)]; !good && b.tag != "" {
-			t.bad[Fold(b.tag)] = b.line
+		fold := Fold(b.tag)
+		_, good := t.index[fold]
+		_, named := t.bad[fold]
+		if !good && !named && b.tag != "" {
+			t.bad[fold] = b.line
 		}
 	}
 	return t

@@ -126,7 +126,7 @@ func habits() *words[due.Habit] {
 func exposures() *words[due.Exposure] {
 	return newWords("an exposure",
 		wordsOf[due.Exposure]{due.Outdoors, []string{"outdoors", "outdoor", "outside", "garden", "open air", "bog garden", "patio", "balcony"}},
-		wordsOf[due.Exposure]{due.Greenhouse, []string{"greenhouse", "glasshouse", "polytunnel", "conservatory", "cold frame"}},
+		wordsOf[due.Exposure]{due.Greenhouse, []string{"greenhouse", "glasshouse", "under glass", "polytunnel", "conservatory", "cold frame"}},
 		wordsOf[due.Exposure]{due.Windowsill, []string{"windowsill", "window", "sill"}},
 		wordsOf[due.Exposure]{due.Enclosed, []string{"enclosed", "terrarium", "lamps", "lamp", "tent", "grow tent", "lights", "under lamps", "under lights", "cabinet", "vivarium"}},
 	)
