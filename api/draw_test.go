@@ -28,6 +28,7 @@ type histories struct {
 	request object
 	asOf    civil.Day
 	horizon int
+	latest  civil.Day // on which something happened
 	plants  []drawnPlant
 }
 
@@ -126,8 +127,16 @@ func drawHistories(seed uint64, c *catalogue.Catalogue, plants int) *histories {
 // follows it can be written too.
 func (h *histories) inside(d civil.Day) civil.Day { return min(max(d, civil.Min), civil.Max-31) }
 
-// about is a day around the one asked about, mostly before it.
+// about is a day around the one asked about, mostly before it, and often one on
+// which something happened already.
 func (h *histories) about() civil.Day {
+	if h.latest == 0 || h.often(75) {
+		h.latest = h.anyDay()
+	}
+	return h.latest
+}
+
+func (h *histories) anyDay() civil.Day {
 	switch h.IntN(8) {
 	case 0:
 		return h.inside(h.asOf)
