@@ -8,12 +8,14 @@ import (
 	"net/http"
 	"regexp"
 	"strings"
+	"time"
 
 	"buf.build/go/protovalidate"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"dewbench/service"
 )
@@ -99,6 +101,10 @@ func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 var errTooLarge = &service.Error{Reason: requestTooLarge,
 	Message: fmt.Sprintf("the request is larger than %d bytes", service.MaxRequestBytes)}
 
+// retryDelay is when to call a server again that takes no calls for now.
+const retryDelay = 2 * time.Second
+
+// newStatus returns the status of an error. Unknown reasons do not occur.
 func newStatus(id string, reason service.Reason, message string, violations []service.Violation) *status.Status {
 	k, known := table[reason]
 	if !known {
@@ -111,6 +117,9 @@ func newStatus(id string, reason service.Reason, message string, violations []se
 			bad.FieldViolations = append(bad.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: v.Rule})
 		}
 		details = append(details, bad)
+	}
+	if k.code == codes.Unavailable {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)})
 	}
 	if id != "" {
 		details = append(details, &errdetails.RequestInfo{RequestId: id})
@@ -151,15 +160,27 @@ func violationsOf(invalid *protovalidate.ValidationError) []service.Violation {
 	return out
 }
 
-// ruleText says a rule of the proto files. A pattern of digits is the form of a
-// day; that of a name says itself.
+// ruleText says a rule of the proto files, where the library's words are not
+// those of a user.
 func ruleText(v *protovalidate.Violation) string {
-	if v.RuleDescriptor != nil && v.RuleDescriptor.FullName() == "buf.validate.StringRules.pattern" {
+	if v.RuleDescriptor == nil {
+		return v.Proto.GetMessage()
+	}
+	switch v.RuleDescriptor.FullName() {
+	case "buf.validate.StringRules.pattern":
 		pattern := v.RuleValue.String()
 		if strings.HasPrefix(pattern, "^[0-9]{4}-") {
 			return "must be a day in the form YYYY-MM-DD"
 		}
 		return "must have the form " + strings.Trim(pattern, "^$")
+	case "buf.validate.StringRules.min_len":
+		if v.RuleValue.Uint() == 1 {
+			return "must not be empty"
+		}
+	case "buf.validate.EnumRules.not_in":
+		return "must be given"
+	case "buf.validate.EnumRules.defined_only":
+		return "must be one of the values that the contract names"
 	}
 	return v.Proto.GetMessage()
 }

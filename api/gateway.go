@@ -151,6 +151,10 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.refuse(w, r, err)
 		return
 	}
+	if len(body) > 0 && r.Method == http.MethodGet {
+		g.refuse(w, r, &service.Error{Reason: malformedRequest, Message: "GET takes no body; give query keys"})
+		return
+	}
 	r.Body = io.NopCloser(bytes.NewReader(body))
 	g.mux.ServeHTTP(w, r)
 }
@@ -208,6 +212,9 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Del("Content-Length")
+	if s.Code() == codes.Unavailable {
+		w.Header().Set("Retry-After", strconv.Itoa(int(retryDelay.Seconds())))
+	}
 	w.WriteHeader(code)
 	if _, err := w.Write(body); err != nil {
 		g.log.InfoContext(ctx, "client went away", "request_id", requestID(ctx), "cause", err.Error())
@@ -243,7 +250,7 @@ func (g *gateway) refuseRoute(_ context.Context, _ *runtime.ServeMux, _ runtime.
 	if allowed := g.allowed(r); httpStatus == http.StatusMethodNotAllowed && len(allowed) > 0 {
 		w.Header().Set("Allow", strings.Join(allowed, ", "))
 		g.refuse(w, r, &service.Error{Reason: methodNotAllowed,
-			Message: fmt.Sprintf("%s is not for this path; it takes %s", r.Method, strings.Join(allowed, ", "))})
+			Message: "this path takes " + strings.Join(allowed, ", ") + " only"})
 		return
 	}
 	g.refuse(w, r, &service.Error{Reason: unknownRoute, Message: "there is no call at this path; GET /openapi.json lists them"})

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/dayofweek"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -40,7 +41,7 @@ func NewDue(c *catalogue.Catalogue) *Due {
 
 // ComputeDue computes what is due from the caller's own records.
 func (s *Due) ComputeDue(ctx context.Context, req *pb.ComputeDueRequest) (*pb.ComputeDueResponse, error) {
-	r, err := s.read(req)
+	r, err := s.read(ctx, req)
 	if err != nil {
 		return nil, err
 	}
@@ -84,7 +85,8 @@ type reader struct {
 	place       season.Place
 	asOf        civil.Day
 	rests       map[season.Rule][]civil.Span
-	violations  []Violation
+	violations  []Violation // the first of them
+	refused     int         // how many there are
 	unknownTaxa int
 	weekdays    due.Weekdays
 	absences    []civil.Span
@@ -94,8 +96,11 @@ type reader struct {
 	restTo      civil.Day
 }
 
+// refuse notes a field that breaks a rule. Of many it only counts the later ones.
 func (r *reader) refuse(field, rule string, args ...any) {
-	r.violations = append(r.violations, Violation{field, fmt.Sprintf(rule, args...)})
+	if r.refused++; r.refused <= violationsKept {
+		r.violations = append(r.violations, Violation{field, fmt.Sprintf(rule, args...)})
+	}
 }
 
 // day reads a civil day; an empty one is civil.None.
@@ -110,10 +115,14 @@ func (r *reader) day(field, text string) civil.Day {
 	return d
 }
 
-// moment reads an instant or, for a caller that knows no more, a day. Without
-// either, ok is false.
-func (r *reader) moment(dayField string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
+// moment reads an instant or, for a caller that knows no more, a day: of the
+// fields <verb>Time and <verb>Date. Without either, ok is false.
+func (r *reader) moment(path, verb string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
+	dayField := path + "." + verb + "Date"
 	if instant != nil {
+		if text != "" {
+			r.refuse(dayField, "give %[1]sTime or %[1]sDate, not both", verb)
+		}
 		t := instant.AsTime()
 		return min(max(civil.Of(t, r.zone), civil.Min), civil.Max), t.UnixMicro(), true
 	}
@@ -127,20 +136,23 @@ func (r *reader) moment(dayField string, instant *timestamppb.Timestamp, text st
 	return d, d.Noon(r.zone).UnixMicro(), true
 }
 
-func (s *Due) read(req *pb.ComputeDueRequest) (*computed, error) {
+func (s *Due) read(ctx context.Context, req *pb.ComputeDueRequest) (*computed, error) {
 	r := &reader{catalogue: s.catalogue, foods: s.foods, rests: map[season.Rule][]civil.Span{}, keys: map[string]int{}}
 	r.collection(req)
 	out := &computed{asOf: r.asOf, plants: make([]computedPlant, len(req.GetPlants()))}
 	for i, p := range req.GetPlants() {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		out.plants[i] = r.plant(fmt.Sprintf("plants[%d]", i), p, i)
 	}
 	switch {
-	case len(r.violations) == 0:
+	case r.refused == 0:
 		return out, nil
-	case len(r.violations) == r.unknownTaxa:
-		return nil, Invalid(TaxonNotFound, r.violations)
+	case r.refused == r.unknownTaxa:
+		return nil, invalid(TaxonNotFound, r.violations, r.refused)
 	}
-	return nil, Invalid(InvalidFields, r.violations)
+	return nil, invalid(InvalidFields, r.violations, r.refused)
 }
 
 // collection reads what holds for all plants.
@@ -148,7 +160,7 @@ func (r *reader) collection(req *pb.ComputeDueRequest) {
 	if r.asOf = r.day("asOfDate", req.GetAsOfDate()); r.asOf > lastAsOf {
 		r.refuse("asOfDate", "must be %s at the latest", lastAsOf)
 	}
-	if len(r.violations) > 0 {
+	if r.refused > 0 {
 		r.asOf = lastAsOf // refused; the rest is only read to say what else is wrong
 	}
 	r.restFrom, r.restTo = due.RestRange(r.asOf)
@@ -264,7 +276,7 @@ func (r *reader) taxon(t *catalogue.Taxon, f *due.Facts, habit *due.Habit) []due
 }
 
 func (r *reader) feeding(path string, m *pb.Feeding) due.Feeding {
-	day, micros, ok := r.moment(path+".fedDate", m.GetFedTime(), m.GetFedDate())
+	day, micros, ok := r.moment(path, "fed", m.GetFedTime(), m.GetFedDate())
 	if !ok {
 		r.refuse(path, "give fedTime or fedDate")
 	}
@@ -273,7 +285,7 @@ func (r *reader) feeding(path string, m *pb.Feeding) due.Feeding {
 		f.Traps = int(m.GetTrapsFed())
 	}
 	outcome := r.outcome(path, m)
-	seen, seenMicros, given := r.moment(path+".outcomeDate", m.GetOutcomeTime(), m.GetOutcomeDate())
+	seen, seenMicros, given := r.moment(path, "outcome", m.GetOutcomeTime(), m.GetOutcomeDate())
 	field := path + ".outcomeDate"
 	if m.GetOutcomeTime() != nil {
 		field = path + ".outcomeTime"
@@ -296,8 +308,12 @@ func (r *reader) feeding(path string, m *pb.Feeding) due.Feeding {
 // are told.
 func (r *reader) outcome(path string, m *pb.Feeding) due.Outcome {
 	worst := pb.Feeding_OUTCOME_UNSPECIFIED
-	for _, t := range m.GetTraps() {
+	for i, t := range m.GetTraps() {
 		worst = max(worst, t.GetOutcome())
+		if t.GetFirstMovement() != nil && t.GetWatchedFor() != nil {
+			r.refuse(fmt.Sprintf("%s.traps[%d].watchedFor", path, i),
+				"give firstMovement (it moved) or watchedFor (it did not while watched), not both")
+		}
 	}
 	switch told := m.GetOutcome(); {
 	case worst == pb.Feeding_OUTCOME_UNSPECIFIED:
@@ -309,7 +325,7 @@ func (r *reader) outcome(path string, m *pb.Feeding) due.Outcome {
 }
 
 func (r *reader) observation(path string, m *pb.Observation) due.Observation {
-	day, micros, ok := r.moment(path+".observeDate", m.GetObserveTime(), m.GetObserveDate())
+	day, micros, ok := r.moment(path, "observe", m.GetObserveTime(), m.GetObserveDate())
 	if !ok {
 		r.refuse(path, "give observeTime or observeDate")
 	}
@@ -325,6 +341,9 @@ func (r *reader) observation(path string, m *pb.Observation) due.Observation {
 	case *pb.Observation_Measurement_:
 		o.Kind = due.Measured
 		o.DiameterMM, o.WidthMM = fact.Measurement.GetRosetteDiameterMm(), fact.Measurement.GetTrapWidthMm()
+		if proto.Size(fact.Measurement) == 0 {
+			r.refuse(path+".measurement", "give at least one size or count")
+		}
 		if fact.Measurement.WorkingTraps != nil {
 			o.WorkingTraps = int(fact.Measurement.GetWorkingTraps())
 		}

@@ -48,10 +48,15 @@ const (
 // Invalid returns the error for fields that break rules. The message says how
 // many there are.
 func Invalid(reason Reason, violations []Violation) *Error {
+	return invalid(reason, violations, len(violations))
+}
+
+// invalid is Invalid where only the first of count violations were kept.
+func invalid(reason Reason, violations []Violation, count int) *Error {
 	var text strings.Builder
 	for i, v := range violations {
 		if i == violationsShown {
-			fmt.Fprintf(&text, "; and %d more", len(violations)-i)
+			fmt.Fprintf(&text, "; and %d more", count-i)
 			break
 		}
 		if i > 0 {

@@ -175,7 +175,7 @@ func TestPortInUse(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer taken.Close() //nolint:errcheck // nothing was accepted
+	defer taken.Close()
 	address := taken.Addr().String()
 	for _, args := range [][]string{
 		{"serve", "--grpc-addr", address, "--http-addr", "127.0.0.1:0"},

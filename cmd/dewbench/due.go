@@ -274,7 +274,7 @@ func readTable[R any](o *dueOptions, flag, file string, stdin io.Reader, read fu
 		if err != nil {
 			return nil, notRead(flag, file, err)
 		}
-		defer f.Close() //nolint:errcheck // it was only read
+		defer f.Close()
 		from = f
 	}
 	result, err := read(from, options)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -75,7 +76,7 @@ is odd`
 	if got := refused(status.Error(codes.Unavailable, "stopping"), nil).Error(); got != "stopping" {
 		t.Errorf("got %q", got)
 	}
-	if got := refused(io.ErrUnexpectedEOF, nil); got != io.ErrUnexpectedEOF {
+	if got := refused(io.ErrUnexpectedEOF, nil); !errors.Is(got, io.ErrUnexpectedEOF) {
 		t.Errorf("got %v", got)
 	}
 }

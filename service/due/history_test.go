@@ -398,7 +398,7 @@ func (h *history) diameters() {
 	flat := h.chance(20) // but for the last: a clear fall with a median slope of 0
 	// Backwards from the last, with gaps that put some at the edge of the window.
 	for i := range h.pick(1, 2, 3, 4, 4, 5, 6, 8, 10, 11, 12, 14) {
-		share := size
+		var share int
 		switch {
 		case flat && i == 0:
 			share = 800

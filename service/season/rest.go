@@ -11,6 +11,7 @@ import (
 // Season is the time of the year in which a taxon rests.
 type Season uint8
 
+// The seasons of rest.
 const (
 	None   Season = iota // it does not rest
 	Winter               // while days are short

@@ -286,7 +286,7 @@ func TestTrendErrors(t *testing.T) {
 		if _, err := TheilSen(c.t, c.y, c.level); !errors.Is(err, c.want) {
 			t.Errorf("TheilSen: %v, want %v", err, c.want)
 		}
-		if _, _, err := MedianSlope(c.t, c.y, nil); c.want != ErrLevel && !errors.Is(err, c.want) {
+		if _, _, err := MedianSlope(c.t, c.y, nil); !errors.Is(c.want, ErrLevel) && !errors.Is(err, c.want) {
 			t.Errorf("MedianSlope: %v, want %v", err, c.want)
 		}
 	}

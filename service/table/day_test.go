@@ -5,8 +5,9 @@ import (
 	"strings"
 	"testing"
 
-	"dewbench/service/civil"
 	"pgregory.net/rapid"
+
+	"dewbench/service/civil"
 )
 
 func TestParseDay(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"encoding/csv"
+	"errors"
 	"os"
 	"reflect"
 	"strings"
@@ -252,7 +253,7 @@ func TestLetters(t *testing.T) {
 
 // A reader's own error comes back as it is.
 func TestReaderError(t *testing.T) {
-	if _, err := Plants(failing{}, Options{}); err != os.ErrDeadlineExceeded {
+	if _, err := Plants(failing{}, Options{}); !errors.Is(err, os.ErrDeadlineExceeded) {
 		t.Error(err)
 	}
 }

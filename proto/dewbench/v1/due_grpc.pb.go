@@ -30,7 +30,8 @@ const (
 type DueServiceClient interface {
 	// Computes what is due from the caller's own records. Nothing is stored and no
 	// clock is looked at: the same request has the same answer. Errors:
-	// INVALID_ARGUMENT naming every field that is wrong; DEADLINE_EXCEEDED.
+	// INVALID_ARGUMENT and NOT_FOUND (a taxon that the catalogue lacks), naming the
+	// fields, up to a hundred at a time; DEADLINE_EXCEEDED.
 	ComputeDue(ctx context.Context, in *ComputeDueRequest, opts ...grpc.CallOption) (*ComputeDueResponse, error)
 }
 
@@ -60,7 +61,8 @@ func (c *dueServiceClient) ComputeDue(ctx context.Context, in *ComputeDueRequest
 type DueServiceServer interface {
 	// Computes what is due from the caller's own records. Nothing is stored and no
 	// clock is looked at: the same request has the same answer. Errors:
-	// INVALID_ARGUMENT naming every field that is wrong; DEADLINE_EXCEEDED.
+	// INVALID_ARGUMENT and NOT_FOUND (a taxon that the catalogue lacks), naming the
+	// fields, up to a hundred at a time; DEADLINE_EXCEEDED.
 	ComputeDue(context.Context, *ComputeDueRequest) (*ComputeDueResponse, error)
 }
 

@@ -148,7 +148,7 @@ func (FedTrap_Reaction) EnumDescriptor() ([]byte, []int) {
 // whole pot.
 type Feeding struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// When the food was given. Give this or fedDate.
+	// When the food was given. Give this or fedDate, not both.
 	FedTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=fed_time,json=fedTime,proto3" json:"fed_time,omitempty"`
 	// The civil day (YYYY-MM-DD) on which the food was given, for a caller that
 	// knows no more; read as noon.
@@ -319,7 +319,8 @@ type FedTrap struct {
 	ItemLengthMm *float64 `protobuf:"fixed64,1,opt,name=item_length_mm,json=itemLengthMm,proto3,oneof" json:"item_length_mm,omitempty"`
 	// How far the trap moved.
 	Reaction FedTrap_Reaction `protobuf:"varint,2,opt,name=reaction,proto3,enum=dewbench.v1.FedTrap_Reaction" json:"reaction,omitempty"`
-	// Time from feeding to the first movement seen, up to 400 days.
+	// Time from feeding to the first movement seen, up to 400 days. Give this or
+	// watchedFor, not both.
 	FirstMovement *durationpb.Duration `protobuf:"bytes,3,opt,name=first_movement,json=firstMovement,proto3" json:"first_movement,omitempty"`
 	// How long a trap that did not move was watched, up to 400 days.
 	WatchedFor *durationpb.Duration `protobuf:"bytes,4,opt,name=watched_for,json=watchedFor,proto3" json:"watched_for,omitempty"`
@@ -398,7 +399,7 @@ var File_dewbench_v1_feeding_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\n" +
-	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9a\t\n" +
+	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\a\n" +
 	"\aFeeding\x12Y\n" +
 	"\bfed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\afedTime\x12A\n" +
 	"\bfed_date\x18\x05 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\afedDate\x12.\n" +
@@ -422,14 +423,12 @@ const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\x05CLEAN\x10\x01\x12\v\n" +
 	"\aRESIDUE\x10\x02\x12\t\n" +
 	"\x05MOULD\x10\x03\x12\f\n" +
-	"\bREJECTED\x10\x04:\xe6\x01\xbaH\xe2\x01\x1ac\n" +
-	"\x10feeding.one_time\x12!give fedTime or fedDate, not both\x1a,!(has(this.fed_time) && this.fed_date != '')\x1a{\n" +
-	"\x18feeding.one_outcome_time\x12)give outcomeTime or outcomeDate, not both\x1a4!(has(this.outcome_time) && this.outcome_date != '')B\f\n" +
+	"\bREJECTED\x10\x04B\f\n" +
 	"\n" +
 	"_traps_fedB\x0f\n" +
 	"\r_traps_targetB\x11\n" +
 	"\x0f_item_length_mmB\r\n" +
-	"\v_stimulated\"\x9e\x05\n" +
+	"\v_stimulated\"\xf5\x03\n" +
 	"\aFedTrap\x12D\n" +
 	"\x0eitem_length_mm\x18\x01 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\fitemLengthMm\x88\x01\x01\x12C\n" +
 	"\breaction\x18\x02 \x01(\x0e2\x1d.dewbench.v1.FedTrap.ReactionB\b\xbaH\x05\x82\x01\x02\x10\x01R\breaction\x12Q\n" +
@@ -444,8 +443,7 @@ const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\fPARTIAL_FOLD\x10\x03\x12\r\n" +
 	"\tFULL_FOLD\x10\x04\x12\n" +
 	"\n" +
-	"\x06CLOSED\x10\x05:\xa6\x01\xbaH\xa2\x01\x1a\x9f\x01\n" +
-	"\x15fed_trap.one_duration\x12Pgive firstMovement (it moved) or watchedFor (it did not while watched), not both\x1a4!(has(this.first_movement) && has(this.watched_for))B\x11\n" +
+	"\x06CLOSED\x10\x05B\x11\n" +
 	"\x0f_item_length_mmB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (

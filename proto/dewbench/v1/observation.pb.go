@@ -140,7 +140,8 @@ func (Observation_End_State) EnumDescriptor() ([]byte, []int) {
 // the whole pot.
 type Observation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// When it was seen or done. Give this or observeDate.
+	// When it was seen or done. Give this or observeDate, not
+	// both.
 	ObserveTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=observe_time,json=observeTime,proto3" json:"observe_time,omitempty"`
 	// The civil day (YYYY-MM-DD), for a caller that knows no more; read as noon.
 	ObserveDate string `protobuf:"bytes,5,opt,name=observe_date,json=observeDate,proto3" json:"observe_date,omitempty"`
@@ -996,7 +997,7 @@ var File_dewbench_v1_observation_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
-	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xad\x14\n" +
+	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xed\x11\n" +
 	"\vObservation\x12a\n" +
 	"\fobserve_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\vobserveTime\x12I\n" +
 	"\fobserve_date\x18\x05 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\vobserveDate\x12\x1c\n" +
@@ -1015,15 +1016,14 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\brest_end\x18\x12 \x01(\v2 .dewbench.v1.Observation.RestEndH\x00R\arestEnd\x123\n" +
 	"\x04hold\x18\x13 \x01(\v2\x1d.dewbench.v1.Observation.HoldH\x00R\x04hold\x12B\n" +
 	"\ttreatment\x18\x14 \x01(\v2\".dewbench.v1.Observation.TreatmentH\x00R\ttreatment\x129\n" +
-	"\x06health\x18\x15 \x01(\v2\x1f.dewbench.v1.Observation.HealthH\x00R\x06health\x1a\xe1\x04\n" +
+	"\x06health\x18\x15 \x01(\v2\x1f.dewbench.v1.Observation.HealthH\x00R\x06health\x1a\x9f\x03\n" +
 	"\vMeasurement\x12N\n" +
 	"\x13rosette_diameter_mm\x18\x01 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x88\xc3@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x11rosetteDiameterMm\x88\x01\x01\x12;\n" +
 	"\theight_mm\x18\x02 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x88\xc3@!\x00\x00\x00\x00\x00\x00\x00\x00H\x01R\bheightMm\x88\x01\x01\x12B\n" +
 	"\rtrap_width_mm\x18\x03 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@!\x00\x00\x00\x00\x00\x00\x00\x00H\x02R\vtrapWidthMm\x88\x01\x01\x125\n" +
 	"\rworking_traps\x18\x04 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xc0\x84=(\x00H\x03R\fworkingTraps\x88\x01\x01\x12/\n" +
 	"\n" +
-	"leaf_count\x18\x05 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xc0\x84=(\x00H\x04R\tleafCount\x88\x01\x01:\xbf\x01\xbaH\xbb\x01\x1a\xb8\x01\n" +
-	"\x10measurement.some\x12\x1fgive at least one size or count\x1a\x82\x01has(this.rosette_diameter_mm) || has(this.height_mm) || has(this.trap_width_mm) || has(this.working_traps) || has(this.leaf_count)B\x16\n" +
+	"leaf_count\x18\x05 \x01(\x05B\v\xbaH\b\x1a\x06\x18\xc0\x84=(\x00H\x04R\tleafCount\x88\x01\x01B\x16\n" +
 	"\x14_rosette_diameter_mmB\f\n" +
 	"\n" +
 	"_height_mmB\x10\n" +
@@ -1069,8 +1069,7 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\bFLOWERED\x10\x03\x12\r\n" +
 	"\tSEED_RIPE\x10\x04\x12\x0e\n" +
 	"\n" +
-	"SEED_TAKEN\x10\x05:|\xbaHy\x1aw\n" +
-	"\x14observation.one_time\x12)give observeTime or observeDate, not both\x1a4!(has(this.observe_time) && this.observe_date != '')B\r\n" +
+	"SEED_TAKEN\x10\x05B\r\n" +
 	"\x04fact\x12\x05\xbaH\x02\b\x01B'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
