@@ -167,6 +167,10 @@ func ruleText(v *protovalidate.Violation) string {
 		return v.Proto.GetMessage()
 	}
 	switch v.RuleDescriptor.FullName() {
+	case "buf.validate.OneofRules.required":
+		return "exactly one of its fields must be given"
+	case "buf.validate.RepeatedRules.unique":
+		return "must not hold the same value twice"
 	case "buf.validate.StringRules.pattern":
 		pattern := v.RuleValue.String()
 		if strings.HasPrefix(pattern, "^[0-9]{4}-") {

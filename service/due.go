@@ -96,6 +96,42 @@ type reader struct {
 	restTo      civil.Day
 }
 
+// at is a place in a request. It is written out only where something is wrong.
+type at struct {
+	plant int
+	list  string // of the plant; "": the plant itself
+	item  int
+}
+
+// field returns the path of a field at the place; "" is the place itself.
+func (a at) field(name string) string {
+	path := fmt.Sprintf("plants[%d]", a.plant)
+	if a.list != "" {
+		path += fmt.Sprintf(".%s[%d]", a.list, a.item)
+	}
+	if name != "" {
+		path += "." + name
+	}
+	return path
+}
+
+// refuseAt is refuse for a field at a place.
+func (r *reader) refuseAt(a at, name, rule string, args ...any) {
+	r.refuse(a.field(name), rule, args...)
+}
+
+// dayAt reads a civil day of a field at a place; an empty one is civil.None.
+func (r *reader) dayAt(a at, name, text string) civil.Day {
+	if text == "" {
+		return civil.None
+	}
+	d, err := civil.Parse(text)
+	if err != nil {
+		r.refuseAt(a, name, "%q %v", text, err)
+	}
+	return d
+}
+
 // refuse notes a field that breaks a rule. Of many it only counts the later ones.
 func (r *reader) refuse(field, rule string, args ...any) {
 	if r.refused++; r.refused <= violationsKept {
@@ -103,11 +139,8 @@ func (r *reader) refuse(field, rule string, args ...any) {
 	}
 }
 
-// day reads a civil day; an empty one is civil.None.
+// day reads a civil day of the request itself.
 func (r *reader) day(field, text string) civil.Day {
-	if text == "" {
-		return civil.None
-	}
 	d, err := civil.Parse(text)
 	if err != nil {
 		r.refuse(field, "%q %v", text, err)
@@ -117,11 +150,10 @@ func (r *reader) day(field, text string) civil.Day {
 
 // moment reads an instant or, for a caller that knows no more, a day: of the
 // fields <verb>Time and <verb>Date. Without either, ok is false.
-func (r *reader) moment(path, verb string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
-	dayField := path + "." + verb + "Date"
+func (r *reader) moment(a at, verb string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
 	if instant != nil {
 		if text != "" {
-			r.refuse(dayField, "give %[1]sTime or %[1]sDate, not both", verb)
+			r.refuseAt(a, verb+"Date", "give %[1]sTime or %[1]sDate, not both", verb)
 		}
 		t := instant.AsTime()
 		return min(max(civil.Of(t, r.zone), civil.Min), civil.Max), t.UnixMicro(), true
@@ -129,7 +161,7 @@ func (r *reader) moment(path, verb string, instant *timestamppb.Timestamp, text 
 	if text == "" {
 		return civil.None, 0, false
 	}
-	d := r.day(dayField, text)
+	d := r.dayAt(a, verb+"Date", text)
 	if d == civil.None {
 		return d, 0, true
 	}
@@ -144,7 +176,7 @@ func (s *Due) read(ctx context.Context, req *pb.ComputeDueRequest) (*computed, e
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		out.plants[i] = r.plant(fmt.Sprintf("plants[%d]", i), p, i)
+		out.plants[i] = r.plant(i, p)
 	}
 	switch {
 	case r.refused == 0:
@@ -201,17 +233,18 @@ func loadZone(name string) (*time.Location, error) {
 // weekday turns Monday = 1 to Sunday = 7 into Go's days.
 func weekday(d dayofweek.DayOfWeek) time.Weekday { return time.Weekday(d % 7) }
 
-func (r *reader) plant(path string, p *pb.ComputeDueRequest_Plant, index int) computedPlant {
+func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant) computedPlant {
+	here := at{plant: index}
 	if first, used := r.keys[p.GetKey()]; used {
-		r.refuse(path+".key", "%q is the key of plants[%d] already", p.GetKey(), first)
+		r.refuseAt(here, "key", "%q is the key of plants[%d] already", p.GetKey(), first)
 	}
 	r.keys[p.GetKey()] = index
 	out := computedPlant{key: p.GetKey()}
 	f := &out.facts
 	*f = due.Facts{
-		Acquired: r.day(path+".acquireDate", p.GetAcquireDate()),
-		Entered:  r.day(path+".enterDate", p.GetEnterDate()),
-		Ships:    r.day(path+".shipDate", p.GetShipDate()),
+		Acquired: r.dayAt(here, "acquireDate", p.GetAcquireDate()),
+		Entered:  r.dayAt(here, "enterDate", p.GetEnterDate()),
+		Ships:    r.dayAt(here, "shipDate", p.GetShipDate()),
 		First:    due.Exposure(p.GetExposure()),
 		Quantity: 1,
 		TrapType: due.TrapType(p.GetTrapType()),
@@ -229,22 +262,22 @@ func (r *reader) plant(path string, p *pb.ComputeDueRequest_Plant, index int) co
 			out.scientificName = t.ScientificName
 			sets = append(sets, r.taxon(t, f, &habit)...)
 		} else {
-			r.refuse(path+".taxon", "%q is not in the catalogue", p.GetTaxon())
+			r.refuseAt(here, "taxon", "%q is not in the catalogue", p.GetTaxon())
 			r.unknownTaxa++
 		}
 	}
 	f.Rules, _ = due.Resolve(f.TrapType, habit, sets...)
 	for i, m := range p.GetMoves() {
-		d := r.day(fmt.Sprintf("%s.moves[%d].date", path, i), m.GetDate())
+		d := r.dayAt(at{index, "moves", i}, "date", m.GetDate())
 		f.Moves = append(f.Moves, due.Move{Day: d, Exposure: due.Exposure(m.GetExposure())})
 	}
 	f.Feedings = make([]due.Feeding, len(p.GetFeedings()))
 	for i, fd := range p.GetFeedings() {
-		f.Feedings[i] = r.feeding(fmt.Sprintf("%s.feedings[%d]", path, i), fd)
+		f.Feedings[i] = r.feeding(at{index, "feedings", i}, fd)
 	}
 	f.Observations = make([]due.Observation, len(p.GetObservations()))
 	for i, o := range p.GetObservations() {
-		f.Observations[i] = r.observation(fmt.Sprintf("%s.observations[%d]", path, i), o)
+		f.Observations[i] = r.observation(at{index, "observations", i}, o)
 	}
 	f.Sort()
 	return out
@@ -275,28 +308,28 @@ func (r *reader) taxon(t *catalogue.Taxon, f *due.Facts, habit *due.Habit) []due
 	return sets
 }
 
-func (r *reader) feeding(path string, m *pb.Feeding) due.Feeding {
-	day, micros, ok := r.moment(path, "fed", m.GetFedTime(), m.GetFedDate())
+func (r *reader) feeding(a at, m *pb.Feeding) due.Feeding {
+	day, micros, ok := r.moment(a, "fed", m.GetFedTime(), m.GetFedDate())
 	if !ok {
-		r.refuse(path, "give fedTime or fedDate")
+		r.refuseAt(a, "", "give fedTime or fedDate")
 	}
 	f := due.Feeding{Day: day, Time: micros, Traps: due.FedTarget, Target: int(m.GetTrapsTarget()), OutcomeDay: civil.None}
 	if m.TrapsFed != nil {
 		f.Traps = int(m.GetTrapsFed())
 	}
-	outcome := r.outcome(path, m)
-	seen, seenMicros, given := r.moment(path, "outcome", m.GetOutcomeTime(), m.GetOutcomeDate())
-	field := path + ".outcomeDate"
+	outcome := r.outcome(a, m)
+	seen, seenMicros, given := r.moment(a, "outcome", m.GetOutcomeTime(), m.GetOutcomeDate())
+	field := "outcomeDate"
 	if m.GetOutcomeTime() != nil {
-		field = path + ".outcomeTime"
+		field = "outcomeTime"
 	}
 	switch {
 	case !given:
 		seen, seenMicros = day, micros
 	case outcome == due.Unknown:
-		r.refuse(field, "goes with an outcome")
+		r.refuseAt(a, field, "goes with an outcome")
 	case seen.Given() && (seen < day || m.GetOutcomeTime() != nil && m.GetFedTime() != nil && seenMicros < micros):
-		r.refuse(field, "must not be before the feeding")
+		r.refuseAt(a, field, "must not be before the feeding")
 	}
 	if outcome != due.Unknown {
 		f.Outcome, f.OutcomeDay, f.OutcomeTime = outcome, seen, seenMicros
@@ -306,12 +339,12 @@ func (r *reader) feeding(path string, m *pb.Feeding) due.Feeding {
 
 // outcome returns what became of a session: the worst of its traps, where they
 // are told.
-func (r *reader) outcome(path string, m *pb.Feeding) due.Outcome {
+func (r *reader) outcome(a at, m *pb.Feeding) due.Outcome {
 	worst := pb.Feeding_OUTCOME_UNSPECIFIED
 	for i, t := range m.GetTraps() {
 		worst = max(worst, t.GetOutcome())
 		if t.GetFirstMovement() != nil && t.GetWatchedFor() != nil {
-			r.refuse(fmt.Sprintf("%s.traps[%d].watchedFor", path, i),
+			r.refuseAt(a, fmt.Sprintf("traps[%d].watchedFor", i),
 				"give firstMovement (it moved) or watchedFor (it did not while watched), not both")
 		}
 	}
@@ -319,21 +352,21 @@ func (r *reader) outcome(path string, m *pb.Feeding) due.Outcome {
 	case worst == pb.Feeding_OUTCOME_UNSPECIFIED:
 		worst = told
 	case told != pb.Feeding_OUTCOME_UNSPECIFIED && told != worst:
-		r.refuse(path+".outcome", "is %s, but the worst of traps is %s: leave it out", told, worst)
+		r.refuseAt(a, "outcome", "is %s, but the worst of traps is %s: leave it out", told, worst)
 	}
 	return due.Outcome(worst)
 }
 
-func (r *reader) observation(path string, m *pb.Observation) due.Observation {
-	day, micros, ok := r.moment(path, "observe", m.GetObserveTime(), m.GetObserveDate())
+func (r *reader) observation(a at, m *pb.Observation) due.Observation {
+	day, micros, ok := r.moment(a, "observe", m.GetObserveTime(), m.GetObserveDate())
 	if !ok {
-		r.refuse(path, "give observeTime or observeDate")
+		r.refuseAt(a, "", "give observeTime or observeDate")
 	}
 	o := due.Observation{Day: day, Time: micros, Kind: due.Noted, WorkingTraps: due.NotCounted}
 	until := func(field, text string) civil.Day {
-		d := r.day(path+field, text)
+		d := r.dayAt(a, field, text)
 		if d.Given() && day.Given() && d <= day {
-			r.refuse(path+field, "must be after the day of the observation: it is the first day on which feeding is right again")
+			r.refuseAt(a, field, "must be after the day of the observation: it is the first day on which feeding is right again")
 		}
 		return d
 	}
@@ -342,7 +375,7 @@ func (r *reader) observation(path string, m *pb.Observation) due.Observation {
 		o.Kind = due.Measured
 		o.DiameterMM, o.WidthMM = fact.Measurement.GetRosetteDiameterMm(), fact.Measurement.GetTrapWidthMm()
 		if proto.Size(fact.Measurement) == 0 {
-			r.refuse(path+".measurement", "give at least one size or count")
+			r.refuseAt(a, "measurement", "give at least one size or count")
 		}
 		if fact.Measurement.WorkingTraps != nil {
 			o.WorkingTraps = int(fact.Measurement.GetWorkingTraps())
@@ -361,7 +394,7 @@ func (r *reader) observation(path string, m *pb.Observation) due.Observation {
 	case *pb.Observation_End_:
 		o.Kind = due.Ended
 	case *pb.Observation_Move_:
-		r.refuse(path+".move", "names a bench, which is not known here: give the plant's moves[] with date and exposure")
+		r.refuseAt(a, "move", "names a bench, which is not known here: give the plant's moves[] with date and exposure")
 	case *pb.Observation_Repotting_:
 		o.Kind = due.Repotted
 	case *pb.Observation_RestStart_:
@@ -369,9 +402,9 @@ func (r *reader) observation(path string, m *pb.Observation) due.Observation {
 	case *pb.Observation_RestEnd_:
 		o.Kind = due.RestEnded
 	case *pb.Observation_Hold_:
-		o.Kind, o.Until = due.Held, until(".hold.untilDate", fact.Hold.GetUntilDate())
+		o.Kind, o.Until = due.Held, until("hold.untilDate", fact.Hold.GetUntilDate())
 	case *pb.Observation_Treatment_:
-		o.Kind, o.Until = due.Treated, until(".treatment.untilDate", fact.Treatment.GetUntilDate())
+		o.Kind, o.Until = due.Treated, until("treatment.untilDate", fact.Treatment.GetUntilDate())
 	}
 	return o
 }
