@@ -105,7 +105,7 @@ func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Dur
 		},
 		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			if message, ok := req.(proto.Message); ok {
-				if err := validator.Validate(message); err != nil {
+				if err := validate(ctx, validator, message); err != nil {
 					return nil, err
 				}
 			}
@@ -204,11 +204,16 @@ func (c requestCodec) Unmarshal(data mem.BufferSlice, v any) error {
 	if !ok { // of the standard services
 		return c.CodecV2.Unmarshal(data, v)
 	}
-	if data.Len() > service.MaxRequestBytes {
+	switch {
+	case data.Len() > service.MaxRequestBytes:
 		e.broken = errTooLarge
-	} else if err := c.CodecV2.Unmarshal(data, e.message); err != nil {
-		e.broken = &service.Error{Reason: malformedRequest,
-			Message: "the request is not a message of the type that the call takes, or its text is not UTF-8"}
+	case data.Len() > mostFields && fields(data.Materialize(), wireDepth) > mostFields: // a field has a byte at least
+		e.broken = errTooMany
+	default:
+		if err := c.CodecV2.Unmarshal(data, e.message); err != nil {
+			e.broken = &service.Error{Reason: malformedRequest,
+				Message: "the request is not a message of the type that the call takes, or its text is not UTF-8"}
+		}
 	}
 	return nil
 }

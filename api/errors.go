@@ -76,13 +76,9 @@ func (e *panicError) Error() string { return fmt.Sprintf("panic: %v", e.value) }
 func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 	id := requestID(ctx)
 	var known *service.Error
-	var invalid *protovalidate.ValidationError
 	switch {
 	case errors.As(err, &known):
 		return newStatus(id, known.Reason, known.Message, known.Violations)
-	case errors.As(err, &invalid):
-		e := service.Invalid(service.InvalidFields, violationsOf(invalid))
-		return newStatus(id, e.Reason, e.Message, e.Violations)
 	case errors.Is(err, context.DeadlineExceeded):
 		return newStatus(id, deadlineExceeded, "the call took longer than its deadline", nil)
 	case errors.Is(err, context.Canceled):
@@ -141,21 +137,27 @@ func reasonOf(s *status.Status) service.Reason {
 	return ""
 }
 
-// violationsOf names the fields of broken rules as JSON does.
-func violationsOf(invalid *protovalidate.ValidationError) []service.Violation {
+// violationsOf names the fields of broken rules as JSON does, below the path of
+// the message that was checked. A group of which one field must be given is no
+// field: its message is named.
+func violationsOf(invalid *protovalidate.ValidationError, root string) []service.Violation {
 	out := make([]service.Violation, len(invalid.Violations))
 	for i, v := range invalid.Violations {
-		var path strings.Builder
-		for _, e := range v.Proto.GetField().GetElements() {
-			if path.Len() > 0 {
-				path.WriteByte('.')
+		elements := v.Proto.GetField().GetElements()
+		if n := len(elements); n > 0 && elements[n-1].GetFieldNumber() == 0 {
+			elements = elements[:n-1]
+		}
+		path := root
+		for _, e := range elements {
+			if path != "" {
+				path += "."
 			}
-			path.WriteString(jsonName(e.GetFieldName()))
+			path += jsonName(e.GetFieldName())
 			if e.HasIndex() {
-				fmt.Fprintf(&path, "[%d]", e.GetIndex())
+				path += fmt.Sprintf("[%d]", e.GetIndex())
 			}
 		}
-		out[i] = service.Violation{Field: path.String(), Rule: ruleText(v)}
+		out[i] = service.Violation{Field: path, Rule: ruleText(v)}
 	}
 	return out
 }
@@ -164,17 +166,22 @@ func violationsOf(invalid *protovalidate.ValidationError) []service.Violation {
 // those of a user.
 func ruleText(v *protovalidate.Violation) string {
 	if v.RuleDescriptor == nil {
+		if strings.Contains(v.Proto.GetMessage(), "oneof") { // the contract has this one group
+			return "must say what was seen or done: exactly one of measurement, stalk, catchSurvey, count, end, " +
+				"repotting, restStart, restEnd, hold, treatment, health"
+		}
 		return v.Proto.GetMessage()
 	}
 	switch v.RuleDescriptor.FullName() {
-	case "buf.validate.OneofRules.required":
-		return "exactly one of its fields must be given"
 	case "buf.validate.RepeatedRules.unique":
 		return "must not hold the same value twice"
 	case "buf.validate.StringRules.pattern":
 		pattern := v.RuleValue.String()
 		if strings.HasPrefix(pattern, "^[0-9]{4}-") {
 			return "must be a day in the form YYYY-MM-DD"
+		}
+		if strings.HasPrefix(pattern, "^taxa/") {
+			return "must be taxa/ and an id of a-z, 0-9 and hyphens, 63 at most"
 		}
 		return "must have the form " + strings.Trim(pattern, "^$")
 	case "buf.validate.StringRules.min_len":

@@ -178,6 +178,8 @@ func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	switch {
 	case errors.As(err, &over), len(body) > service.MaxRequestBytes:
 		return nil, errTooLarge
+	case objects(body) > mostObjects:
+		return nil, errTooMany
 	case err != nil:
 		return nil, &service.Error{Reason: malformedRequest, Message: "the body broke off, or is not gzip as Content-Encoding says"}
 	}

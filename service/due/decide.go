@@ -27,7 +27,9 @@ func (e *Engine) Decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 		sessions: e.w.sessions[:0], known: e.w.known[:0], series: e.w.series[:0],
 		holds: e.w.holds[:0], restEnds: e.w.restEnds[:0],
 	}
-	return e.w.decide(f, asOf, horizonDays)
+	decision := e.w.decide(f, asOf, horizonDays)
+	e.w.f = nil // do not keep the history alive
+	return decision
 }
 
 // Decide is Engine.Decide for a single plant.
@@ -51,7 +53,7 @@ func (w *walk) decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 	if asOf < begin {
 		return none
 	}
-	w.f, w.asOf = f, asOf
+	w.f, w.asOf, w.begin = f, asOf, begin
 	if f.TrapType == NoTrapType || f.Rules.HandFeed == Never || f.Rules.IntervalDays == 0 {
 		return w.decideUnfed(none)
 	}

@@ -34,7 +34,6 @@ type Explanation struct {
 	Decision Decision
 	Steps    []Step
 	Holds    []Hold // all holds that the engine knows of on that day
-	Rules    Rules
 }
 
 // Explain returns the decision that Decide returns, with every step to it. The
@@ -43,7 +42,7 @@ func Explain(f *Facts, asOf civil.Day, horizonDays int) Explanation {
 	steps := []Step{}
 	w := walk{trace: &steps}
 	decision := w.decide(f, asOf, horizonDays)
-	return Explanation{Decision: decision, Steps: steps, Holds: w.holds, Rules: f.Rules}
+	return Explanation{Decision: decision, Steps: steps, Holds: w.holds}
 }
 
 // note adds a step with the state after it.

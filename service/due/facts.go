@@ -153,9 +153,13 @@ func (w Weekdays) On(d time.Weekday) Weekdays { return w | 1<<uint(d) }
 func (w Weekdays) has(d time.Weekday) bool { return w == 0 || w&(1<<uint(d)) != 0 }
 
 // RestRange returns the days [from, to) for which the calendar rests matter to
-// an answer for day asOf.
+// an answer for day asOf. Of those before it only the last counts, which began
+// less than two years ago. Ahead lie the years up to which a due day is looked
+// for, a window of at most a year, and a year in which a feeding day is looked
+// for.
 func RestRange(asOf civil.Day) (from, to civil.Day) {
-	return max(civil.Min, asOf-800), min(civil.Max, asOf+1900)
+	const year = 366
+	return max(civil.Min, asOf-2*year), min(civil.Max, asOf+(farYears+1)*year+2*lookAheadDays)
 }
 
 func byTime(aDay, bDay civil.Day, aTime, bTime int64) int {

@@ -8,7 +8,8 @@ import (
 )
 
 // point is a point in time in days, kept exactly: day + num/den, num < den. A
-// sum of many odd fractions may not fit 64 bits; then wide holds it instead.
+// sum of many odd fractions may not fit 64 bits; then wide holds it instead, up
+// to a length (see bounded).
 type point struct {
 	day      civil.Day
 	num, den uint64
@@ -61,7 +62,26 @@ func (p point) plus(num, den uint64) point {
 		}
 	}
 	step := new(big.Rat).SetFrac(new(big.Int).SetUint64(num), new(big.Int).SetUint64(den))
-	return point{wide: step.Add(step, p.rat())}
+	return point{wide: bounded(step.Add(step, p.rat()))}
+}
+
+// longestFraction is the most bits that a denominator may have. No history of a
+// grower comes near it.
+const longestFraction = 2048
+
+// bounded returns r, or, where its denominator is absurdly long, r rounded up to
+// a multiple of 2^-64 days. That does not change the whole day that r is rounded
+// up to, and keeps a history of thousands of odd targets from taking seconds.
+func bounded(r *big.Rat) *big.Rat {
+	if r.Denom().BitLen() <= longestFraction {
+		return r
+	}
+	grid := new(big.Int).Lsh(big.NewInt(1), 64)
+	up, rest := new(big.Int).DivMod(new(big.Int).Mul(r.Num(), grid), r.Denom(), new(big.Int))
+	if rest.Sign() != 0 {
+		up.Add(up, big.NewInt(1))
+	}
+	return new(big.Rat).SetFrac(up, grid)
 }
 
 // before tells whether p lies before q.

@@ -19,8 +19,8 @@ type session struct {
 
 // walk is the state while the events of one plant are taken in their order.
 type walk struct {
-	f    *Facts
-	asOf civil.Day
+	f           *Facts
+	asOf, begin civil.Day
 
 	ladder, streak int
 	stepped        Reason // the last step of the ladder
@@ -37,23 +37,24 @@ type walk struct {
 	cameIn   civil.Day
 	sessions []session
 
-	lastFed      int // index of the last feeding; -1
-	count        int // working traps
-	countDay     civil.Day
-	widthMM      float64
-	diameterMM   float64
-	lowSince     civil.Day // outdoors: first survey of the unbroken run that found too little
-	lastSurvey   civil.Day // outdoors: the last survey since it came there
-	lastPrey     int
-	stalkUp      bool
-	series       []growth.Measurement
-	holds        []Hold
-	restEnds     []civil.Day
-	resting      civil.Day // start of the explicit rest that is open
-	noTrapsSince civil.Day // the count of no working traps that stands
-	ended        bool
-	trace        *[]Step
-	known        []sighting // the outcomes that are known by asOf, in their order
+	lastFed        int // index of the last feeding; -1
+	count          int // working traps
+	countDay       civil.Day
+	widthMM        float64
+	diameterMM     float64
+	lowSince       civil.Day // outdoors: first survey of the unbroken run that found too little
+	lastSurvey     civil.Day // outdoors: the last survey since it came there
+	lastPrey       int
+	shrinkingSince civil.Day // set by handFedSince
+	stalkUp        bool
+	series         []growth.Measurement
+	holds          []Hold
+	restEnds       []civil.Day
+	resting        civil.Day // start of the explicit rest that is open
+	noTrapsSince   civil.Day // the count of no working traps that stands
+	ended          bool
+	trace          *[]Step
+	known          []sighting // the outcomes that are known by asOf, in their order
 }
 
 // sighting is the day on which the outcome of a feeding was seen.
@@ -86,7 +87,7 @@ func (w *walk) run() {
 	w.quantity, w.exposure = f.Quantity, f.First
 	w.lastFed = -1
 	w.cameIn, w.countDay = civil.None, civil.None
-	w.lowSince, w.lastSurvey = civil.None, civil.None
+	w.lowSince, w.lastSurvey, w.shrinkingSince = civil.None, civil.None, civil.None
 	w.resting, w.noTrapsSince = civil.None, civil.None
 	if f.Acquired.Given() {
 		w.hold(Settling, f.Acquired, f.Acquired+civil.Day(f.Rules.SettleDays))
@@ -112,6 +113,9 @@ func (w *walk) run() {
 			break
 		}
 		w.dayBefore, w.lowBefore = w.exposure, w.lowSince
+		if day <= w.begin {
+			w.dayBefore = NoExposure // it was not there
+		}
 		for ; mi < len(f.Moves) && f.Moves[mi].Day == day; mi++ {
 			w.move(mi)
 		}
@@ -194,8 +198,11 @@ func (w *walk) move(i int) {
 // was seen not to catch enough or to shrink; civil.None: it is presumed to catch.
 func (w *walk) handFedSince() civil.Day {
 	since := w.lowSince
-	if shrinking, _, ok := growth.Run(w.series); ok && (since == civil.None || shrinking < since) {
-		since = shrinking
+	if shrinking, _, ok := growth.Run(w.series); ok {
+		w.shrinkingSince = shrinking
+		if since == civil.None || shrinking < since {
+			since = shrinking
+		}
 	}
 	return since
 }

@@ -2,7 +2,6 @@ package due
 
 import (
 	"dewbench/service/civil"
-	"dewbench/service/growth"
 )
 
 // window turns the state at the end of the walk into the decision: the window,
@@ -183,8 +182,8 @@ func (w *walk) addNotCatching(reasons []Reason, d *Decision) []Reason {
 	if w.lowSince != civil.None {
 		reasons = append(reasons, Reason{LowSurvey, w.lowSince, civil.None})
 	}
-	if since, _, ok := growth.Run(w.series); ok {
-		reasons = append(reasons, Reason{Shrinking, since, civil.None})
+	if w.shrinkingSince != civil.None {
+		reasons = append(reasons, Reason{Shrinking, w.shrinkingSince, civil.None})
 		d.Shrinking = Evidence{
 			NoPrey:  w.lastSurvey != civil.None && w.lastPrey == 0,
 			StalkUp: w.stalkUp,

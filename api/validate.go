@@ -1,0 +1,151 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+
+	rules "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"dewbench/service"
+)
+
+// A request is judged in steps, so that a small one that holds millions of empty
+// entries costs neither much time nor much memory: first how many entries there
+// are at all, before it is decoded; then how long its lists are; then its fields,
+// entry by entry, until enough is wrong.
+
+// How many entries a request may hold: objects in JSON, fields in protobuf. A
+// feeding of a day alone is an object of 25 bytes in JSON, and two fields of 14
+// bytes together in protobuf, so no honest request within the limit of bytes
+// meets these.
+const (
+	mostObjects = service.MaxRequestBytes / 20
+	mostFields  = service.MaxRequestBytes / 6
+)
+
+// enoughViolations is how many broken rules are gathered before the rest of a
+// request is not looked at.
+const enoughViolations = 1000
+
+// errTooMany is the error of a request with too many entries.
+var errTooMany = &service.Error{Reason: requestTooLarge, Message: "the request holds too many entries"}
+
+// objects counts the objects of a JSON text, at least.
+func objects(text []byte) int { return bytes.Count(text, []byte("{")) }
+
+// fields counts the fields of a message in protobuf, and of the messages in it
+// down to a depth, until there are too many. Text that looks like a message counts
+// too.
+func fields(message []byte, depth int) int {
+	count := 0
+	for len(message) > 0 && count <= mostFields {
+		_, kind, n := protowire.ConsumeTag(message)
+		if n < 0 {
+			return count
+		}
+		message = message[n:]
+		count++
+		if kind == protowire.BytesType && depth > 1 {
+			inner, n := protowire.ConsumeBytes(message)
+			if n < 0 {
+				return count
+			}
+			count += fields(inner, depth-1)
+			message = message[n:]
+			continue
+		}
+		if n = protowire.ConsumeFieldValue(1, kind, message); n < 0 {
+			return count
+		}
+		message = message[n:]
+	}
+	return count
+}
+
+// wireDepth is how deep the contract nests entries: request, plant, feeding, trap.
+const wireDepth = 4
+
+// validate checks a request against the rules of the proto files. All that is
+// wrong is told at once, up to enoughViolations.
+func validate(ctx context.Context, validator protovalidate.Validator, message proto.Message) error {
+	var found []service.Violation
+	longLists(message.ProtoReflect(), "", &found)
+	if len(found) == 0 {
+		if err := checkEntries(ctx, validator, message.ProtoReflect(), &found); err != nil {
+			return err
+		}
+	}
+	if len(found) > 0 {
+		return service.Invalid(service.InvalidFields, found)
+	}
+	return nil
+}
+
+// longLists finds lists that hold more than their rule says.
+func longLists(m protoreflect.Message, path string, found *[]service.Violation) {
+	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		here := path + f.JSONName()
+		switch {
+		case f.IsList():
+			list := v.List()
+			set, _ := proto.GetExtension(f.Options(), rules.E_Field).(*rules.FieldRules)
+			if most := set.GetRepeated().MaxItems; most != nil && uint64(list.Len()) > *most {
+				*found = append(*found, service.Violation{Field: here, Rule: fmt.Sprintf("must hold at most %d entries", *most)})
+				return len(*found) < enoughViolations
+			}
+			for i := 0; f.Message() != nil && i < list.Len() && len(*found) < enoughViolations; i++ {
+				longLists(list.Get(i).Message(), fmt.Sprintf("%s[%d].", here, i), found)
+			}
+		case f.Message() != nil && !f.IsMap():
+			longLists(v.Message(), here+".", found)
+		}
+		return len(*found) < enoughViolations
+	})
+}
+
+// checkEntries checks the request without its lists of entries, then each entry
+// by itself.
+func checkEntries(ctx context.Context, validator protovalidate.Validator, m protoreflect.Message, found *[]service.Violation) error {
+	head := m.New()
+	var lists []protoreflect.FieldDescriptor
+	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		if f.IsList() && f.Message() != nil {
+			lists = append(lists, f)
+		} else {
+			head.Set(f, v)
+		}
+		return true
+	})
+	if err := gather(validator, head.Interface(), "", found); err != nil {
+		return err
+	}
+	for _, f := range lists {
+		list := m.Get(f).List()
+		for i := 0; i < list.Len() && len(*found) < enoughViolations; i++ {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			path := fmt.Sprintf("%s[%d]", f.JSONName(), i)
+			if err := gather(validator, list.Get(i).Message().Interface(), path, found); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func gather(validator protovalidate.Validator, m proto.Message, path string, found *[]service.Violation) error {
+	err := validator.Validate(m)
+	var invalid *protovalidate.ValidationError
+	if errors.As(err, &invalid) {
+		*found = append(*found, violationsOf(invalid, path)...)
+		return nil
+	}
+	return err
+}
