@@ -1,10 +1,9 @@
-# syntax=docker/dockerfile:1
 # A static program in an empty image, run by a user without rights.
 #
 #   docker build -t dewbench --build-arg VERSION=1.0.0 .
 #   docker run --rm -p 127.0.0.1:8480:8480 -p 127.0.0.1:8490:8490 dewbench
 
-FROM golang:1.26 AS build
+FROM golang:1.26.7 AS build
 WORKDIR /src
 COPY go.mod go.sum ./
 RUN go mod download

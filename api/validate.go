@@ -68,8 +68,9 @@ func fields(message []byte, depth int) int {
 	return count
 }
 
-// wireDepth is how deep the contract nests entries: request, plant, feeding, trap.
-const wireDepth = 4
+// wireDepth is how deep fields are counted: those of the request, of a plant and
+// of a feeding. Traps are fields of a feeding.
+const wireDepth = 3
 
 // validate checks a request against the rules of the proto files. All that is
 // wrong is told at once, up to enoughViolations.

@@ -64,7 +64,11 @@ func TestFields(t *testing.T) {
 	if got := fields(wire, wireDepth); got < entries || got > len(wire) {
 		t.Errorf("%d entries counted, there are %d in %d bytes", got, entries, len(wire))
 	}
-	shortest, err := proto.Marshal(&pb.ComputeDueRequest_Plant{Feedings: []*pb.Feeding{{FedDate: "2026-05-01"}}})
+	days := make([]*pb.Feeding, 2000)
+	for i := range days {
+		days[i] = &pb.Feeding{FedDate: "2026-05-01"}
+	}
+	shortest, err := proto.Marshal(&pb.ComputeDueRequest{Plants: []*pb.ComputeDueRequest_Plant{{Key: "a", Feedings: days}}})
 	if err != nil {
 		t.Fatal(err)
 	}
