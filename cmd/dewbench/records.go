@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -239,8 +240,8 @@ func addObservations(plant *pb.ComputeDueRequest_Plant, row *table.Observation) 
 }
 
 // addSummary adds what the plant's own row says of its history: its last sizes,
-// its end, and its last feeding where the table of feedings has none of it. What
-// has no day of its own is taken as true on asOf.
+// its end, and its last feeding where the table of feedings lacks it. What has no
+// day of its own is taken as true on asOf.
 func addSummary(plant *pb.ComputeDueRequest_Plant, row *table.Plant, asOf string) {
 	add := func(day civil.Day, o *pb.Observation) {
 		if o.ObserveDate = asOf; day.Given() {
@@ -254,9 +255,21 @@ func addSummary(plant *pb.ComputeDueRequest_Plant, row *table.Plant, asOf string
 	if row.State != table.NoEnd {
 		add(row.EndDay, endMessage(row.State, "", ""))
 	}
-	if row.LastFed.Given() && len(plant.GetFeedings()) == 0 {
+	if row.LastFed.Given() && !fedSince(plant, row.LastFed.String(), asOf) {
 		plant.Feedings = append(plant.Feedings, &pb.Feeding{FedDate: row.LastFed.String()})
 	}
+}
+
+// fedSince tells whether a feeding of that day or a later one, up to asOf, is on
+// record.
+func fedSince(plant *pb.ComputeDueRequest_Plant, day, asOf string) bool {
+	return slices.ContainsFunc(plant.GetFeedings(), func(f *pb.Feeding) bool {
+		fed := f.GetFedDate()
+		if f.GetFedTime() != nil {
+			fed = f.GetFedTime().AsTime().Format(time.DateOnly)
+		}
+		return fed == day || fed > day && fed <= asOf
+	})
 }
 
 func endMessage(end table.End, cause, recipient string) *pb.Observation {
