@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -19,12 +20,18 @@ import (
 // plantsAtOnce is how many plants one ComputeDue takes.
 const plantsAtOnce = 1000
 
+// placeless goes after all places of the walk.
+const placeless = math.MaxInt
+
 // pot is a plant to ask about, with what the list shows of it. Its key in the
 // request is its place among the pots.
 type pot struct {
-	bench, tag, name     string
-	benchOrder, potOrder int // of the walk; the same number: by name
-	plant                *pb.ComputeDueRequest_Plant
+	bench, tag, name string
+	// The places in the walk: of the bench, of the pot on it, and, where that is
+	// not given, of the pot's row. What has none goes last.
+	benchOrder, walkOrder, rowOrder int
+
+	plant *pb.ComputeDueRequest_Plant
 }
 
 // row is a line of the list.
@@ -75,7 +82,7 @@ func byUrgency(a, b row) int {
 		cmp.Compare(urgency(a.GetStatus()), urgency(b.GetStatus())),
 		cmp.Compare(last(a), last(b)),
 		cmp.Compare(a.benchOrder, b.benchOrder), cmp.Compare(a.bench, b.bench),
-		cmp.Compare(a.potOrder, b.potOrder), cmp.Compare(a.tag, b.tag),
+		cmp.Compare(a.walkOrder, b.walkOrder), cmp.Compare(a.rowOrder, b.rowOrder), cmp.Compare(a.tag, b.tag),
 	)
 }
 

@@ -62,11 +62,11 @@ func (o *dueOptions) pots(t *tables, known names, asOf string, notes io.Writer) 
 	for i := range plants.Rows {
 		p := &plants.Rows[i]
 		pots[i] = pot{
-			bench: p.Bench, tag: p.Tag, name: p.Name.String(), benchOrder: place(benches, p.Bench), potOrder: i,
+			bench: p.Bench, tag: p.Tag, name: p.Name.String(), benchOrder: place(benches, p.Bench), walkOrder: placeless, rowOrder: i,
 			plant: plantMessage(p),
 		}
 		if p.WalkOrder != nil {
-			pots[i].potOrder = int(*p.WalkOrder)
+			pots[i].walkOrder, pots[i].rowOrder = int(*p.WalkOrder), 0
 		}
 		if note := pots[i].classify(p, known); note != "" {
 			fmt.Fprintln(notes, "note:", table.Problem{File: shownName(o.plants), Line: p.Line, Value: p.Name.Original, Rule: note})
@@ -96,8 +96,12 @@ func (o *dueOptions) pots(t *tables, known names, asOf string, notes io.Writer) 
 	return pots
 }
 
-// place returns a bench's place in the round: as the tables name them.
+// place returns a bench's place in the round: as the tables name them. Pots on no
+// bench go last.
 func place(benches map[string]int, bench string) int {
+	if bench == "" {
+		return placeless
+	}
 	n, seen := benches[bench]
 	if !seen {
 		n = len(benches)

@@ -76,7 +76,7 @@ func scenario(today civil.Day, known names) (*pb.ComputeDueRequest, []pot, error
 			}
 			pots = append(pots, pot{
 				bench: s.name, tag: fmt.Sprintf("%s%02d", s.letter, i+1), name: taxon.GetScientificName(),
-				benchOrder: bench, potOrder: i,
+				benchOrder: bench, walkOrder: i,
 				plant: (&history{random, today}).plant(taxon, s.exposure),
 			})
 		}
