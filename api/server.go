@@ -27,8 +27,9 @@ import (
 	"dewbench/service"
 )
 
-// drainTime is how long calls under way may take when the server stops.
-const drainTime = 20 * time.Second
+// drainTime is how long calls under way may take when the server stops: as long
+// as a call may take at all.
+const drainTime = service.MaxCallSeconds*time.Second + 2*time.Second
 
 // Server is both doors with the services behind them.
 type Server struct {
@@ -77,6 +78,7 @@ func New(log *slog.Logger, version string) (*Server, error) {
 		{&pb.ServerService_ServiceDesc, services.Server},
 	} {
 		s.grpc.RegisterService(throughChain(registered.desc), registered.server)
+		s.health.SetServingStatus(registered.desc.ServiceName, healthpb.HealthCheckResponse_SERVING)
 		s.conn.register(registered.desc, registered.server)
 	}
 	healthpb.RegisterHealthServer(s.grpc, s.health)
@@ -126,14 +128,19 @@ func (s *Server) Serve(ctx context.Context, grpcListener, httpListener net.Liste
 		s.health.Shutdown()
 		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
 		defer cancel()
-		stopped := context.AfterFunc(drain, s.grpc.Stop) // what has not ended by then is cut off
+		// Both doors close at once. What has not ended by then is cut off.
+		stopped := context.AfterFunc(drain, s.grpc.Stop)
 		defer stopped()
-		err := door.Shutdown(drain)
+		closed := make(chan error, 1)
+		go func() {
+			err := door.Shutdown(drain)
+			if err != nil {
+				err = errors.Join(fmt.Errorf("stop HTTP: %w", err), door.Close())
+			}
+			closed <- err
+		}()
 		s.grpc.GracefulStop()
-		if err != nil {
-			return fmt.Errorf("stop HTTP: %w", err)
-		}
-		return nil
+		return <-closed
 	})
 	return group.Wait()
 }

@@ -40,9 +40,11 @@ func (e *Error) Error() string { return e.Message }
 const (
 	// violationsShown is how many violations the message spells out.
 	violationsShown = 3
-	// violationsKept is how many the details have. gRPC sends them as a trailer,
-	// of which clients take a few kilobytes only.
+	// violationsKept is how many are kept for the details, as far as they have no
+	// more than violationBytes together. gRPC sends details as a trailer, of which
+	// some clients take 8 KiB at most.
 	violationsKept = 100
+	violationBytes = 5000
 )
 
 // Invalid returns the error for fields that break rules. The message says how
@@ -67,5 +69,12 @@ func invalid(reason Reason, violations []Violation, count int) *Error {
 		}
 		text.WriteString(v.Rule)
 	}
-	return &Error{Reason: reason, Message: text.String(), Violations: violations[:min(len(violations), violationsKept)]}
+	kept, size := 0, 0
+	for kept < min(len(violations), violationsKept) {
+		if size += len(violations[kept].Field) + len(violations[kept].Rule); size > violationBytes && kept > 0 {
+			break
+		}
+		kept++
+	}
+	return &Error{Reason: reason, Message: text.String(), Violations: violations[:kept]}
 }

@@ -7,7 +7,6 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"fmt"
-	"strings"
 )
 
 // Pages makes and reads page tokens. A token holds where the next page begins;
@@ -15,9 +14,11 @@ import (
 // it opens nothing else.
 type Pages struct{ seal cipher.AEAD }
 
-// NewPages returns a maker of page tokens with a key of 32 bytes. Servers that
-// stand in for each other share the key.
-func NewPages(key [32]byte) (*Pages, error) {
+// NewPages returns a maker of page tokens with a key of its own. Its tokens end
+// with it.
+func NewPages() (*Pages, error) {
+	var key [32]byte
+	_, _ = rand.Read(key[:]) // it never fails: it ends the program instead
 	block, err := aes.NewCipher(key[:])
 	if err != nil {
 		return nil, fmt.Errorf("page token key: %w", err)
@@ -29,22 +30,17 @@ func NewPages(key [32]byte) (*Pages, error) {
 	return &Pages{seal: seal}, nil
 }
 
-// RandomPages returns a maker of page tokens with a key of its own. Its tokens
-// end with it.
-func RandomPages() (*Pages, error) {
-	var key [32]byte
-	// Read never fails: it ends the program instead.
-	_, _ = rand.Read(key[:])
-	return NewPages(key)
-}
-
+// binding is a digest of the parts, each with its length before it.
 func binding(parts []string) []byte {
-	sum := sha256.Sum256([]byte(strings.Join(parts, "\x00")))
-	return sum[:]
+	digest := sha256.New()
+	for _, part := range parts {
+		fmt.Fprintf(digest, "%d:%s", len(part), part)
+	}
+	return digest.Sum(nil)
 }
 
 // Token returns the token of the page that begins after cursor, bound to the
-// given parts, none of which holds a zero byte.
+// given parts.
 func (p *Pages) Token(cursor string, bound ...string) string {
 	return base64.RawURLEncoding.EncodeToString(p.seal.Seal(nil, nil, []byte(cursor), binding(bound)))
 }

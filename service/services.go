@@ -21,7 +21,7 @@ func New(version string, openAPI []byte) (*Services, error) {
 	if err != nil {
 		return nil, fmt.Errorf("catalogue: %w", err)
 	}
-	pages, err := RandomPages()
+	pages, err := NewPages()
 	if err != nil {
 		return nil, err
 	}

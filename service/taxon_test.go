@@ -17,7 +17,7 @@ func taxa(t testing.TB) (*Taxa, *catalogue.Catalogue) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return NewTaxa(c, pagesOf(t, 1)), c
+	return NewTaxa(c, newPages(t)), c
 }
 
 // Each row of the catalogue comes out as it stands there.

@@ -63,9 +63,6 @@ const (
 	AppendixIII
 )
 
-// Caution goes with every listing, and with a row that has none.
-const Caution = "Ask your authority before a plant or its seed crosses a border: national law can be stricter."
-
 // Source is where a figure comes from.
 type Source struct {
 	Field string // its name in the data file, for instance "typicalTrapWidthMm" or "regimen.intervalDays"
@@ -73,8 +70,8 @@ type Source struct {
 	Text  string // the publication or data set; may be empty for the other marks
 }
 
-// CITES is a listing as it stood on a day. It is reference data, not advice:
-// see Caution.
+// CITES is a listing as it stood on a day. It is reference data, not advice; each
+// Note says whom to ask.
 type CITES struct {
 	Appendix    Appendix
 	ListDate    civil.Day // of the list that was read or is remembered; civil.None if not listed

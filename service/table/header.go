@@ -36,6 +36,7 @@ type fit[D any] struct {
 type finder[D any] struct {
 	s    *schema[D]
 	keys map[string][]fit[D]
+	ask  string // Options.AskColumns
 }
 
 func newFinder[D any](s *schema[D]) *finder[D] {
@@ -210,7 +211,7 @@ func (f *finder[D]) header(cells []string, line int, out, warn *list) *layout[D]
 		}
 	}
 	slices.SortFunc(lay.columns, func(a, b column[D]) int { return a.at - b.at })
-	f.unread(cells, used, fitsOf, taken, line, warn)
+	f.unread(cells, used, fitsOf, taken, line, out, warn)
 	f.missing(cells, taken, line, out)
 	return lay
 }
@@ -231,8 +232,9 @@ func (lay *layout[D]) take(i int, header string, x fit[D], taken map[string]stri
 	}
 }
 
-// unread warns of columns that are not read.
-func (f *finder[D]) unread(cells []string, used []bool, fitsOf [][]fit[D], taken map[string]string, line int, warn *list) {
+// unread warns of columns that are not read. A slip of the pen is a problem: what
+// the column says would be missing without a word.
+func (f *finder[D]) unread(cells []string, used []bool, fitsOf [][]fit[D], taken map[string]string, line int, out, warn *list) {
 	var free []string
 	for _, fd := range f.s.fields {
 		if _, is := taken[fd.name]; !is {
@@ -248,8 +250,13 @@ func (f *finder[D]) unread(cells []string, used []bool, fitsOf [][]fit[D], taken
 		if len(fitsOf[i]) > 0 {
 			name := fitsOf[i][0].field.name
 			rule = fmt.Sprintf("is not read: column %q gives the %s", taken[name], name)
-		} else if near := Nearest(header, free, 1); len(near) > 0 {
-			rule += fmt.Sprintf("; did you mean %q?", near[0])
+		} else if meant := slip(header, free); meant != "" {
+			rule = fmt.Sprintf("is not known; did you mean %q? Rename the column so, or delete it", meant)
+			if f.ask != "" {
+				rule += " (" + f.ask + ")"
+			}
+			out.add(line, header, "", rule)
+			continue
 		}
 		warn.add(line, header, "", rule)
 	}
@@ -276,6 +283,9 @@ func (f *finder[D]) missing(cells []string, taken map[string]string, line int, o
 			}
 		}
 		rule := "no column gives " + strings.Join(names, " or ") + "; accepted headers: " + strings.Join(accepted, ", ")
+		if f.ask != "" {
+			rule += " (" + f.ask + ")"
+		}
 		if len(cells) == 1 {
 			rule += " (the table has one column; cells are parted by commas, semicolons or tabs)"
 		}

@@ -79,8 +79,8 @@ func TestHeader(t *testing.T) {
 		{"species before name", "Tag,Name,Species", "7,my first,Drosera", `Line:2 Tag:"7" Name{"Drosera" -> "Drosera" + "" + ""}`,
 			[]string{`line 1, column "Name": is not read: column "Species" gives the name`}},
 		{"text in brackets", "Tag (label),Name (botanical),Note (free)", "7,Drosera,x", `Line:2 Tag:"7" Name{"Drosera" -> "Drosera" + "" + ""} Note:"x"`, nil},
-		{"unknown", "Tag,Name,Diametre,Soil,,", "7,Drosera,30,peat,,x", `Line:2 Tag:"7" Name{"Drosera" -> "Drosera" + "" + ""}`, []string{
-			`line 1, column "Diametre": is not known, so it is not read; did you mean "diameter"?`,
+		{"unknown", "Tag,Name,Trial,Soil,,", "7,Drosera,30,peat,,x", `Line:2 Tag:"7" Name{"Drosera" -> "Drosera" + "" + ""}`, []string{
+			`line 1, column "Trial": is not known, so it is not read`,
 			`line 1, column "Soil": is not known, so it is not read`,
 			`line 1: column F has cells, the first in line 2, but no header, so it is not read`}},
 		{"place gives the exposure", "Tag,Name,Location", "7,Drosera,Greenhouse", `Line:2 Tag:"7" Name{"Drosera" -> "Drosera" + "" + ""} Exposure:GREENHOUSE Bench:"Greenhouse"`, nil},
@@ -122,6 +122,20 @@ func TestMaxProblems(t *testing.T) {
 		t.Error(dump(r, err))
 	}
 	if r, err = Plants(strings.NewReader(text), Options{MaxProblems: 1}); err != nil || len(r.Warnings) != 1 || r.MoreWarnings != 1 {
+		t.Error(dump(r, err))
+	}
+}
+
+// A slip in a header keeps the table from being read without that column.
+func TestHeaderSlip(t *testing.T) {
+	r, err := Feedings(strings.NewReader("Tag,Date,Outcom\n1,2026-05-01,mould\n"), Options{AskColumns: "see there"})
+	if err != nil || len(r.Rows) != 0 || len(r.Problems) != 1 ||
+		r.Problems[0].String() != `line 1, column "Outcom": is not known; did you mean "outcome"? Rename the column so, or delete it (see there)` {
+		t.Error(dump(r, err))
+	}
+	// The column that was meant is there already: it may be another.
+	r, err = Feedings(strings.NewReader("Tag,Date,Outcome,Outcomes\n1,2026-05-01,mould,many\n"), Options{})
+	if err != nil || len(r.Rows) != 1 || !r.OK() || len(r.Warnings) != 1 {
 		t.Error(dump(r, err))
 	}
 }

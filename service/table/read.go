@@ -37,6 +37,7 @@ func read[D, R any](r io.Reader, o Options, s *schema[D], emit func(*D) R) (*Res
 		o: o, s: s, find: newFinder(s),
 		file: list{file: o.File, max: n}, rows: list{file: o.File, max: n}, warn: list{file: o.File, max: n},
 	}
+	t.find.ask = o.AskColumns
 	res := &Result[R]{file: o.File, max: n}
 	if t.begin(data) {
 		t.take()

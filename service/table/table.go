@@ -50,6 +50,9 @@ type Options struct {
 	// AskOrder ends the sentence that asks for the order, for instance "give
 	// --date-order dmy or --date-order mdy".
 	AskOrder string
+	// AskColumns ends the sentences about columns that are not known, for instance
+	// "see the manual". It may be empty.
+	AskColumns string
 	// Encoding is that of the bytes, where no byte order mark tells it.
 	Encoding Encoding
 	// AskEncoding ends the sentence about bytes that are not UTF-8, for instance

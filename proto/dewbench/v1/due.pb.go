@@ -37,7 +37,7 @@ const (
 	DueFeeding_UPCOMING DueFeeding_Status = 3
 	// It would be hungry, but a hold says not to feed.
 	DueFeeding_HELD DueFeeding_Status = 4
-	// Covered for longer than the horizon.
+	// Not before the horizon, or no due day is in sight.
 	DueFeeding_NOT_DUE DueFeeding_Status = 5
 	// It is not fed by hand; the reasons say why.
 	DueFeeding_NOT_HAND_FED DueFeeding_Status = 6
@@ -832,7 +832,7 @@ type DueFeeding_Reason struct {
 	// First civil day (YYYY-MM-DD) of which it is true.
 	FromDate *string `protobuf:"bytes,3,opt,name=from_date,json=fromDate,proto3,oneof" json:"from_date,omitempty"`
 	// The civil day (YYYY-MM-DD) from which it is true no more; exclusive. Absent:
-	// open.
+	// a hold is open; for other reasons no end applies.
 	UntilDate     *string `protobuf:"bytes,4,opt,name=until_date,json=untilDate,proto3,oneof" json:"until_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

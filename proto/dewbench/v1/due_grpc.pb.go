@@ -31,7 +31,7 @@ type DueServiceClient interface {
 	// Computes what is due from the caller's own records. Nothing is stored and no
 	// clock is looked at: the same request has the same answer. Errors:
 	// INVALID_ARGUMENT and NOT_FOUND (a taxon that the catalogue lacks), naming the
-	// fields, up to a hundred at a time; DEADLINE_EXCEEDED.
+	// first of the fields that are wrong and how many there are; DEADLINE_EXCEEDED.
 	ComputeDue(ctx context.Context, in *ComputeDueRequest, opts ...grpc.CallOption) (*ComputeDueResponse, error)
 }
 
@@ -62,7 +62,7 @@ type DueServiceServer interface {
 	// Computes what is due from the caller's own records. Nothing is stored and no
 	// clock is looked at: the same request has the same answer. Errors:
 	// INVALID_ARGUMENT and NOT_FOUND (a taxon that the catalogue lacks), naming the
-	// fields, up to a hundred at a time; DEADLINE_EXCEEDED.
+	// first of the fields that are wrong and how many there are; DEADLINE_EXCEEDED.
 	ComputeDue(context.Context, *ComputeDueRequest) (*ComputeDueResponse, error)
 }
 

@@ -715,9 +715,9 @@ type Taxon_Rest struct {
 	ThresholdHours *float64 `protobuf:"fixed64,2,opt,name=threshold_hours,json=thresholdHours,proto3,oneof" json:"threshold_hours,omitempty"`
 	// First day (MM-DD) of the rest in the northern hemisphere, where no day
 	// length can be told. Half a year later in the southern.
-	FromMonthDay string `protobuf:"bytes,3,opt,name=from_month_day,json=fromMonthDay,proto3" json:"from_month_day,omitempty"`
+	FromMonthDay *string `protobuf:"bytes,3,opt,name=from_month_day,json=fromMonthDay,proto3,oneof" json:"from_month_day,omitempty"`
 	// The day (MM-DD) after the last of the rest, likewise; exclusive.
-	UntilMonthDay string `protobuf:"bytes,4,opt,name=until_month_day,json=untilMonthDay,proto3" json:"until_month_day,omitempty"`
+	UntilMonthDay *string `protobuf:"bytes,4,opt,name=until_month_day,json=untilMonthDay,proto3,oneof" json:"until_month_day,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -767,15 +767,15 @@ func (x *Taxon_Rest) GetThresholdHours() float64 {
 }
 
 func (x *Taxon_Rest) GetFromMonthDay() string {
-	if x != nil {
-		return x.FromMonthDay
+	if x != nil && x.FromMonthDay != nil {
+		return *x.FromMonthDay
 	}
 	return ""
 }
 
 func (x *Taxon_Rest) GetUntilMonthDay() string {
-	if x != nil {
-		return x.UntilMonthDay
+	if x != nil && x.UntilMonthDay != nil {
+		return *x.UntilMonthDay
 	}
 	return ""
 }
@@ -940,7 +940,7 @@ var File_dewbench_v1_taxon_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_taxon_proto_rawDesc = "" +
 	"\n" +
-	"\x17dewbench/v1/taxon.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xc4\r\n" +
+	"\x17dewbench/v1/taxon.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\"\xf5\r\n" +
 	"\x05Taxon\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12'\n" +
 	"\x0fscientific_name\x18\x02 \x01(\tR\x0escientificName\x12+\n" +
@@ -955,12 +955,12 @@ const file_dewbench_v1_taxon_proto_rawDesc = "" +
 	" \x01(\v2\x14.dewbench.v1.RegimenR\aregimen\x125\n" +
 	"\x05cites\x18\v \x01(\v2\x1f.dewbench.v1.Taxon.CitesListingR\x05cites\x123\n" +
 	"\asources\x18\f \x03(\v2\x19.dewbench.v1.Taxon.SourceR\asources\x12\x1a\n" +
-	"\bsynonyms\x18\r \x03(\tR\bsynonyms\x1a\x92\x02\n" +
+	"\bsynonyms\x18\r \x03(\tR\bsynonyms\x1a\xc3\x02\n" +
 	"\x04Rest\x126\n" +
 	"\x06season\x18\x01 \x01(\x0e2\x1e.dewbench.v1.Taxon.Rest.SeasonR\x06season\x12,\n" +
-	"\x0fthreshold_hours\x18\x02 \x01(\x01H\x00R\x0ethresholdHours\x88\x01\x01\x12$\n" +
-	"\x0efrom_month_day\x18\x03 \x01(\tR\ffromMonthDay\x12&\n" +
-	"\x0funtil_month_day\x18\x04 \x01(\tR\runtilMonthDay\"B\n" +
+	"\x0fthreshold_hours\x18\x02 \x01(\x01H\x00R\x0ethresholdHours\x88\x01\x01\x12)\n" +
+	"\x0efrom_month_day\x18\x03 \x01(\tH\x01R\ffromMonthDay\x88\x01\x01\x12+\n" +
+	"\x0funtil_month_day\x18\x04 \x01(\tH\x02R\runtilMonthDay\x88\x01\x01\"B\n" +
 	"\x06Season\x12\x16\n" +
 	"\x12SEASON_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04NONE\x10\x01\x12\n" +
@@ -968,7 +968,9 @@ const file_dewbench_v1_taxon_proto_rawDesc = "" +
 	"\x06WINTER\x10\x02\x12\n" +
 	"\n" +
 	"\x06SUMMER\x10\x03B\x12\n" +
-	"\x10_threshold_hours\x1a\xb2\x02\n" +
+	"\x10_threshold_hoursB\x11\n" +
+	"\x0f_from_month_dayB\x12\n" +
+	"\x10_until_month_day\x1a\xb2\x02\n" +
 	"\fCitesListing\x12D\n" +
 	"\bappendix\x18\x01 \x01(\x0e2(.dewbench.v1.Taxon.CitesListing.AppendixR\bappendix\x12\x1b\n" +
 	"\tlist_date\x18\x02 \x01(\tR\blistDate\x12!\n" +
