@@ -217,6 +217,7 @@ func (o *dueOptions) tableOptions(file string) (table.Options, error) {
 	options := table.Options{
 		File:        shownName(file),
 		AskOrder:    "say which with --date-order dmy or --date-order mdy",
+		AskColumns:  "dewbench due --columns prints the headers that are known",
 		AskEncoding: "if a spreadsheet wrote it, try --encoding windows-1252",
 	}
 	switch strings.ToLower(o.order) {
