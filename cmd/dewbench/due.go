@@ -130,6 +130,7 @@ func (o *dueOptions) run(ctx context.Context, connect func() (grpc.ClientConnInt
 	if err != nil {
 		return err
 	}
+	absent(in.notes, pots, rows, collection.GetAsOfDate())
 	if o.json {
 		answer := &pb.ComputeDueResponse{}
 		for _, r := range rows {

@@ -80,3 +80,18 @@ is odd`
 		t.Errorf("got %v", got)
 	}
 }
+
+// TestAbsent names ten pots and counts the rest.
+func TestAbsent(t *testing.T) {
+	pots := make([]pot, 13)
+	for i := range pots {
+		pots[i].tag = fmt.Sprint("A", i)
+	}
+	var notes strings.Builder
+	absent(&notes, pots, []row{{pot: &pots[1]}}, "2026-05-11")
+	const want = "note: 12 pots are not there on 2026-05-11 (acquired later, or dead, sold or given away): " +
+		"A0, A2, A3, A4, A5, A6, A7, A8, A9, A10 and 2 more\n"
+	if notes.String() != want {
+		t.Errorf("got %s want %s", notes.String(), want)
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -47,10 +48,11 @@ func (o *dueOptions) tables(asOf string, in inOut) (*tables, error) {
 	if badPlants || badFeedings || badObservations {
 		return nil, errBadTables
 	}
-	if o.asOf == "" {
-		ahead(in, t.feedings, o.feedings, asOf, func(f *table.Feeding) civil.Day { return f.Fed })
-		ahead(in, t.observations, o.observations, asOf, func(s *table.Observation) civil.Day { return s.Day })
+	if len(t.plants.Rows) == 0 {
+		fmt.Fprintf(in.notes, "note: %s: has no plants below its header\n", shownName(o.plants))
 	}
+	ahead(in, t.feedings, o.feedings, asOf, func(f *table.Feeding) (civil.Day, int) { return f.Fed, f.Line })
+	ahead(in, t.observations, o.observations, asOf, func(s *table.Observation) (civil.Day, int) { return s.Day, s.Line })
 	return t, nil
 }
 
@@ -110,28 +112,55 @@ func place(benches map[string]int, bench string) int {
 	return n
 }
 
-// ahead counts the rows of a day that is still to come, and notes them: they
-// are likelier slips of the pen than plans.
-func ahead[R any](in inOut, t *table.Result[R], file, asOf string, day func(*R) civil.Day) {
+// ahead counts the rows of a day after the one asked about, and notes them: where
+// that is today, they are likelier slips of the pen than plans.
+func ahead[R any](in inOut, t *table.Result[R], file, asOf string, of func(*R) (civil.Day, int)) {
 	if t == nil {
 		return
 	}
-	n := 0
+	n, first := 0, 0
 	for i := range t.Rows {
-		if day(&t.Rows[i]).String() > asOf {
-			n++
+		if day, line := of(&t.Rows[i]); day.String() > asOf {
+			if n++; n == 1 {
+				first = line
+			}
 		}
 	}
-	if n > 0 {
-		fmt.Fprintf(in.notes, "note: %s: %s later than today, %s, and not counted yet\n", shownName(file), count(n, "row")+areOrIs(n), asOf)
+	switch {
+	case n == 1:
+		fmt.Fprintf(in.notes, "note: %s: 1 row is later than %s and changes nothing (line %d)\n", shownName(file), asOf, first)
+	case n > 1:
+		fmt.Fprintf(in.notes, "note: %s: %d rows are later than %s and change nothing (first: line %d)\n", shownName(file), n, asOf, first)
 	}
 }
 
-func areOrIs(n int) string {
-	if n == 1 {
-		return " is"
+// tagsNamed is how many tags a note names.
+const tagsNamed = 10
+
+// absent notes the pots of which the answer says nothing: they are not there.
+func absent(notes io.Writer, pots []pot, rows []row, asOf string) {
+	there := make(map[*pot]bool, len(rows))
+	for _, r := range rows {
+		there[r.pot] = true
 	}
-	return " are"
+	var tags []string
+	for i := range pots {
+		if !there[&pots[i]] {
+			tags = append(tags, pots[i].tag)
+		}
+	}
+	if len(tags) == 0 {
+		return
+	}
+	named := strings.Join(tags[:min(len(tags), tagsNamed)], ", ")
+	if more := len(tags) - tagsNamed; more > 0 {
+		named += fmt.Sprintf(" and %d more", more)
+	}
+	are := "are"
+	if len(tags) == 1 {
+		are = "is"
+	}
+	fmt.Fprintf(notes, "note: %s %s not there on %s (acquired later, or dead, sold or given away): %s\n", count(len(tags), "pot"), are, asOf, named)
 }
 
 // classify gives the plant its taxon by its name. It returns what the grower
