@@ -256,7 +256,8 @@ func TestRegimens(t *testing.T) {
 	}
 }
 
-// Check: food.md, "Records" and "Defaults for frozen bloodworm".
+// Three months frozen, three days once thawed, five minutes to thaw: common
+// practice, no source.
 func TestFoods(t *testing.T) {
 	c := loaded(t)
 	foods := c.Foods()

@@ -51,8 +51,7 @@ type answer struct {
 	instructions       []due.Instruction // among the instructions
 }
 
-// The worked examples of the rules for when a plant is due, by their numbers
-// there. They rest on ten days and two traps for a small rosette, starting small
+// The worked examples of README.md beside this file, by their numbers there. They rest on ten days and two traps for a small rosette, starting small
 // and working up: common practice, no source.
 func TestWorkedExamples(t *testing.T) {
 	fed := func(on string, traps int) due.Feeding {

@@ -224,3 +224,30 @@ func TestCoverIsExact(t *testing.T) {
 		t.Errorf("seven sevenths of a session cover until %s", got)
 	}
 }
+
+// A denominator that is absurdly long is rounded, which changes no day.
+func TestAbsurdTargets(t *testing.T) {
+	f := rosette()
+	f.Rules.IntervalDays = 365
+	asOf := civil.Date(2026, 5, 1)
+	for target := 4_999_999; len(f.Feedings) < 300; target -= 2 {
+		f.Feedings = append(f.Feedings, due.Feeding{Day: asOf, Traps: 1 + len(f.Feedings)*40, Target: target, OutcomeDay: civil.None})
+	}
+	got, want := due.Decide(&f, asOf, 7), referenceDecide(&f, asOf, 7)
+	if diff := compareDecisions(got, want, asOf); diff != "" {
+		t.Fatal(diff)
+	}
+}
+
+// Coming indoors on the day it came at all says nothing of the open air.
+func TestFirstDayIsNotTheDayBefore(t *testing.T) {
+	f := rosette()
+	f.First = due.Outdoors
+	day := civil.Date(2026, 5, 1)
+	f.Acquired, f.Entered = day, day
+	f.Moves = []due.Move{{Day: day, Exposure: due.Greenhouse}}
+	d := due.Decide(&f, day+30, 7)
+	if slices.ContainsFunc(d.Reasons, func(r due.Reason) bool { return r.Code == due.CameIndoors }) {
+		t.Errorf("reasons %v", d.Reasons)
+	}
+}

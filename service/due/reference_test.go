@@ -11,7 +11,7 @@ import (
 // written without a look at the first. It is slow and exact: fractions of a
 // day, millimetres and probabilities are rational numbers, days are looked at
 // one by one, and every question about a day is answered from the whole record
-// again. Section numbers are those of the rules.
+// again. Section numbers are those of README.md beside this file.
 //
 // Where the rules are silent it reads:
 //   - A rejected session that seemed to give no credit still makes cover at

@@ -285,3 +285,37 @@ func BenchmarkRests(b *testing.B) {
 		})
 	}
 }
+
+// How far the model's error moves a rest, as the README says: an error of 8 minutes,
+// the most that it has up to 60 degrees, moves the rest of a threshold of 10.5 hours
+// by five days at most from 35 degrees on, by two from 52. At 25 degrees there is
+// no rest.
+func TestErrorMovesARestByDays(t *testing.T) {
+	from, to := civil.Date(2026, 7, 1), civil.Date(2027, 7, 1)
+	rest := func(lat, threshold float64) []civil.Span {
+		return Rests(Rule{Season: Winter, ThresholdHours: threshold}, Place{LatitudeDeg: lat, HasLatitude: true}, from, to)
+	}
+	const minutes = 8.0 / 60
+	for lat := 35.0; lat <= 60; lat++ {
+		told := rest(lat, 10.5)
+		if len(told) != 1 {
+			t.Fatalf("%g degrees: rests %v", lat, told)
+		}
+		moved := 0
+		for _, off := range []float64{-minutes, minutes} {
+			other := rest(lat, 10.5+off)
+			if len(other) != 1 {
+				t.Fatalf("%g degrees: rests %v", lat, other)
+			}
+			for _, d := range []civil.Day{other[0].From - told[0].From, other[0].Until - told[0].Until} {
+				moved = max(moved, int(max(d, -d)))
+			}
+		}
+		if moved > 5 || lat >= 52 && moved > 2 {
+			t.Errorf("%g degrees: moved by %d days", lat, moved)
+		}
+	}
+	if r := rest(25, 10.5); len(r) != 0 {
+		t.Errorf("25 degrees: rests %v", r)
+	}
+}

@@ -306,6 +306,9 @@ type Column struct {
 	Unit string
 	// Day tells whether its cells are days.
 	Day bool
+	// Words are the words that its cells take, a list for each value, the best
+	// word first; nil if it takes others than these.
+	Words [][]string
 }
 
 func columnsOf[D any](s *schema[D]) []Column {
@@ -316,6 +319,7 @@ func columnsOf[D any](s *schema[D]) []Column {
 			Headers: f.headers(),
 			Unit:    f.unit.accepted(),
 			Day:     f.day,
+			Words:   f.words,
 		})
 	}
 	return out

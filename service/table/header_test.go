@@ -16,6 +16,14 @@ func TestColumns(t *testing.T) {
 				t.Errorf("%s: %+v", what, c)
 			}
 			gives[c.Gives] = true
+			if takes := c.Gives == "exposure" || c.Gives == "outcome" || c.Gives == "event" || c.Gives == "stimulated"; takes && len(c.Words) < 2 {
+				t.Errorf("%s: %s takes no words", what, c.Gives)
+			}
+			for _, list := range c.Words {
+				if len(list) == 0 {
+					t.Errorf("%s: %s has a value without words", what, c.Gives)
+				}
+			}
 		}
 	}
 	strongOnce(t, plantSchema())

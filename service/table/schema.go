@@ -26,6 +26,7 @@ type field[D any] struct {
 	weak   []string // headers taken for it, the first first, if no strong one is there
 	unit   unit     // base unit of its numbers
 	day    bool
+	words  [][]string // what its cells take, if they are words: a list for each value
 	set    func(d *D, c *cell) (rule string)
 }
 
@@ -233,7 +234,7 @@ func clockField[D any](name string, at func(*D) *Clock, strong, weak []string) f
 
 // wordField reads one of some words.
 func wordField[D any, T comparable](name string, w *words[T], at func(*D) *T, strong, weak []string) field[D] {
-	return field[D]{name: name, strong: strong, weak: weak, set: func(d *D, c *cell) string {
+	return field[D]{name: name, strong: strong, weak: weak, words: w.lists(), set: func(d *D, c *cell) string {
 		if none(c.text) {
 			return ""
 		}
@@ -248,7 +249,7 @@ func wordField[D any, T comparable](name string, w *words[T], at func(*D) *T, st
 // flagField reads yes or no.
 func flagField[D any](name string, at func(*D) **bool, strong, weak []string) field[D] {
 	w := yesNo()
-	return field[D]{name: name, strong: strong, weak: weak, set: func(d *D, c *cell) string {
+	return field[D]{name: name, strong: strong, weak: weak, words: w.lists(), set: func(d *D, c *cell) string {
 		if none(c.text) {
 			return ""
 		}

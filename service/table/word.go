@@ -70,6 +70,15 @@ func newWords[T comparable](what string, list ...wordsOf[T]) *words[T] {
 	return w
 }
 
+// lists are the words of each value.
+func (w *words[T]) lists() [][]string {
+	out := make([][]string, len(w.words))
+	for i, v := range w.words {
+		out[i] = v.words
+	}
+	return out
+}
+
 // wordKey is key, or the sign itself where there is no letter.
 func wordKey(s string) string {
 	if k := key(s); k != "" {
