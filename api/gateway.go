@@ -412,12 +412,5 @@ func plainMessage(message string) string {
 	return short(protojsonPrefix.ReplaceAllString(message, ""))
 }
 
-// short returns text that a caller wrote, as UTF-8 and cut to a length that an
-// error may hold.
-func short(text string) string {
-	const most = 300
-	if len(text) > most {
-		text = text[:most] + "…"
-	}
-	return strings.ToValidUTF8(text, "?")
-}
+// short returns text that a caller wrote, cut to what an error may quote.
+func short(text string) string { return service.Cut(text, 300) }

@@ -104,16 +104,23 @@ func fieldPath(e *expr.Expr) string {
 	return e.GetIdentExpr().GetName()
 }
 
-// short returns what a caller wrote, cut to a length that an error may hold.
-func short(text string) string {
-	const most = 80
+// quotedMost is how many characters of a caller's words an error quotes.
+const quotedMost = 80
+
+// short returns what a caller wrote, cut to what an error may quote.
+func short(text string) string { return Cut(text, quotedMost) }
+
+// Cut returns text as UTF-8 of at most most characters, with an ellipsis where
+// something was cut off.
+func Cut(text string, most int) string {
 	n := 0
 	for i := range text {
 		if n++; n > most {
-			return text[:i] + "…"
+			text = text[:i] + "…"
+			break
 		}
 	}
-	return text
+	return strings.ToValidUTF8(text, "?")
 }
 
 // parseOrder reads orderBy (AIP-132): some of the given fields, each at most
