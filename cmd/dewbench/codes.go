@@ -59,8 +59,8 @@ var instructionWords = []struct {
 // holds for most rows and would crowd the others out.
 const cutMark = "cut"
 
-// columnsHelp explains the list.
-func columnsHelp() string {
+// listHelp explains the list.
+func listHelp() string {
 	var b strings.Builder
 	b.WriteString(`The list:
   WINDOW  first and last day on which to feed it

@@ -33,7 +33,7 @@ type dueOptions struct {
 	latitude                       float64
 	weekdays                       []string
 	horizon                        int32
-	json, all                      bool
+	json, all, columns             bool
 }
 
 func dueCommand() *cobra.Command {
@@ -45,7 +45,8 @@ func dueCommand() *cobra.Command {
 
 plants.csv has a row for each pot. It needs a column for the tag and one for the
 name (or genus, or trap type). Others are read where they are there: bench,
-exposure, quantity, acquired, diameter and so on, under their usual names.
+exposure, quantity, acquired, diameter and so on, under their usual names;
+dewbench due --columns prints them all.
 
 feedings.csv has a row for each session: tag, day, and, where known, traps,
 outcome and more. observations.csv has a row for what was seen or done: tag, day,
@@ -57,7 +58,7 @@ leave open which is the month, say so with --date-order. If a row is wrong,
 nothing is computed, and every wrong row is named. In place of one file, - reads
 standard input.
 
-` + columnsHelp(),
+` + listHelp(),
 		Example: "  dewbench due --plants plants.csv --feedings feedings.csv\n" +
 			"  dewbench due --plants plants.csv --feedings feedings.csv --as-of 2026-05-11 --latitude 52 --json",
 		Args: func(_ *cobra.Command, args []string) error {
@@ -67,6 +68,9 @@ standard input.
 			return nil
 		},
 		RunE: func(c *cobra.Command, _ []string) error {
+			if o.columns {
+				return writeColumns(c.OutOrStdout())
+			}
 			connect := func() (grpc.ClientConnInterface, error) {
 				server, err := newServer(c.ErrOrStderr(), false, slog.LevelError)
 				if err != nil {
@@ -89,6 +93,7 @@ standard input.
 	f.StringSliceVar(&o.weekdays, "weekdays", nil, "days of the week on which you feed, such as wed,sat (default every day)")
 	f.StringVar(&o.order, "date-order", "", "dmy or mdy: how days such as 3/4/2026 are meant")
 	f.StringVar(&o.encoding, "encoding", "utf-8", "utf-8 or windows-1252: how the tables are encoded")
+	f.BoolVar(&o.columns, "columns", false, "print the columns that the tables may have, and exit")
 	f.BoolVar(&o.json, "json", false, "print what the API answers, as JSON, all statuses")
 	f.BoolVar(&o.all, "all", false, "also list plants that are not due or not fed by hand")
 	return c

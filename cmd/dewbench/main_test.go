@@ -158,7 +158,7 @@ func fieldText(d *pb.DueFeeding, field string) string {
 
 // TestEveryCodeHasWords looks for codes that the help does not explain.
 func TestEveryCodeHasWords(t *testing.T) {
-	help := columnsHelp()
+	help := listHelp()
 	for n, name := range pb.DueFeeding_Reason_Code_name {
 		if n != 0 && !strings.Contains(help, "\n  "+name+" ") {
 			t.Errorf("reason %s is not explained", name)
