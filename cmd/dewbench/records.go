@@ -173,17 +173,32 @@ func (p *pot) classify(row *table.Plant, known names) (note string) {
 	if row.Name.Scientific == "" {
 		return ""
 	}
-	t, exact := known.find(row.Name.Scientific)
-	switch {
-	case t == nil && row.TrapType == due.NoTrapType:
-		return "is not in the catalogue, nor is its genus: add a column for the trap type to have it fed"
-	case t == nil:
-		return ""
-	case !exact:
+	t, exact, maybe := known.find(row.Name.Scientific)
+	if t == nil {
+		return unknownName(maybe, row.TrapType != due.NoTrapType)
+	}
+	if !exact {
 		note = "is not in the catalogue: the figures of " + t.GetScientificName() + " stand in"
 	}
 	p.plant.Taxon = t.GetName()
 	return note
+}
+
+// unknownName says that neither a name nor its genus is known, and what may have
+// been meant. A plant whose trap type is given is fed all the same.
+func unknownName(maybe string, trapTypeGiven bool) (note string) {
+	question := strings.HasSuffix(maybe, "?")
+	switch {
+	case maybe == "" && trapTypeGiven:
+		return ""
+	case maybe == "":
+		return "is not in the catalogue, nor is its genus: add a column for the trap type to have it fed"
+	case question && trapTypeGiven:
+		return "is not in the catalogue, nor is its genus; " + maybe
+	case question:
+		return "is not in the catalogue, nor is its genus; " + maybe + " If not, add a column for the trap type to have it fed"
+	}
+	return maybe
 }
 
 func plantMessage(p *table.Plant) *pb.ComputeDueRequest_Plant {
