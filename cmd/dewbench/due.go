@@ -21,6 +21,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
 	"dewbench/service/civil"
 	"dewbench/service/table"
 )
@@ -86,7 +87,7 @@ standard input.
 	f.StringVar(&o.feedings, "feedings", "", "table of feedings")
 	f.StringVar(&o.observations, "observations", "", "table of what was seen or done")
 	f.StringVar(&o.asOf, "as-of", "", "day to answer for, YYYY-MM-DD (default today)")
-	f.Int32Var(&o.horizon, "horizon", 7, "days ahead within which a plant is upcoming, 0 to 366")
+	f.Int32Var(&o.horizon, "horizon", service.UsualHorizonDays, fmt.Sprintf("days ahead within which a plant is upcoming, 0 to %d", service.MaxHorizonDays))
 	f.StringVar(&o.zone, "time-zone", "", "time zone of the plants, such as Europe/Berlin, for what today is (default this machine's)")
 	f.Float64Var(&o.latitude, "latitude", 0, "latitude of the plants in degrees, north positive, for their rests")
 	f.StringVar(&o.hemisphere, "hemisphere", "north", "north or south, where no latitude is given")
@@ -178,8 +179,8 @@ func (o *dueOptions) collection(hasLatitude bool) (*pb.ComputeDueRequest, error)
 	} else if _, err := civil.Parse(o.asOf); err != nil {
 		return nil, fmt.Errorf("--as-of %s: %w; write it as %s", o.asOf, err, civil.Of(time.Now(), zone))
 	}
-	if o.horizon < 0 || o.horizon > 366 {
-		return nil, fmt.Errorf("--horizon %d: must be days from 0 to 366", o.horizon)
+	if o.horizon < 0 || o.horizon > service.MaxHorizonDays {
+		return nil, fmt.Errorf("--horizon %d: must be days from 0 to %d", o.horizon, service.MaxHorizonDays)
 	}
 	if hasLatitude {
 		if !(o.latitude >= -90 && o.latitude <= 90) {

@@ -15,6 +15,8 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
 	"dewbench/service/civil"
 )
 
@@ -33,7 +35,7 @@ func BenchmarkDue(b *testing.B) {
 	}
 	o := dueOptions{
 		plants: filepath.Join(b.TempDir(), "plants.csv"), feedings: filepath.Join(b.TempDir(), "feedings.csv"),
-		asOf: "2026-05-11", hemisphere: "north", encoding: "utf-8", horizon: 7,
+		asOf: "2026-05-11", hemisphere: "north", encoding: "utf-8", horizon: service.UsualHorizonDays,
 	}
 	for file, rows := range map[string]string{o.plants: plantRows.String(), o.feedings: feedingRows.String()} {
 		if err := os.WriteFile(file, []byte(rows), 0o600); err != nil {
@@ -93,5 +95,26 @@ func TestAbsent(t *testing.T) {
 		"A0, A2, A3, A4, A5, A6, A7, A8, A9, A10 and 2 more\n"
 	if notes.String() != want {
 		t.Errorf("got %s want %s", notes.String(), want)
+	}
+}
+
+// TestManyPlants asks about more plants than one call takes.
+func TestManyPlants(t *testing.T) {
+	pots := make([]pot, 2*service.MaxComputePlants+1)
+	for i := range pots {
+		pots[i].tag, pots[i].rowOrder, pots[i].plant = fmt.Sprint("P", i), i, &pb.ComputeDueRequest_Plant{}
+	}
+	server, err := newServer(t.Output(), false, slog.LevelWarn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := compute(t.Context(), server.Conn(), &pb.ComputeDueRequest{AsOfDate: "2026-05-11"}, pots)
+	if err != nil || len(rows) != len(pots) {
+		t.Fatal(len(rows), err)
+	}
+	for i, r := range rows {
+		if r.pot != &pots[i] || r.GetTag() != pots[i].tag {
+			t.Fatalf("row %d is that of %s", i, r.GetTag())
+		}
 	}
 }

@@ -15,10 +15,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
 )
-
-// plantsAtOnce is how many plants one ComputeDue takes.
-const plantsAtOnce = 1000
 
 // placeless goes after all places of the walk.
 const placeless = math.MaxInt
@@ -45,8 +43,8 @@ type row struct {
 func compute(ctx context.Context, conn grpc.ClientConnInterface, collection *pb.ComputeDueRequest, pots []pot) ([]row, error) {
 	client := pb.NewDueServiceClient(conn)
 	var rows []row
-	for first := 0; first < len(pots); first += plantsAtOnce {
-		some := pots[first:min(first+plantsAtOnce, len(pots))]
+	for first := 0; first < len(pots); first += service.MaxComputePlants {
+		some := pots[first:min(first+service.MaxComputePlants, len(pots))]
 		request := proto.CloneOf(collection)
 		for i := range some {
 			some[i].plant.Key = strconv.Itoa(first + i)
