@@ -13,7 +13,7 @@ var reasonWords = []struct {
 	words string
 }{
 	{pb.DueFeeding_Reason_FULL_SESSION, "fed a full session on that day"},
-	{pb.DueFeeding_Reason_PART_SESSION, "fed fewer traps than planned on that day: it is due sooner"},
+	{pb.DueFeeding_Reason_PART_SESSION, "the last session, on that day, fed fewer traps than planned"},
 	{pb.DueFeeding_Reason_SURVEY_CREDIT, "it caught prey, seen on that day"},
 	{pb.DueFeeding_Reason_NEVER_FED, "nothing on record has fed it"},
 	{pb.DueFeeding_Reason_CAME_INDOORS, "it came in on that day; outdoors it caught for itself"},

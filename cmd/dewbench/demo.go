@@ -92,6 +92,9 @@ Try, in another window:
   curl -s 'http://%[1]s/v1/serverInfo'
   curl -s --get 'http://%[1]s/v1/taxa' --data-urlencode 'filter=trapType = SNAP'
   curl -s 'http://%[1]s/v1/dueFeedings:compute' -H 'Content-Type: application/json' -d '%[3]s'
+
+These need grpcurl, a program of its own:
+
   grpcurl -plaintext %[2]s list
   grpcurl -plaintext -d '%[3]s' %[2]s dewbench.v1.DueService/ComputeDue
 

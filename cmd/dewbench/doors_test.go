@@ -226,7 +226,7 @@ var (
 // neither.
 func TestDemoLinesWork(t *testing.T) {
 	s := start(t, "demo")
-	curls, calls, lists := 0, 0, 0
+	curls, calls, lists, said := 0, 0, 0, false
 	for _, line := range s.lines {
 		switch {
 		case curlLine.MatchString(line):
@@ -245,11 +245,16 @@ func TestDemoLinesWork(t *testing.T) {
 			if !strings.Contains(services, pb.DueService_ServiceDesc.ServiceName) {
 				t.Errorf("the list has no DueService: %s", services)
 			}
+		case line == "These need grpcurl, a program of its own:":
+			if calls+lists > 0 {
+				t.Errorf("what grpcurl lines need is said after them: %q", s.lines)
+			}
+			said = true
 		case strings.Contains(line, "curl"):
 			t.Errorf("a line that no test runs: %s", line)
 		}
 	}
-	if curls != 3 || calls != 1 || lists != 1 {
+	if curls != 3 || calls != 1 || lists != 1 || !said {
 		t.Errorf("%d curl lines, %d grpcurl calls, %d grpcurl lists in %q", curls, calls, lists, s.lines)
 	}
 	last := s.lines[len(s.lines)-2:]

@@ -194,8 +194,11 @@ func toDo(rows []row) string {
 	if plants > 0 {
 		text = fmt.Sprintf("To feed today: %s, %s", count(plants, "plant"), count(traps, "trap"))
 	}
-	if wait > 0 {
-		text += fmt.Sprintf("; %s more wait for the next feeding day", count(wait, "plant"))
+	switch {
+	case wait == 1:
+		text += "; 1 more plant waits for the next feeding day"
+	case wait > 1:
+		text += fmt.Sprintf("; %d more plants wait for the next feeding day", wait)
 	}
 	return text
 }
@@ -261,14 +264,15 @@ func why(d *pb.DueFeeding) string {
 	return strings.Join(parts, ", ")
 }
 
-// when writes the day of a reason that the window does not tell already.
+// when writes the day of a reason that the window does not tell already. A hold
+// that is over always has its end, or it would look as if it still held.
 func when(r *pb.DueFeeding_Reason, d *pb.DueFeeding) string {
 	switch c := r.GetCode(); {
 	case c >= pb.DueFeeding_Reason_SETTLING:
 		switch {
 		case r.UntilDate == nil && r.FromDate != nil:
 			return " since " + r.GetFromDate()
-		case r.GetUntilDate() != d.GetDueFromDate():
+		case r.GetUntilDate() != d.GetDueFromDate(), r.GetUntilDate() <= d.GetAsOfDate():
 			return " until " + r.GetUntilDate()
 		}
 	case c == pb.DueFeeding_Reason_FULL_SESSION, c == pb.DueFeeding_Reason_PART_SESSION,

@@ -1,5 +1,6 @@
-// Command dewbench keeps what growers of carnivorous plants feed them, and tells
-// which plants are due.
+// Command dewbench tells growers of carnivorous plants which plants are due to be
+// fed, when, how much and why: from tables, or over gRPC and HTTP. It stores
+// nothing.
 package main
 
 import (

@@ -23,38 +23,69 @@ const (
 )
 
 // doors are the addresses to listen on.
-type doors struct{ http, grpc string }
+type doors struct{ http, grpc door }
+
+// door is one of them: its flag and variable, and whether the flag was used.
+type door struct {
+	address, flag, variable string
+	flagged                 func() bool
+}
 
 // flags adds the flags for the addresses. The environment gives their defaults.
 func (d *doors) flags(c *cobra.Command) {
-	c.Flags().StringVar(&d.http, "http-addr", fromEnvironment("DEWBENCH_HTTP_ADDR", usualHTTPAddress),
-		"address of the HTTP door; port 0 takes a free one (environment: DEWBENCH_HTTP_ADDR)")
-	c.Flags().StringVar(&d.grpc, "grpc-addr", fromEnvironment("DEWBENCH_GRPC_ADDR", usualGRPCAddress),
-		"address of the gRPC door; port 0 takes a free one (environment: DEWBENCH_GRPC_ADDR)")
+	d.http.add(c, "http-addr", "DEWBENCH_HTTP_ADDR", "HTTP", usualHTTPAddress)
+	d.grpc.add(c, "grpc-addr", "DEWBENCH_GRPC_ADDR", "gRPC", usualGRPCAddress)
 }
 
-func fromEnvironment(name, usual string) string {
-	return cmp.Or(os.Getenv(name), usual)
+func (d *door) add(c *cobra.Command, flag, variable, what, usual string) {
+	d.flag, d.variable = "--"+flag, variable
+	d.flagged = func() bool { return c.Flags().Changed(flag) }
+	c.Flags().StringVar(&d.address, flag, cmp.Or(os.Getenv(variable), usual),
+		fmt.Sprintf("address of the %s door; port 0 takes a free one (environment: %s)", what, variable))
+}
+
+// name says what gave the address: the flag or the environment.
+func (d *door) name() string {
+	if !d.flagged() && os.Getenv(d.variable) != "" {
+		return d.variable
+	}
+	return d.flag
 }
 
 // open listens on both doors.
 func (d *doors) open(ctx context.Context) (grpcListener, httpListener net.Listener, err error) {
-	if grpcListener, err = listen(ctx, "--grpc-addr", d.grpc); err != nil {
+	if d.one() {
+		return nil, nil, fmt.Errorf("%s %s and %s %s are the same address: give each door a port of its own, or port 0 for a free one",
+			d.http.name(), d.http.address, d.grpc.name(), d.grpc.address)
+	}
+	if grpcListener, err = d.grpc.listen(ctx); err != nil {
 		return nil, nil, err
 	}
-	if httpListener, err = listen(ctx, "--http-addr", d.http); err != nil {
+	if httpListener, err = d.http.listen(ctx); err != nil {
 		_ = grpcListener.Close() // nothing was served on it
 		return nil, nil, err
 	}
 	return grpcListener, httpListener, nil
 }
 
-func listen(ctx context.Context, flag, address string) (net.Listener, error) {
-	if address == "" { // package net would take all addresses of the machine, and any port
-		return nil, fmt.Errorf("%s: must not be empty; give host and port, such as 127.0.0.1:0", flag)
+// one tells whether both doors would take the same port of the same address.
+// Whether an address is one at all is told later.
+func (d *doors) one() bool {
+	a, errA := net.ResolveTCPAddr("tcp", d.http.address)
+	b, errB := net.ResolveTCPAddr("tcp", d.grpc.address)
+	if errA != nil || errB != nil || a.Port != b.Port || a.Port == 0 {
+		return false
+	}
+	everywhere := func(ip net.IP) bool { return len(ip) == 0 || ip.IsUnspecified() }
+	return a.IP.Equal(b.IP) || everywhere(a.IP) || everywhere(b.IP)
+}
+
+func (d *door) listen(ctx context.Context) (net.Listener, error) {
+	if d.address == "" { // package net would take all addresses of the machine, and any port
+		return nil, fmt.Errorf("%s: must not be empty; give host and port, such as 127.0.0.1:0", d.name())
 	}
 	var config net.ListenConfig
-	l, err := config.Listen(ctx, "tcp", address)
+	l, err := config.Listen(ctx, "tcp", d.address)
 	if err == nil {
 		return l, nil
 	}
@@ -63,9 +94,9 @@ func listen(ctx context.Context, flag, address string) (net.Listener, error) {
 		err = of.Err // without the address, which stands before it
 	}
 	if errors.Is(err, syscall.EADDRINUSE) {
-		return nil, fmt.Errorf("%s %s: another program listens there; stop it, or take a free port with %[1]s 127.0.0.1:0", flag, address)
+		return nil, fmt.Errorf("%s %s: another program listens there; stop it, or take a free port with %s 127.0.0.1:0", d.name(), d.address, d.flag)
 	}
-	return nil, fmt.Errorf("%s %s: %w; give host and port, such as 127.0.0.1:0", flag, address, err)
+	return nil, fmt.Errorf("%s %s: %w; give host and port, such as 127.0.0.1:0", d.name(), d.address, err)
 }
 
 // reachable writes an address so that a client on this machine can use it: one
