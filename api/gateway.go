@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -385,6 +386,21 @@ func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
 
 // strictJSON reads a whole body at once and refuses what it does not know.
 type strictJSON struct{ runtime.JSONPb }
+
+// Marshal writes a message without white space. (protojson varies it on purpose
+// from build to build.)
+func (j *strictJSON) Marshal(v any) ([]byte, error) {
+	text, err := j.JSONPb.Marshal(v)
+	if err != nil {
+		return nil, err
+	}
+	var out bytes.Buffer
+	out.Grow(len(text))
+	if err := json.Compact(&out, text); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}
 
 // NewDecoder returns a decoder of one message.
 func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {

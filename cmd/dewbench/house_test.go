@@ -22,7 +22,7 @@ type room struct {
 	banned []string // packages that are not for it
 }
 
-var anywhere = []string{"gorm.io/gorm", "gorm.io/driver"} // only for store
+var anywhere = []string{"gorm.io"} // only for store
 
 // roomOf returns the rules of a folder. Arrows run one way: cmd > api > service >
 // store > proto, and service > service/<topic>.

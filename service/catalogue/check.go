@@ -154,25 +154,25 @@ func (c *check) rest(row *restRow) season.Rule {
 }
 
 func (c *check) regimen(row *regimenRow) due.Regimen {
-	field := func(name string, f *figure[int], least, most int) *int {
+	field := func(name string, f *figure[int], of due.Field) *int {
 		if f == nil {
 			return nil
 		}
-		v := number(c, "regimen."+name, f, least, most)
+		v := number(c, "regimen."+name, f, due.Ranges[of].Min, due.Ranges[of].Max)
 		return &v
 	}
 	r := due.Regimen{
-		IntervalDays:        field("intervalDays", row.IntervalDays, 1, 365),
-		ToleranceDays:       field("toleranceDays", row.ToleranceDays, 0, 60),
-		TrapsStart:          field("trapsStart", row.TrapsStart, 1, 50),
-		TrapsMax:            field("trapsMax", row.TrapsMax, 1, 50),
-		CleanRunsToStepUp:   field("cleanRunsToStepUp", row.CleanRunsToStepUp, 1, 20),
-		FeedOneIn:           field("feedOneIn", row.FeedOneIn, 1, 20),
-		MaxItemPercent:      field("maxItemPercent", row.MaxItemPercent, 1, 200),
-		MouldPausePercent:   field("mouldPausePercent", row.MouldPausePercent, 0, 1000),
-		ResiduePausePercent: field("residuePausePercent", row.ResiduePausePercent, 0, 1000),
-		SettleDays:          field("settleDays", row.SettleDays, 0, 120),
-		DigestDays:          field("digestDays", row.DigestDays, 1, 90),
+		IntervalDays:        field("intervalDays", row.IntervalDays, due.IntervalDays),
+		ToleranceDays:       field("toleranceDays", row.ToleranceDays, due.ToleranceDays),
+		TrapsStart:          field("trapsStart", row.TrapsStart, due.TrapsStart),
+		TrapsMax:            field("trapsMax", row.TrapsMax, due.TrapsMax),
+		CleanRunsToStepUp:   field("cleanRunsToStepUp", row.CleanRunsToStepUp, due.CleanRunsToStepUp),
+		FeedOneIn:           field("feedOneIn", row.FeedOneIn, due.FeedOneIn),
+		MaxItemPercent:      field("maxItemPercent", row.MaxItemPercent, due.MaxItemPercent),
+		MouldPausePercent:   field("mouldPausePercent", row.MouldPausePercent, due.MouldPausePercent),
+		ResiduePausePercent: field("residuePausePercent", row.ResiduePausePercent, due.ResiduePausePercent),
+		SettleDays:          field("settleDays", row.SettleDays, due.SettleDays),
+		DigestDays:          field("digestDays", row.DigestDays, due.DigestDays),
 	}
 	if days, ok := take(c, "regimen.checkDays", row.CheckDays); ok {
 		bad := len(days) == 0 || len(days) > 4

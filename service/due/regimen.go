@@ -111,6 +111,24 @@ const (
 	fieldCount
 )
 
+// Range is the values that a number may have, both ends included.
+type Range struct{ Min, Max int }
+
+// Ranges are those of the fields that are numbers. Nobody changes them.
+var Ranges = [DigestDays + 1]Range{
+	IntervalDays:        {1, 365},
+	ToleranceDays:       {0, 60},
+	TrapsStart:          {1, 50},
+	TrapsMax:            {1, 50},
+	CleanRunsToStepUp:   {1, 20},
+	FeedOneIn:           {1, 20},
+	MaxItemPercent:      {1, 200},
+	MouldPausePercent:   {0, 1000},
+	ResiduePausePercent: {0, 1000},
+	SettleDays:          {0, 120},
+	DigestDays:          {1, 90},
+}
+
 // Origins names the layer of each field's value.
 type Origins [fieldCount]Layer
 

@@ -126,18 +126,18 @@ func plantSchema() *schema[plantDraft] {
 		textField("locality", 1000, func(p *d) *string { return &p.Locality }, []string{"locality"}, []string{"location data", "provenance"}),
 		textField("note", 4000, func(p *d) *string { return &p.Note }, noteHeaders(), nil),
 
-		wholeField("interval", days, 1, 365, func(p *d) **int { return &p.Regimen.IntervalDays },
+		regimenField("interval", days, due.IntervalDays,
 			[]string{"interval days", "interval", "feeding interval", "feed every", "days between feedings"}, nil),
-		wholeField("tolerance", days, 0, 60, func(p *d) **int { return &p.Regimen.ToleranceDays }, []string{"tolerance days", "tolerance"}, nil),
-		countField("traps at first", 1, 50, func(p *d) **int { return &p.Regimen.TrapsStart }, []string{"traps start", "traps at first", "traps per session"}, nil),
-		countField("most traps", 1, 50, func(p *d) **int { return &p.Regimen.TrapsMax }, []string{"traps max", "max traps", "most traps"}, nil),
-		countField("clean runs to step up", 1, 20, func(p *d) **int { return &p.Regimen.CleanRunsToStepUp }, []string{"clean runs to step up", "clean runs"}, nil),
-		countField("one in how many traps", 1, 20, func(p *d) **int { return &p.Regimen.FeedOneIn }, []string{"feed one in", "one in"}, nil),
-		wholeField("longest item", percent, 1, 200, func(p *d) **int { return &p.Regimen.MaxItemPercent }, []string{"max item percent", "max item", "longest item percent"}, nil),
-		wholeField("pause after mould", percent, 0, 1000, func(p *d) **int { return &p.Regimen.MouldPausePercent }, []string{"mould pause percent", "mould pause", "mold pause"}, nil),
-		wholeField("pause after residue", percent, 0, 1000, func(p *d) **int { return &p.Regimen.ResiduePausePercent }, []string{"residue pause percent", "residue pause"}, nil),
-		wholeField("days to settle", days, 0, 120, func(p *d) **int { return &p.Regimen.SettleDays }, []string{"settle days", "settle", "settling days"}, nil),
-		wholeField("days to digest", days, 1, 90, func(p *d) **int { return &p.Regimen.DigestDays }, []string{"digest days", "digest", "digestion days"}, nil),
+		regimenField("tolerance", days, due.ToleranceDays, []string{"tolerance days", "tolerance"}, nil),
+		regimenField("traps at first", noUnit, due.TrapsStart, []string{"traps start", "traps at first", "traps per session"}, nil),
+		regimenField("most traps", noUnit, due.TrapsMax, []string{"traps max", "max traps", "most traps"}, nil),
+		regimenField("clean runs to step up", noUnit, due.CleanRunsToStepUp, []string{"clean runs to step up", "clean runs"}, nil),
+		regimenField("one in how many traps", noUnit, due.FeedOneIn, []string{"feed one in", "one in"}, nil),
+		regimenField("longest item", percent, due.MaxItemPercent, []string{"max item percent", "max item", "longest item percent"}, nil),
+		regimenField("pause after mould", percent, due.MouldPausePercent, []string{"mould pause percent", "mould pause", "mold pause"}, nil),
+		regimenField("pause after residue", percent, due.ResiduePausePercent, []string{"residue pause percent", "residue pause"}, nil),
+		regimenField("days to settle", days, due.SettleDays, []string{"settle days", "settle", "settling days"}, nil),
+		regimenField("days to digest", days, due.DigestDays, []string{"digest days", "digest", "digestion days"}, nil),
 		listField("check days", 4, 1, 60, func(p *d) *[]int { return &p.Regimen.CheckDays }, []string{"check days", "check on days", "look after days"}),
 		wordField("hand feed", handFeeds(), func(p *d) *due.HandFeed { return &p.Regimen.HandFeed }, []string{"hand feed", "hand fed", "feed by hand", "fed by hand"}, nil),
 		flagField("cut stalks", func(p *d) **bool { return &p.Regimen.CutStalks }, []string{"cut stalks", "cut flower stalks"}, nil),
@@ -185,6 +185,13 @@ func plantSchema() *schema[plantDraft] {
 		}
 	}
 	return s
+}
+
+// regimenField reads a number of the regimen.
+func regimenField(name string, u unit, of due.Field, strong, weak []string) field[plantDraft] {
+	r := due.Ranges[of]
+	return wholeField(name, u, int64(r.Min), int64(r.Max),
+		func(p *plantDraft) **int { return p.Regimen.Numbers()[of] }, strong, weak)
 }
 
 // sizeFields are the columns of sizes and counts.
