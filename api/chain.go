@@ -21,6 +21,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
+	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
 )
 
@@ -82,6 +83,7 @@ func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Dur
 	}
 	onPanic := recovery.WithRecoveryHandler(func(p any) error { return &panicError{value: p, stack: debug.Stack()} })
 
+	places := make(chan struct{}, mostCalls)
 	unary := chainUnary(
 		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			return next(identify(ctx), req)
@@ -98,6 +100,18 @@ func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Dur
 			return nil, toStatus(ctx, log, err).Err()
 		},
 		recovery.UnaryServerInterceptor(onPanic),
+		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			if asksOfServer(info.FullMethod) {
+				return next(ctx, req) // a busy server is healthy, and says so
+			}
+			select {
+			case places <- struct{}{}:
+				defer func() { <-places }()
+				return next(ctx, req)
+			default:
+				return nil, &service.Error{Reason: tooBusy, Message: "the server answers as many calls as it takes at once: call again in a moment"}
+			}
+		},
 		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			ctx, cancel := context.WithTimeout(ctx, maxCall)
 			defer cancel()
@@ -127,6 +141,11 @@ func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Dur
 		})
 	}
 	return unary, stream
+}
+
+// asksOfServer tells whether a call is about the server itself.
+func asksOfServer(method string) bool {
+	return strings.HasPrefix(method, "/grpc.") || strings.HasPrefix(method, "/"+pb.ServerService_ServiceDesc.ServiceName+"/")
 }
 
 // level tells how loud an outcome is: callers' mistakes are news, ours are
@@ -224,4 +243,9 @@ func refuseUnknown(_ any, stream grpc.ServerStream) error {
 	return newStatus(requestID(stream.Context()), unknownCall, "the server has no method "+name, nil).Err()
 }
 
-var maxCall = service.MaxCallSeconds * time.Second
+const (
+	maxCall = service.MaxCallSeconds * time.Second
+	// mostCalls is how many calls are under way at once. A call is a computation,
+	// so more would only wait for each other.
+	mostCalls = 64
+)

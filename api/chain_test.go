@@ -288,3 +288,45 @@ func TestRequestIDs(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// One call more than the server takes at once is refused, with when to try again;
+// a call that ends makes room.
+func TestBusyServer(t *testing.T) {
+	began, release := make(chan struct{}, mostCalls), make(chan struct{})
+	d := failing(t, time.Minute, func(context.Context) error {
+		began <- struct{}{}
+		<-release
+		return &service.Error{Reason: service.TaxonNotFound, Message: "done"}
+	})
+	client := pb.NewDueServiceClient(d.conn)
+	ask := func() error {
+		_, err := client.ComputeDue(context.Background(), &pb.ComputeDueRequest{AsOfDate: "2026-05-11"})
+		return err
+	}
+	ended := make(chan error, mostCalls)
+	for range mostCalls {
+		go func() { ended <- ask() }()
+	}
+	for range mostCalls {
+		<-began
+	}
+	if err := ask(); reasonOf(status.Convert(err)) != tooBusy || status.Code(err) != codes.Unavailable {
+		t.Errorf("one call too many: %v", err)
+	}
+	answer := d.sendRaw(t, "POST", "/v1/dueFeedings:compute", nil, []byte(askToday))
+	if answer.status != 503 || answer.header.Get("Retry-After") == "" || !strings.Contains(string(answer.body), "RetryInfo") {
+		t.Errorf("%d %v %s", answer.status, answer.header, answer.body)
+	}
+	if !asksOfServer(pb.ServerService_GetHealth_FullMethodName) || asksOfServer(pb.DueService_ComputeDue_FullMethodName) {
+		t.Error("a busy server must still tell that it is healthy")
+	}
+	close(release)
+	for range mostCalls {
+		if err := <-ended; status.Code(err) != codes.NotFound {
+			t.Error(err)
+		}
+	}
+	if err := ask(); status.Code(err) != codes.NotFound {
+		t.Errorf("after the calls ended: %v", err)
+	}
+}

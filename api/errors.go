@@ -33,6 +33,7 @@ const (
 	unknownCall      service.Reason = "UNKNOWN_CALL"
 	deadlineExceeded service.Reason = "DEADLINE_EXCEEDED"
 	cancelled        service.Reason = "CANCELLED"
+	tooBusy          service.Reason = "TOO_BUSY"
 	internalError    service.Reason = "INTERNAL"
 )
 
@@ -60,6 +61,7 @@ var table = map[service.Reason]kind{
 	unknownCall:              {codes.Unimplemented, 0, "The server has no such gRPC method."},
 	deadlineExceeded:         {codes.DeadlineExceeded, 0, "The call took longer than its deadline, or than 30 seconds. Ask for less at a time."},
 	cancelled:                {codes.Canceled, 0, "The caller gave up."},
+	tooBusy:                  {codes.Unavailable, 0, "The server answers as many calls as it takes at once. Try again in a moment."},
 	internalError:            {codes.Internal, 0, "A defect of the server. The log has the cause under the request id."},
 }
 
