@@ -210,7 +210,11 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 		code, body = http.StatusInternalServerError, []byte(`{"error":{"code":500,"status":"INTERNAL","message":"the server failed"}}`)
 	}
 	if reachedCall := grpcHeaders(ctx); !reachedCall {
-		g.log.InfoContext(ctx, "request refused", "request_id", requestID(ctx), "http.method", r.Method,
+		route := "unknown"
+		if pattern, ok := runtime.HTTPPattern(ctx); ok {
+			route = pattern.String()
+		}
+		g.log.InfoContext(ctx, "request refused", "request_id", requestID(ctx), "http.method", r.Method, "http.route", route,
 			"http.status", code, "reason", string(reasonOf(s)))
 	}
 	w.Header().Set("Content-Type", "application/json")
@@ -416,8 +420,47 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 		if len(bytes.TrimSpace(body)) == 0 {
 			return nil
 		}
-		return protojson.Unmarshal(body, message)
+		err = protojson.Unmarshal(body, message)
+		if err == nil {
+			return nil
+		}
+		if m := badEnum.FindStringSubmatch(err.Error()); m != nil {
+			if names := enumNames(message.ProtoReflect().Descriptor(), m[1], map[protoreflect.FullName]bool{}); len(names) > 0 {
+				return fmt.Errorf("%s; it must be one of %s", short(err.Error()), strings.Join(names, ", "))
+			}
+		}
+		return errors.New(short(err.Error()))
 	})
+}
+
+// badEnum is how protojson says that a name is none of an enum's.
+var badEnum = regexp.MustCompile(`invalid value for enum field (\w+):`)
+
+// enumNames returns the names that the enum field of a JSON name takes, wherever
+// in a message it stands.
+func enumNames(m protoreflect.MessageDescriptor, field string, seen map[protoreflect.FullName]bool) []string {
+	if seen[m.FullName()] {
+		return nil
+	}
+	seen[m.FullName()] = true
+	for i := range m.Fields().Len() {
+		f := m.Fields().Get(i)
+		switch {
+		case f.Enum() != nil && f.JSONName() == field:
+			var names []string
+			for k := range f.Enum().Values().Len() {
+				if v := f.Enum().Values().Get(k); v.Number() != 0 {
+					names = append(names, string(v.Name()))
+				}
+			}
+			return names
+		case f.Message() != nil:
+			if names := enumNames(f.Message(), field, seen); names != nil {
+				return names
+			}
+		}
+	}
+	return nil
 }
 
 // protojsonPrefix is how protojson begins its errors; it varies the space on
@@ -425,7 +468,7 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 var protojsonPrefix = regexp.MustCompile(`^proto:[\s\x{a0}]*`)
 
 func plainMessage(message string) string {
-	return short(protojsonPrefix.ReplaceAllString(message, ""))
+	return service.Cut(protojsonPrefix.ReplaceAllString(message, ""), 600)
 }
 
 // short returns text that a caller wrote, cut to what an error may quote.
