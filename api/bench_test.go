@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	pb "dewbench/proto/dewbench/v1"
 )
 
@@ -17,10 +19,12 @@ import (
 // records.
 func manyPlants(n int) *pb.ComputeDueRequest {
 	req := &pb.ComputeDueRequest{AsOfDate: "2026-05-11", TimeZone: "Europe/Berlin"}
-	day := func(i int) string { return time.Date(2025, 5, 1+i, 0, 0, 0, 0, time.UTC).Format(time.DateOnly) }
+	day := func(i int) *string {
+		return proto.String(time.Date(2025, 5, 1+i, 0, 0, 0, 0, time.UTC).Format(time.DateOnly))
+	}
 	for i := range n {
 		p := &pb.ComputeDueRequest_Plant{
-			Key: fmt.Sprint("plant-", i), Taxon: "taxa/drosera-capensis", Exposure: pb.ComputeDueRequest_WINDOWSILL, AcquireDate: "2025-01-01",
+			Key: fmt.Sprint("plant-", i), Taxon: "taxa/drosera-capensis", Exposure: pb.ComputeDueRequest_WINDOWSILL, AcquireDate: proto.String("2025-01-01"),
 		}
 		for k := range 24 {
 			traps := int32(1 + (i+k)%3)

@@ -25,9 +25,9 @@ func someRequest() *pb.ComputeDueRequest {
 		Key: "a", TrapType: pb.Taxon_ADHESIVE,
 		Feedings: []*pb.Feeding{
 			{FedTime: &timestamppb.Timestamp{Seconds: 1777640400}, TrapsFed: &traps},
-			{FedDate: "2026-04-01", Outcome: pb.Feeding_CLEAN}, // not in order: the engine sorts its own
+			{FedDate: proto.String("2026-04-01"), Outcome: pb.Feeding_CLEAN}, // not in order: the engine sorts its own
 		},
-		Observations: []*pb.Observation{{ObserveDate: "2026-05-02", Fact: &pb.Observation_Stalk_{Stalk: pb.Observation_CUT}}},
+		Observations: []*pb.Observation{{ObserveDate: proto.String("2026-05-02"), Fact: &pb.Observation_Stalk_{Stalk: pb.Observation_CUT}}},
 	}}}
 }
 

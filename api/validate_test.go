@@ -66,7 +66,7 @@ func TestFields(t *testing.T) {
 	}
 	days := make([]*pb.Feeding, 2000)
 	for i := range days {
-		days[i] = &pb.Feeding{FedDate: "2026-05-01"}
+		days[i] = &pb.Feeding{FedDate: proto.String("2026-05-01")}
 	}
 	shortest, err := proto.Marshal(&pb.ComputeDueRequest{Plants: []*pb.ComputeDueRequest_Plant{{Key: "a", Feedings: days}}})
 	if err != nil {

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -227,12 +228,12 @@ func feedingMessage(f *table.Feeding) *pb.Feeding {
 
 // moment returns the instant of a day with a time, else the day alone. The
 // request names no zone, so its days are those of UTC.
-func moment(day civil.Day, clock table.Clock) (*timestamppb.Timestamp, string) {
+func moment(day civil.Day, clock table.Clock) (*timestamppb.Timestamp, *string) {
 	if !clock.Given {
-		return nil, day.String()
+		return nil, dayText(day)
 	}
 	y, m, d := day.Split()
-	return timestamppb.New(time.Date(y, time.Month(m), d, 0, 0, clock.Seconds, 0, time.UTC)), ""
+	return timestamppb.New(time.Date(y, time.Month(m), d, 0, 0, clock.Seconds, 0, time.UTC)), nil
 }
 
 // addObservations adds what a row says: one observation for each thing.
@@ -292,8 +293,8 @@ func addObservations(plant *pb.ComputeDueRequest_Plant, row *table.Observation) 
 // day of its own is taken as true on asOf.
 func addSummary(plant *pb.ComputeDueRequest_Plant, row *table.Plant, asOf string) {
 	add := func(day civil.Day, o *pb.Observation) {
-		if o.ObserveDate = asOf; day.Given() {
-			o.ObserveDate = day.String()
+		if o.ObserveDate = &asOf; day.Given() {
+			o.ObserveDate = dayText(day)
 		}
 		plant.Observations = append(plant.Observations, o)
 	}
@@ -304,7 +305,7 @@ func addSummary(plant *pb.ComputeDueRequest_Plant, row *table.Plant, asOf string
 		add(row.EndDay, endMessage(row.State, "", ""))
 	}
 	if row.LastFed.Given() && !fedSince(plant, row.LastFed.String(), asOf) {
-		plant.Feedings = append(plant.Feedings, &pb.Feeding{FedDate: row.LastFed.String()})
+		plant.Feedings = append(plant.Feedings, &pb.Feeding{FedDate: dayText(row.LastFed)})
 	}
 }
 
@@ -333,10 +334,10 @@ func measurementMessage(s *table.Sizes) *pb.Observation_Measurement {
 	}
 }
 
-// dayText writes a day; one that is not given is empty.
-func dayText(d civil.Day) string {
+// dayText writes a day; nil for one that is not given.
+func dayText(d civil.Day) *string {
 	if !d.Given() {
-		return ""
+		return nil
 	}
-	return d.String()
+	return proto.String(d.String())
 }

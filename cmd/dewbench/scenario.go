@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math/rand/v2"
 
+	"google.golang.org/protobuf/proto"
+
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/civil"
 )
@@ -118,7 +120,7 @@ func oddOnes(pots []pot, today civil.Day) {
 	moved.name = "Drosera filiformis"
 	moved.plant = &pb.ComputeDueRequest_Plant{
 		Taxon: "taxa/drosera-filiformis", Exposure: pb.ComputeDueRequest_OUTDOORS, AcquireDate: h.ago(500),
-		Moves: []*pb.ComputeDueRequest_Move{{Date: h.ago(2), Exposure: pb.ComputeDueRequest_GREENHOUSE}},
+		Moves: []*pb.ComputeDueRequest_Move{{Date: *h.ago(2), Exposure: pb.ComputeDueRequest_GREENHOUSE}},
 	}
 }
 
@@ -129,7 +131,7 @@ type history struct {
 }
 
 // ago returns the day n days before today.
-func (h *history) ago(n int) string { return (h.today - civil.Day(n)).String() }
+func (h *history) ago(n int) *string { return proto.String((h.today - civil.Day(n)).String()) }
 
 // one tells true once in n times.
 func (h *history) one(n int) bool { return h.IntN(n) == 0 }

@@ -974,11 +974,11 @@ type ComputeDueRequest_Plant struct {
 	// The civil day (YYYY-MM-DD) on which its record began. Default, where
 	// acquireDate is not given either: the day of its first event, without any
 	// asOfDate.
-	EnterDate string `protobuf:"bytes,8,opt,name=enter_date,json=enterDate,proto3" json:"enter_date,omitempty"`
+	EnterDate *string `protobuf:"bytes,8,opt,name=enter_date,json=enterDate,proto3,oneof" json:"enter_date,omitempty"`
 	// The civil day (YYYY-MM-DD) on which the grower got it.
-	AcquireDate string `protobuf:"bytes,9,opt,name=acquire_date,json=acquireDate,proto3" json:"acquire_date,omitempty"`
+	AcquireDate *string `protobuf:"bytes,9,opt,name=acquire_date,json=acquireDate,proto3,oneof" json:"acquire_date,omitempty"`
 	// The civil day (YYYY-MM-DD) on which it is to be shipped.
-	ShipDate string `protobuf:"bytes,10,opt,name=ship_date,json=shipDate,proto3" json:"ship_date,omitempty"`
+	ShipDate *string `protobuf:"bytes,10,opt,name=ship_date,json=shipDate,proto3,oneof" json:"ship_date,omitempty"`
 	// Plants in the pot at first, 1 to 100,000. Default 1.
 	Quantity *int32 `protobuf:"varint,11,opt,name=quantity,proto3,oneof" json:"quantity,omitempty"`
 	// The plant's regimen. Fields left out: the catalogue's taxon, its genus, the
@@ -1073,22 +1073,22 @@ func (x *ComputeDueRequest_Plant) GetLampHours() float64 {
 }
 
 func (x *ComputeDueRequest_Plant) GetEnterDate() string {
-	if x != nil {
-		return x.EnterDate
+	if x != nil && x.EnterDate != nil {
+		return *x.EnterDate
 	}
 	return ""
 }
 
 func (x *ComputeDueRequest_Plant) GetAcquireDate() string {
-	if x != nil {
-		return x.AcquireDate
+	if x != nil && x.AcquireDate != nil {
+		return *x.AcquireDate
 	}
 	return ""
 }
 
 func (x *ComputeDueRequest_Plant) GetShipDate() string {
-	if x != nil {
-		return x.ShipDate
+	if x != nil && x.ShipDate != nil {
+		return *x.ShipDate
 	}
 	return ""
 }
@@ -1215,7 +1215,7 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\aAbsence\x12D\n" +
 	"\tfrom_date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\bfromDate\x12F\n" +
 	"\n" +
-	"until_date\x18\x02 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\"\xb7\x0f\n" +
+	"until_date\x18\x02 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\"\xeb\x0f\n" +
 	"\x11ComputeDueRequest\x12E\n" +
 	"\n" +
 	"as_of_date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\basOfDate\x122\n" +
@@ -1231,7 +1231,7 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\x06plants\x18\b \x03(\v2$.dewbench.v1.ComputeDueRequest.PlantB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06plants\x1a\x98\x01\n" +
 	"\x04Move\x12;\n" +
 	"\x04date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x04date\x12S\n" +
-	"\bexposure\x18\x02 \x01(\x0e2'.dewbench.v1.ComputeDueRequest.ExposureB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bexposure\x1a\xab\b\n" +
+	"\bexposure\x18\x02 \x01(\x0e2'.dewbench.v1.ComputeDueRequest.ExposureB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bexposure\x1a\xdf\b\n" +
 	"\x05Plant\x12 \n" +
 	"\x03key\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x03key\x126\n" +
 	"\x05taxon\x18\x02 \x01(\tB \xbaH\x1d\xd8\x01\x01r\x182\x16^taxa/[a-z0-9-]{1,63}$R\x05taxon\x12B\n" +
@@ -1240,18 +1240,22 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\bexposure\x18\x05 \x01(\x0e2'.dewbench.v1.ComputeDueRequest.ExposureB\b\xbaH\x05\x82\x01\x02\x10\x01R\bexposure\x12D\n" +
 	"\x05moves\x18\x06 \x03(\v2#.dewbench.v1.ComputeDueRequest.MoveB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05moves\x12=\n" +
 	"\n" +
-	"lamp_hours\x18\a \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x008@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\tlampHours\x88\x01\x01\x12E\n" +
+	"lamp_hours\x18\a \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x008@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\tlampHours\x88\x01\x01\x12G\n" +
 	"\n" +
-	"enter_date\x18\b \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tenterDate\x12I\n" +
-	"\facquire_date\x18\t \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\vacquireDate\x12C\n" +
+	"enter_date\x18\b \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x01R\tenterDate\x88\x01\x01\x12K\n" +
+	"\facquire_date\x18\t \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x02R\vacquireDate\x88\x01\x01\x12E\n" +
 	"\tship_date\x18\n" +
-	" \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\bshipDate\x12,\n" +
-	"\bquantity\x18\v \x01(\x05B\v\xbaH\b\x1a\x06\x18\xa0\x8d\x06(\x01H\x01R\bquantity\x88\x01\x01\x12.\n" +
+	" \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x03R\bshipDate\x88\x01\x01\x12,\n" +
+	"\bquantity\x18\v \x01(\x05B\v\xbaH\b\x1a\x06\x18\xa0\x8d\x06(\x01H\x04R\bquantity\x88\x01\x01\x12.\n" +
 	"\aregimen\x18\f \x01(\v2\x14.dewbench.v1.RegimenR\aregimen\x12;\n" +
 	"\bfeedings\x18\r \x03(\v2\x14.dewbench.v1.FeedingB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\bfeedings\x12G\n" +
 	"\fobservations\x18\x0e \x03(\v2\x18.dewbench.v1.ObservationB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\fobservations:\x9e\x01\xbaH\x9a\x01\x1a\x97\x01\n" +
 	"\fplant.events\x12=at most 2,000 feedings, observations and moves for each plant\x1aHsize(this.feedings) + size(this.observations) + size(this.moves) <= 2000B\r\n" +
-	"\v_lamp_hoursB\v\n" +
+	"\v_lamp_hoursB\r\n" +
+	"\v_enter_dateB\x0f\n" +
+	"\r_acquire_dateB\f\n" +
+	"\n" +
+	"_ship_dateB\v\n" +
 	"\t_quantity\">\n" +
 	"\n" +
 	"Hemisphere\x12\x1a\n" +

@@ -152,7 +152,7 @@ type Feeding struct {
 	FedTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=fed_time,json=fedTime,proto3" json:"fed_time,omitempty"`
 	// The civil day (YYYY-MM-DD) on which the food was given, for a caller that
 	// knows no more; read as noon.
-	FedDate string `protobuf:"bytes,5,opt,name=fed_date,json=fedDate,proto3" json:"fed_date,omitempty"`
+	FedDate *string `protobuf:"bytes,5,opt,name=fed_date,json=fedDate,proto3,oneof" json:"fed_date,omitempty"`
 	// Traps that were fed, 0 to 5,000,000. Default: the target.
 	TrapsFed *int32 `protobuf:"varint,6,opt,name=traps_fed,json=trapsFed,proto3,oneof" json:"traps_fed,omitempty"`
 	// Traps that the plant was to be fed, as told at the time of the session, 1 to
@@ -173,7 +173,7 @@ type Feeding struct {
 	OutcomeTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=outcome_time,json=outcomeTime,proto3" json:"outcome_time,omitempty"`
 	// The civil day (YYYY-MM-DD) on which the outcome was seen, for a caller that
 	// knows no more; read as noon.
-	OutcomeDate string `protobuf:"bytes,14,opt,name=outcome_date,json=outcomeDate,proto3" json:"outcome_date,omitempty"`
+	OutcomeDate *string `protobuf:"bytes,14,opt,name=outcome_date,json=outcomeDate,proto3,oneof" json:"outcome_date,omitempty"`
 	// The grower's own words.
 	Note string `protobuf:"bytes,15,opt,name=note,proto3" json:"note,omitempty"`
 	// Who fed, as free text.
@@ -222,8 +222,8 @@ func (x *Feeding) GetFedTime() *timestamppb.Timestamp {
 }
 
 func (x *Feeding) GetFedDate() string {
-	if x != nil {
-		return x.FedDate
+	if x != nil && x.FedDate != nil {
+		return *x.FedDate
 	}
 	return ""
 }
@@ -285,8 +285,8 @@ func (x *Feeding) GetOutcomeTime() *timestamppb.Timestamp {
 }
 
 func (x *Feeding) GetOutcomeDate() string {
-	if x != nil {
-		return x.OutcomeDate
+	if x != nil && x.OutcomeDate != nil {
+		return *x.OutcomeDate
 	}
 	return ""
 }
@@ -399,22 +399,22 @@ var File_dewbench_v1_feeding_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\n" +
-	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb1\a\n" +
+	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd3\a\n" +
 	"\aFeeding\x12Y\n" +
-	"\bfed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\afedTime\x12A\n" +
-	"\bfed_date\x18\x05 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\afedDate\x12.\n" +
-	"\ttraps_fed\x18\x06 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x00H\x00R\btrapsFed\x88\x01\x01\x124\n" +
-	"\ftraps_target\x18\a \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x01H\x01R\vtrapsTarget\x88\x01\x01\x12\x1c\n" +
+	"\bfed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\afedTime\x12C\n" +
+	"\bfed_date\x18\x05 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\afedDate\x88\x01\x01\x12.\n" +
+	"\ttraps_fed\x18\x06 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x00H\x01R\btrapsFed\x88\x01\x01\x124\n" +
+	"\ftraps_target\x18\a \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x01H\x02R\vtrapsTarget\x88\x01\x01\x12\x1c\n" +
 	"\x04food\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04food\x12\x1c\n" +
 	"\x04thaw\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\x04thaw\x12D\n" +
 	"\x0eitem_length_mm\x18\n" +
-	" \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@!\x00\x00\x00\x00\x00\x00\x00\x00H\x02R\fitemLengthMm\x88\x01\x01\x12#\n" +
+	" \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@!\x00\x00\x00\x00\x00\x00\x00\x00H\x03R\fitemLengthMm\x88\x01\x01\x12#\n" +
 	"\n" +
-	"stimulated\x18\v \x01(\bH\x03R\n" +
+	"stimulated\x18\v \x01(\bH\x04R\n" +
 	"stimulated\x88\x01\x01\x12@\n" +
 	"\aoutcome\x18\f \x01(\x0e2\x1c.dewbench.v1.Feeding.OutcomeB\b\xbaH\x05\x82\x01\x02\x10\x01R\aoutcome\x12a\n" +
-	"\foutcome_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\voutcomeTime\x12I\n" +
-	"\foutcome_date\x18\x0e \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\voutcomeDate\x12\x1c\n" +
+	"\foutcome_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\voutcomeTime\x12K\n" +
+	"\foutcome_date\x18\x0e \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x05R\voutcomeDate\x88\x01\x01\x12\x1c\n" +
 	"\x04note\x18\x0f \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12 \n" +
 	"\x06feeder\x18\x10 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x06feeder\x125\n" +
 	"\x05traps\x18\x11 \x03(\v2\x14.dewbench.v1.FedTrapB\t\xbaH\x06\x92\x01\x03\x10\xc8\x01R\x05traps\"S\n" +
@@ -423,12 +423,14 @@ const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\x05CLEAN\x10\x01\x12\v\n" +
 	"\aRESIDUE\x10\x02\x12\t\n" +
 	"\x05MOULD\x10\x03\x12\f\n" +
-	"\bREJECTED\x10\x04B\f\n" +
+	"\bREJECTED\x10\x04B\v\n" +
+	"\t_fed_dateB\f\n" +
 	"\n" +
 	"_traps_fedB\x0f\n" +
 	"\r_traps_targetB\x11\n" +
 	"\x0f_item_length_mmB\r\n" +
-	"\v_stimulated\"\xf5\x03\n" +
+	"\v_stimulatedB\x0f\n" +
+	"\r_outcome_date\"\xf5\x03\n" +
 	"\aFedTrap\x12D\n" +
 	"\x0eitem_length_mm\x18\x01 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\fitemLengthMm\x88\x01\x01\x12C\n" +
 	"\breaction\x18\x02 \x01(\x0e2\x1d.dewbench.v1.FedTrap.ReactionB\b\xbaH\x05\x82\x01\x02\x10\x01R\breaction\x12Q\n" +

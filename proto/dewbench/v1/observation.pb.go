@@ -144,7 +144,7 @@ type Observation struct {
 	// both.
 	ObserveTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=observe_time,json=observeTime,proto3" json:"observe_time,omitempty"`
 	// The civil day (YYYY-MM-DD), for a caller that knows no more; read as noon.
-	ObserveDate string `protobuf:"bytes,5,opt,name=observe_date,json=observeDate,proto3" json:"observe_date,omitempty"`
+	ObserveDate *string `protobuf:"bytes,5,opt,name=observe_date,json=observeDate,proto3,oneof" json:"observe_date,omitempty"`
 	// The grower's own words.
 	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
 	// What was seen or done.
@@ -206,8 +206,8 @@ func (x *Observation) GetObserveTime() *timestamppb.Timestamp {
 }
 
 func (x *Observation) GetObserveDate() string {
-	if x != nil {
-		return x.ObserveDate
+	if x != nil && x.ObserveDate != nil {
+		return *x.ObserveDate
 	}
 	return ""
 }
@@ -832,8 +832,8 @@ type Observation_Hold struct {
 	// Why, as free text.
 	Reason string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
 	// The first civil day (YYYY-MM-DD) on which feeding is right again;
-	// exclusive. Empty: open.
-	UntilDate     string `protobuf:"bytes,2,opt,name=until_date,json=untilDate,proto3" json:"until_date,omitempty"`
+	// exclusive. Absent: open.
+	UntilDate     *string `protobuf:"bytes,2,opt,name=until_date,json=untilDate,proto3,oneof" json:"until_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -876,8 +876,8 @@ func (x *Observation_Hold) GetReason() string {
 }
 
 func (x *Observation_Hold) GetUntilDate() string {
-	if x != nil {
-		return x.UntilDate
+	if x != nil && x.UntilDate != nil {
+		return *x.UntilDate
 	}
 	return ""
 }
@@ -890,8 +890,8 @@ type Observation_Treatment struct {
 	// With what, as free text.
 	Product string `protobuf:"bytes,2,opt,name=product,proto3" json:"product,omitempty"`
 	// The first civil day (YYYY-MM-DD) on which feeding is right again;
-	// exclusive. Empty: open.
-	UntilDate     string `protobuf:"bytes,3,opt,name=until_date,json=untilDate,proto3" json:"until_date,omitempty"`
+	// exclusive. Absent: open.
+	UntilDate     *string `protobuf:"bytes,3,opt,name=until_date,json=untilDate,proto3,oneof" json:"until_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -941,8 +941,8 @@ func (x *Observation_Treatment) GetProduct() string {
 }
 
 func (x *Observation_Treatment) GetUntilDate() string {
-	if x != nil {
-		return x.UntilDate
+	if x != nil && x.UntilDate != nil {
+		return *x.UntilDate
 	}
 	return ""
 }
@@ -997,10 +997,10 @@ var File_dewbench_v1_observation_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
-	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xed\x11\n" +
+	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa3\x12\n" +
 	"\vObservation\x12a\n" +
-	"\fobserve_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\vobserveTime\x12I\n" +
-	"\fobserve_date\x18\x05 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\vobserveDate\x12\x1c\n" +
+	"\fobserve_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\vobserveTime\x12K\n" +
+	"\fobserve_date\x18\x05 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x01R\vobserveDate\x88\x01\x01\x12\x1c\n" +
 	"\x04note\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12H\n" +
 	"\vmeasurement\x18\n" +
 	" \x01(\v2$.dewbench.v1.Observation.MeasurementH\x00R\vmeasurement\x12B\n" +
@@ -1050,16 +1050,18 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\x05bench\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xac\x02R\x05bench\x1a\v\n" +
 	"\tRepotting\x1a\v\n" +
 	"\tRestStart\x1a\t\n" +
-	"\aRestEnd\x1ao\n" +
+	"\aRestEnd\x1a\x80\x01\n" +
 	"\x04Hold\x12 \n" +
-	"\x06reason\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12E\n" +
+	"\x06reason\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x06reason\x12G\n" +
 	"\n" +
-	"until_date\x18\x02 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\x1a\x94\x01\n" +
+	"until_date\x18\x02 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\tuntilDate\x88\x01\x01B\r\n" +
+	"\v_until_date\x1a\xa5\x01\n" +
 	"\tTreatment\x12\x1c\n" +
 	"\x04what\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x04what\x12\"\n" +
-	"\aproduct\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\aproduct\x12E\n" +
+	"\aproduct\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\aproduct\x12G\n" +
 	"\n" +
-	"until_date\x18\x03 \x01(\tB&\xbaH#\xd8\x01\x01r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\x1a,\n" +
+	"until_date\x18\x03 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\tuntilDate\x88\x01\x01B\r\n" +
+	"\v_until_date\x1a,\n" +
 	"\x06Health\x12\"\n" +
 	"\x04text\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xa0\x1fR\x04text\"a\n" +
 	"\x05Stalk\x12\x15\n" +
@@ -1070,7 +1072,8 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\tSEED_RIPE\x10\x04\x12\x0e\n" +
 	"\n" +
 	"SEED_TAKEN\x10\x05B\r\n" +
-	"\x04fact\x12\x05\xbaH\x02\b\x01B'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
+	"\x04fact\x12\x05\xbaH\x02\b\x01B\x0f\n" +
+	"\r_observe_dateB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
 	file_dewbench_v1_observation_proto_rawDescOnce sync.Once
@@ -1145,6 +1148,8 @@ func file_dewbench_v1_observation_proto_init() {
 		(*Observation_Health_)(nil),
 	}
 	file_dewbench_v1_observation_proto_msgTypes[1].OneofWrappers = []any{}
+	file_dewbench_v1_observation_proto_msgTypes[9].OneofWrappers = []any{}
+	file_dewbench_v1_observation_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
