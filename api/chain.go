@@ -61,7 +61,9 @@ func identify(ctx context.Context) context.Context {
 
 // chain is what every call goes through, by whichever door it came. The first
 // interceptor is the outermost.
-func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Duration) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
+func chain(
+	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, maxCall time.Duration,
+) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
 	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
 		for i := 0; i+1 < len(fields); i += 2 {
 			if fields[i] == "grpc.error" { // it may quote what the caller sent; the reason is enough
@@ -131,7 +133,12 @@ func chain(log *slog.Logger, validator protovalidate.Validator, maxCall time.Dur
 	logStream := logging.StreamServerInterceptor(logger, logOptions...)
 	recoverStream := recovery.StreamServerInterceptor(onPanic)
 	stream := func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-		named := &namedStream{ServerStream: ss, ctx: identify(ss.Context())}
+		// A stream that only waits, as Watch of the health service does, ends when
+		// the server stops.
+		ctx, cancel := context.WithCancel(identify(ss.Context()))
+		defer cancel()
+		defer context.AfterFunc(stopping, cancel)()
+		named := &namedStream{ServerStream: ss, ctx: ctx}
 		return logStream(srv, named, info, func(srv any, ss grpc.ServerStream) error {
 			err := recoverStream(srv, ss, info, handler)
 			if _, standard := status.FromError(err); err != nil && !standard {

@@ -54,7 +54,7 @@ func failing(t *testing.T, longest time.Duration, how func(context.Context) erro
 	if err != nil {
 		t.Fatal(err)
 	}
-	unary, stream := chain(log, validator, longest)
+	unary, stream := chain(t.Context(), log, validator, longest)
 	conn := &inProcess{chain: unary, methods: map[string]inProcessMethod{}}
 	desc := &pb.DueService_ServiceDesc
 	conn.register(desc, fails{how: how})

@@ -233,3 +233,32 @@ func TestStandardServices(t *testing.T) {
 		t.Errorf("%v, %v", file, err)
 	}
 }
+
+// A client that watches the server's health does not hold up its stop: the server
+// ends the stream itself. (A stream that is cut off with the connection ends as
+// UNAVAILABLE.)
+func TestStopEndsWatching(t *testing.T) {
+	d := open(t)
+	watch, err := healthpb.NewHealthClient(d.conn).Watch(context.Background(), &healthpb.HealthCheckRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if answer, err := watch.Recv(); err != nil || answer.GetStatus() != healthpb.HealthCheckResponse_SERVING {
+		t.Fatalf("%v, %v", answer, err)
+	}
+	ended := make(chan error, 1)
+	go func() {
+		for {
+			if _, err := watch.Recv(); err != nil {
+				ended <- err
+				return
+			}
+		}
+	}()
+	if err := d.stop(); err != nil {
+		t.Error(err)
+	}
+	if err := <-ended; status.Code(err) != codes.Canceled {
+		t.Errorf("the watch ended with %v", err)
+	}
+}

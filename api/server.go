@@ -39,6 +39,7 @@ type Server struct {
 	conn    *inProcess
 	health  *health.Server
 	itself  *service.Server
+	stop    context.CancelFunc // ends the streams that only wait
 }
 
 // New returns a server that tells its version as version.
@@ -51,9 +52,11 @@ func New(log *slog.Logger, version string) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("validation rules: %w", err)
 	}
-	unary, stream := chain(log, validator, maxCall)
+	stopping, stop := context.WithCancel(context.Background())
+	unary, stream := chain(stopping, log, validator, maxCall)
 	s := &Server{
 		log:  log,
+		stop: stop,
 		conn: &inProcess{chain: unary, methods: map[string]inProcessMethod{}},
 		grpc: grpc.NewServer(
 			grpc.UnaryInterceptor(unary),
@@ -126,6 +129,7 @@ func (s *Server) Serve(ctx context.Context, grpcListener, httpListener net.Liste
 		s.log.Info("stopping")
 		s.itself.Stop()
 		s.health.Shutdown()
+		s.stop()
 		drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
 		defer cancel()
 		// Both doors close at once. What has not ended by then is cut off.
