@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"regexp"
 	"strings"
 	"time"
 
@@ -15,6 +14,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"dewbench/service"
@@ -47,14 +47,14 @@ type kind struct {
 // table maps the reasons of all errors to what they are. It is the only such
 // place.
 var table = map[service.Reason]kind{
-	service.InvalidFields:    {codes.InvalidArgument, 0, "Fields break a rule; each is named in the details."},
+	service.InvalidFields:    {codes.InvalidArgument, 0, "Fields break a rule. The details name them, the first where there are many."},
 	service.InvalidFilter:    {codes.InvalidArgument, 0, "The filter cannot be read, or compares what the list does not offer."},
 	service.InvalidOrder:     {codes.InvalidArgument, 0, "The list cannot be ordered so."},
 	service.InvalidPageToken: {codes.InvalidArgument, 0, "The page token is not of this list with these arguments. Begin with the first page."},
 	service.TaxonNotFound:    {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},
 	service.ShuttingDown:     {codes.Unavailable, 0, "The server is stopping. Try again in a moment."},
 	malformedRequest:         {codes.InvalidArgument, 0, "The request is not JSON or protobuf of the shape that the call takes. The message says where."},
-	requestTooLarge:          {codes.ResourceExhausted, http.StatusRequestEntityTooLarge, "The request is larger than 16 MiB after inflation. Send less at a time."},
+	requestTooLarge:          {codes.ResourceExhausted, http.StatusRequestEntityTooLarge, "The request is larger than 16 MiB after inflation, or holds too many entries. Send less at a time."},
 	unknownQueryKey:          {codes.InvalidArgument, 0, "The call takes no such query key."},
 	unknownRoute:             {codes.NotFound, 0, "There is no call at this path."},
 	methodNotAllowed:         {codes.Unimplemented, http.StatusMethodNotAllowed, "The path takes other methods: see the Allow header."},
@@ -141,37 +141,46 @@ func reasonOf(s *status.Status) service.Reason {
 
 // violationsOf names the fields of broken rules as JSON does, below the path of
 // the message that was checked. A group of which one field must be given is no
-// field: its message is named.
-func violationsOf(invalid *protovalidate.ValidationError, root string) []service.Violation {
+// field: its message is named, and the rule lists its fields.
+func violationsOf(invalid *protovalidate.ValidationError, root string, checked protoreflect.MessageDescriptor) []service.Violation {
 	out := make([]service.Violation, len(invalid.Violations))
 	for i, v := range invalid.Violations {
-		elements := v.Proto.GetField().GetElements()
-		if n := len(elements); n > 0 && elements[n-1].GetFieldNumber() == 0 {
-			elements = elements[:n-1]
-		}
-		path := root
-		for _, e := range elements {
+		path, in, rule := root, checked, ""
+		for _, e := range v.Proto.GetField().GetElements() {
+			if group := in.Oneofs().ByName(protoreflect.Name(e.GetFieldName())); e.GetFieldNumber() == 0 && group != nil {
+				rule = "exactly one of these must be given: " + strings.Join(jsonNames(group.Fields()), ", ")
+				break
+			}
 			if path != "" {
 				path += "."
 			}
-			path += jsonName(e.GetFieldName())
+			f := in.Fields().ByName(protoreflect.Name(e.GetFieldName()))
+			path += f.JSONName()
 			if e.HasIndex() {
 				path += fmt.Sprintf("[%d]", e.GetIndex())
 			}
+			in = f.Message()
 		}
-		out[i] = service.Violation{Field: path, Rule: ruleText(v)}
+		if rule == "" {
+			rule = ruleText(v)
+		}
+		out[i] = service.Violation{Field: path, Rule: rule}
 	}
 	return out
+}
+
+func jsonNames(fields protoreflect.FieldDescriptors) []string {
+	names := make([]string, fields.Len())
+	for i := range names {
+		names[i] = fields.Get(i).JSONName()
+	}
+	return names
 }
 
 // ruleText says a rule of the proto files, where the library's words are not
 // those of a user.
 func ruleText(v *protovalidate.Violation) string {
 	if v.RuleDescriptor == nil {
-		if strings.Contains(v.Proto.GetMessage(), "oneof") { // the contract has this one group
-			return "must say what was seen or done: exactly one of measurement, stalk, catchSurvey, count, end, " +
-				"repotting, restStart, restEnd, hold, treatment, health"
-		}
 		return v.Proto.GetMessage()
 	}
 	switch v.RuleDescriptor.FullName() {
@@ -196,12 +205,6 @@ func ruleText(v *protovalidate.Violation) string {
 		return "must be one of the values that the contract names"
 	}
 	return v.Proto.GetMessage()
-}
-
-var underscored = regexp.MustCompile(`_([a-z0-9])`)
-
-func jsonName(field string) string {
-	return underscored.ReplaceAllStringFunc(field, func(s string) string { return strings.ToUpper(s[1:]) })
 }
 
 // httpStatus returns the HTTP status of an answered error.

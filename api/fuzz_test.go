@@ -100,7 +100,7 @@ func FuzzComputeBody(f *testing.F) {
 	for _, body := range seedBodies(f) {
 		f.Add(body)
 	}
-	handler := newServer(f).HTTP()
+	handler := newServer(f).gateway
 	f.Fuzz(func(t *testing.T, body []byte) {
 		w := serve(handler, http.MethodPost, "/v1/dueFeedings:compute", nil, body)
 		checkAnswer(t, w)
@@ -136,7 +136,7 @@ func FuzzGzipBody(f *testing.F) {
 	f.Add([]byte{})
 	f.Add(packed(f, askToday))
 	f.Add(append(packed(f, askToday), packed(f, " ")...))
-	handler := newServer(f).HTTP()
+	handler := newServer(f).gateway
 	f.Fuzz(func(t *testing.T, body []byte) {
 		checkAnswer(t, serve(handler, http.MethodPost, "/v1/dueFeedings:compute", http.Header{"Content-Encoding": {"gzip"}}, body))
 	})
@@ -148,7 +148,7 @@ func FuzzTarget(f *testing.F) {
 		f.Add(target, http.MethodPost)
 	}
 	f.Add("/v1/taxa", "BREW")
-	handler := newServer(f).HTTP()
+	handler := newServer(f).gateway
 	f.Fuzz(func(t *testing.T, target, method string) {
 		if method == "" || strings.Trim(method, "ABCDEFGHIJKLMNOPQRSTUVWXYZ") != "" || method == http.MethodHead {
 			return // net/http lets no such method in; a HEAD's body it leaves out
@@ -236,7 +236,7 @@ func FuzzRequestID(f *testing.F) {
 	for _, id := range []string{"", "a", strings.Repeat("a", 64), strings.Repeat("a", 65), "a b", "ü", "a\n", "\x00", "a,b", `"`} {
 		f.Add(id)
 	}
-	handler := newServer(f).HTTP()
+	handler := newServer(f).gateway
 	f.Fuzz(func(t *testing.T, id string) {
 		w := serve(handler, http.MethodGet, "/healthz", http.Header{"X-Request-Id": {id}}, nil)
 		got := w.Header().Values("X-Request-Id")

@@ -112,7 +112,7 @@ func TestStopLetsCallsFinish(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 	w := httptest.NewRecorder()
-	d.server.HTTP().ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/healthz", nil))
+	d.server.gateway.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/healthz", nil))
 	if w.Code != http.StatusServiceUnavailable {
 		t.Errorf("status %d", w.Code)
 	}

@@ -96,9 +96,6 @@ func New(log *slog.Logger, version string) (*Server, error) {
 // the same chain as both doors.
 func (s *Server) Conn() grpc.ClientConnInterface { return s.conn }
 
-// HTTP returns the HTTP door.
-func (s *Server) HTTP() http.Handler { return s.gateway }
-
 // Serve answers on both listeners until ctx ends, then lets calls under way
 // finish, and closes the listeners. It may be called once.
 func (s *Server) Serve(ctx context.Context, grpcListener, httpListener net.Listener) error {

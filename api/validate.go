@@ -76,7 +76,7 @@ const wireDepth = 3
 // wrong is told at once, up to enoughViolations.
 func validate(ctx context.Context, validator protovalidate.Validator, message proto.Message) error {
 	var found []service.Violation
-	longLists(message.ProtoReflect(), "", &found)
+	longLists(message.ProtoReflect(), nil, &found)
 	if len(found) == 0 {
 		if err := checkEntries(ctx, validator, message.ProtoReflect(), &found); err != nil {
 			return err
@@ -88,26 +88,48 @@ func validate(ctx context.Context, validator protovalidate.Validator, message pr
 	return nil
 }
 
+// step is a step of a path in a message. It is written out only where something is
+// wrong.
+type step struct {
+	before *step
+	field  protoreflect.FieldDescriptor
+	index  int // in a list; -1: the field itself
+}
+
+func (s *step) String() string {
+	text := s.field.JSONName()
+	if s.index >= 0 {
+		text += fmt.Sprintf("[%d]", s.index)
+	}
+	if s.before != nil {
+		text = s.before.String() + "." + text
+	}
+	return text
+}
+
 // longLists finds lists that hold more than their rule says.
-func longLists(m protoreflect.Message, path string, found *[]service.Violation) {
-	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
-		here := path + f.JSONName()
-		switch {
-		case f.IsList():
-			list := v.List()
-			set, _ := proto.GetExtension(f.Options(), rules.E_Field).(*rules.FieldRules)
-			if most := set.GetRepeated().MaxItems; most != nil && uint64(list.Len()) > *most {
-				*found = append(*found, service.Violation{Field: here, Rule: fmt.Sprintf("must hold at most %d entries", *most)})
-				return len(*found) < enoughViolations
-			}
-			for i := 0; f.Message() != nil && i < list.Len() && len(*found) < enoughViolations; i++ {
-				longLists(list.Get(i).Message(), fmt.Sprintf("%s[%d].", here, i), found)
-			}
-		case f.Message() != nil && !f.IsMap():
-			longLists(v.Message(), here+".", found)
+func longLists(m protoreflect.Message, before *step, found *[]service.Violation) {
+	all := m.Descriptor().Fields()
+	for i := 0; i < all.Len() && len(*found) < enoughViolations; i++ {
+		f := all.Get(i)
+		if !f.IsList() && f.Message() == nil || !m.Has(f) {
+			continue
 		}
-		return len(*found) < enoughViolations
-	})
+		here := step{before, f, -1}
+		if !f.IsList() {
+			longLists(m.Get(f).Message(), &here, found)
+			continue
+		}
+		list := m.Get(f).List()
+		set, _ := proto.GetExtension(f.Options(), rules.E_Field).(*rules.FieldRules)
+		if most := set.GetRepeated().MaxItems; most != nil && uint64(list.Len()) > *most {
+			*found = append(*found, service.Violation{Field: here.String(), Rule: fmt.Sprintf("must hold at most %d entries", *most)})
+			continue
+		}
+		for here.index = 0; f.Message() != nil && here.index < list.Len(); here.index++ {
+			longLists(list.Get(here.index).Message(), &here, found)
+		}
+	}
 }
 
 // checkEntries checks the request without its lists of entries, then each entry
@@ -145,7 +167,7 @@ func gather(validator protovalidate.Validator, m proto.Message, path string, fou
 	err := validator.Validate(m)
 	var invalid *protovalidate.ValidationError
 	if errors.As(err, &invalid) {
-		*found = append(*found, violationsOf(invalid, path)...)
+		*found = append(*found, violationsOf(invalid, path, m.ProtoReflect().Descriptor())...)
 		return nil
 	}
 	return err
