@@ -3,6 +3,7 @@ package service
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/dayofweek"
@@ -96,54 +97,48 @@ type reader struct {
 	restTo      civil.Day
 }
 
-// at is a place in a request. It is written out only where something is wrong.
+// at is a place in a request: a plant, an entry of one of its lists, or (inRequest)
+// the request itself. It is written out only where something is wrong.
 type at struct {
 	plant int
-	list  string // of the plant; "": the plant itself
+	list  string // "": the plant itself
 	item  int
 }
 
+// inRequest as at.plant: the place is not in a plant.
+const inRequest = -1
+
 // field returns the path of a field at the place; "" is the place itself.
 func (a at) field(name string) string {
-	path := fmt.Sprintf("plants[%d]", a.plant)
+	var steps []string
+	if a.plant != inRequest {
+		steps = append(steps, fmt.Sprintf("plants[%d]", a.plant))
+	}
 	if a.list != "" {
-		path += fmt.Sprintf(".%s[%d]", a.list, a.item)
+		steps = append(steps, fmt.Sprintf("%s[%d]", a.list, a.item))
 	}
 	if name != "" {
-		path += "." + name
+		steps = append(steps, name)
 	}
-	return path
+	return strings.Join(steps, ".")
 }
 
-// refuseAt is refuse for a field at a place.
-func (r *reader) refuseAt(a at, name, rule string, args ...any) {
-	r.refuse(a.field(name), rule, args...)
+// refuse notes a field that breaks a rule. Of many it only counts the later ones.
+func (r *reader) refuse(a at, field, rule string, args ...any) {
+	if r.refused++; r.refused <= violationsKept {
+		r.violations = append(r.violations, Violation{a.field(field), fmt.Sprintf(rule, args...)})
+	}
 }
 
-// dayAt reads a civil day of a field at a place; an empty one is civil.None.
-func (r *reader) dayAt(a at, name, text string) civil.Day {
+// day reads a civil day; an empty one, which only fields may be that may be left
+// out, is civil.None.
+func (r *reader) day(a at, field, text string) civil.Day {
 	if text == "" {
 		return civil.None
 	}
 	d, err := civil.Parse(text)
 	if err != nil {
-		r.refuseAt(a, name, "%q %v", text, err)
-	}
-	return d
-}
-
-// refuse notes a field that breaks a rule. Of many it only counts the later ones.
-func (r *reader) refuse(field, rule string, args ...any) {
-	if r.refused++; r.refused <= violationsKept {
-		r.violations = append(r.violations, Violation{field, fmt.Sprintf(rule, args...)})
-	}
-}
-
-// day reads a civil day of the request itself.
-func (r *reader) day(field, text string) civil.Day {
-	d, err := civil.Parse(text)
-	if err != nil {
-		r.refuse(field, "%q %v", text, err)
+		r.refuse(a, field, "%q %v", text, err)
 	}
 	return d
 }
@@ -153,7 +148,7 @@ func (r *reader) day(field, text string) civil.Day {
 func (r *reader) moment(a at, verb string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
 	if instant != nil {
 		if text != "" {
-			r.refuseAt(a, verb+"Date", "give %[1]sTime or %[1]sDate, not both", verb)
+			r.refuse(a, verb+"Date", "give %[1]sTime or %[1]sDate, not both", verb)
 		}
 		t := instant.AsTime()
 		return min(max(civil.Of(t, r.zone), civil.Min), civil.Max), t.UnixMicro(), true
@@ -161,7 +156,7 @@ func (r *reader) moment(a at, verb string, instant *timestamppb.Timestamp, text 
 	if text == "" {
 		return civil.None, 0, false
 	}
-	d := r.dayAt(a, verb+"Date", text)
+	d := r.day(a, verb+"Date", text)
 	if d == civil.None {
 		return d, 0, true
 	}
@@ -189,8 +184,12 @@ func (s *Due) read(ctx context.Context, req *pb.ComputeDueRequest) (*computed, e
 
 // collection reads what holds for all plants.
 func (r *reader) collection(req *pb.ComputeDueRequest) {
-	if r.asOf = r.day("asOfDate", req.GetAsOfDate()); r.asOf > lastAsOf {
-		r.refuse("asOfDate", "must be %s at the latest", lastAsOf)
+	here := at{plant: inRequest}
+	switch r.asOf = r.day(here, "asOfDate", req.GetAsOfDate()); {
+	case req.GetAsOfDate() == "":
+		r.refuse(here, "asOfDate", "must be given")
+	case r.asOf > lastAsOf:
+		r.refuse(here, "asOfDate", "must be %s at the latest", lastAsOf)
 	}
 	if r.refused > 0 {
 		r.asOf = lastAsOf // refused; the rest is only read to say what else is wrong
@@ -200,7 +199,7 @@ func (r *reader) collection(req *pb.ComputeDueRequest) {
 	if name := req.GetTimeZone(); name != "" {
 		zone, err := loadZone(name)
 		if err != nil {
-			r.refuse("timeZone", "%q is not a time zone of the IANA database, such as Europe/Berlin", name)
+			r.refuse(here, "timeZone", "%q is not a time zone of the IANA database, such as Europe/Berlin", name)
 		} else {
 			r.zone = zone
 		}
@@ -213,10 +212,10 @@ func (r *reader) collection(req *pb.ComputeDueRequest) {
 		r.weekdays = r.weekdays.On(weekday(d))
 	}
 	for i, a := range req.GetAbsences() {
-		path := fmt.Sprintf("absences[%d]", i)
-		span := civil.Span{From: r.day(path+".fromDate", a.GetFromDate()), Until: r.day(path+".untilDate", a.GetUntilDate())}
+		here := at{inRequest, "absences", i}
+		span := civil.Span{From: r.day(here, "fromDate", a.GetFromDate()), Until: r.day(here, "untilDate", a.GetUntilDate())}
 		if span.From.Given() && span.Until.Given() && span.Empty() {
-			r.refuse(path+".untilDate", "must be after fromDate: it is the day of being back")
+			r.refuse(here, "untilDate", "must be after fromDate: it is the day of being back")
 		}
 		r.absences = append(r.absences, span)
 	}
@@ -236,15 +235,15 @@ func weekday(d dayofweek.DayOfWeek) time.Weekday { return time.Weekday(d % 7) }
 func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant) computedPlant {
 	here := at{plant: index}
 	if first, used := r.keys[p.GetKey()]; used {
-		r.refuseAt(here, "key", "%q is the key of plants[%d] already", p.GetKey(), first)
+		r.refuse(here, "key", "%q is the key of plants[%d] already", p.GetKey(), first)
 	}
 	r.keys[p.GetKey()] = index
 	out := computedPlant{key: p.GetKey()}
 	f := &out.facts
 	*f = due.Facts{
-		Acquired: r.dayAt(here, "acquireDate", p.GetAcquireDate()),
-		Entered:  r.dayAt(here, "enterDate", p.GetEnterDate()),
-		Ships:    r.dayAt(here, "shipDate", p.GetShipDate()),
+		Acquired: r.day(here, "acquireDate", p.GetAcquireDate()),
+		Entered:  r.day(here, "enterDate", p.GetEnterDate()),
+		Ships:    r.day(here, "shipDate", p.GetShipDate()),
 		First:    due.Exposure(p.GetExposure()),
 		Quantity: 1,
 		TrapType: due.TrapType(p.GetTrapType()),
@@ -262,13 +261,13 @@ func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant) computedPlant {
 			out.scientificName = t.ScientificName
 			sets = append(sets, r.taxon(t, f, &habit)...)
 		} else {
-			r.refuseAt(here, "taxon", "%q is not in the catalogue", p.GetTaxon())
+			r.refuse(here, "taxon", "%q is not in the catalogue", p.GetTaxon())
 			r.unknownTaxa++
 		}
 	}
 	f.Rules, _ = due.Resolve(f.TrapType, habit, sets...)
 	for i, m := range p.GetMoves() {
-		d := r.dayAt(at{index, "moves", i}, "date", m.GetDate())
+		d := r.day(at{index, "moves", i}, "date", m.GetDate())
 		f.Moves = append(f.Moves, due.Move{Day: d, Exposure: due.Exposure(m.GetExposure())})
 	}
 	f.Feedings = make([]due.Feeding, len(p.GetFeedings()))
@@ -311,7 +310,7 @@ func (r *reader) taxon(t *catalogue.Taxon, f *due.Facts, habit *due.Habit) []due
 func (r *reader) feeding(a at, m *pb.Feeding) due.Feeding {
 	day, micros, ok := r.moment(a, "fed", m.GetFedTime(), m.GetFedDate())
 	if !ok {
-		r.refuseAt(a, "", "give fedTime or fedDate")
+		r.refuse(a, "", "give fedTime or fedDate")
 	}
 	f := due.Feeding{Day: day, Time: micros, Traps: due.FedTarget, Target: int(m.GetTrapsTarget()), OutcomeDay: civil.None}
 	if m.TrapsFed != nil {
@@ -327,9 +326,9 @@ func (r *reader) feeding(a at, m *pb.Feeding) due.Feeding {
 	case !given:
 		seen, seenMicros = day, micros
 	case outcome == due.Unknown:
-		r.refuseAt(a, field, "goes with an outcome")
+		r.refuse(a, field, "goes with an outcome")
 	case seen.Given() && (seen < day || m.GetOutcomeTime() != nil && m.GetFedTime() != nil && seenMicros < micros):
-		r.refuseAt(a, field, "must not be before the feeding")
+		r.refuse(a, field, "must not be before the feeding")
 	}
 	if outcome != due.Unknown {
 		f.Outcome, f.OutcomeDay, f.OutcomeTime = outcome, seen, seenMicros
@@ -344,7 +343,7 @@ func (r *reader) outcome(a at, m *pb.Feeding) due.Outcome {
 	for i, t := range m.GetTraps() {
 		worst = max(worst, t.GetOutcome())
 		if t.GetFirstMovement() != nil && t.GetWatchedFor() != nil {
-			r.refuseAt(a, fmt.Sprintf("traps[%d].watchedFor", i),
+			r.refuse(a, fmt.Sprintf("traps[%d].watchedFor", i),
 				"give firstMovement (it moved) or watchedFor (it did not while watched), not both")
 		}
 	}
@@ -352,7 +351,7 @@ func (r *reader) outcome(a at, m *pb.Feeding) due.Outcome {
 	case worst == pb.Feeding_OUTCOME_UNSPECIFIED:
 		worst = told
 	case told != pb.Feeding_OUTCOME_UNSPECIFIED && told != worst:
-		r.refuseAt(a, "outcome", "is %s, but the worst of traps is %s: leave it out", told, worst)
+		r.refuse(a, "outcome", "is %s, but the worst of traps is %s: leave it out", told, worst)
 	}
 	return due.Outcome(worst)
 }
@@ -360,13 +359,13 @@ func (r *reader) outcome(a at, m *pb.Feeding) due.Outcome {
 func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 	day, micros, ok := r.moment(a, "observe", m.GetObserveTime(), m.GetObserveDate())
 	if !ok {
-		r.refuseAt(a, "", "give observeTime or observeDate")
+		r.refuse(a, "", "give observeTime or observeDate")
 	}
 	o := due.Observation{Day: day, Time: micros, Kind: due.Noted, WorkingTraps: due.NotCounted}
 	until := func(field, text string) civil.Day {
-		d := r.dayAt(a, field, text)
+		d := r.day(a, field, text)
 		if d.Given() && day.Given() && d <= day {
-			r.refuseAt(a, field, "must be after the day of the observation: it is the first day on which feeding is right again")
+			r.refuse(a, field, "must be after the day of the observation: it is the first day on which feeding is right again")
 		}
 		return d
 	}
@@ -375,7 +374,7 @@ func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 		o.Kind = due.Measured
 		o.DiameterMM, o.WidthMM = fact.Measurement.GetRosetteDiameterMm(), fact.Measurement.GetTrapWidthMm()
 		if proto.Size(fact.Measurement) == 0 {
-			r.refuseAt(a, "measurement", "give at least one size or count")
+			r.refuse(a, "measurement", "give at least one size or count")
 		}
 		if fact.Measurement.WorkingTraps != nil {
 			o.WorkingTraps = int(fact.Measurement.GetWorkingTraps())
@@ -394,7 +393,7 @@ func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 	case *pb.Observation_End_:
 		o.Kind = due.Ended
 	case *pb.Observation_Move_:
-		r.refuseAt(a, "move", "names a bench, which is not known here: give the plant's moves[] with date and exposure")
+		r.refuse(a, "move", "names a bench, which is not known here: give the plant's moves[] with date and exposure")
 	case *pb.Observation_Repotting_:
 		o.Kind = due.Repotted
 	case *pb.Observation_RestStart_:
