@@ -21,7 +21,7 @@ var flagOf = map[string]string{
 }
 
 // refused turns what a call refused into words of the command line: plants by
-// their tags, other fields by their flags, all of them.
+// their tags, other fields by their flags, all that the answer names.
 func refused(err error, pots []pot) error {
 	s, ok := status.FromError(err)
 	if !ok {
