@@ -24,7 +24,7 @@ func manyPlants(n int) *pb.ComputeDueRequest {
 	}
 	for i := range n {
 		p := &pb.ComputeDueRequest_Plant{
-			Key: fmt.Sprint("plant-", i), Taxon: "taxa/drosera-capensis", Exposure: pb.ComputeDueRequest_WINDOWSILL, AcquireDate: proto.String("2025-01-01"),
+			Key: fmt.Sprint("plant-", i), Taxon: "taxa/drosera-capensis", Exposure: pb.Bench_WINDOWSILL, AcquireDate: proto.String("2025-01-01"),
 		}
 		for k := range 24 {
 			traps := int32(1 + (i+k)%3)

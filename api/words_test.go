@@ -92,7 +92,7 @@ func TestNumbersOfEnumsAgree(t *testing.T) {
 	agree(t, pb.DueFeeding_Status(0), statusWords, 0)
 	agree(t, pb.DueFeeding_Reason_Code(0), codeWords, 0)
 	agree(t, pb.DueFeeding_Instruction(0), instructionWords, 0)
-	agree(t, pb.ComputeDueRequest_Exposure(0), exposureWords, 0)
+	agree(t, pb.Bench_Exposure(0), exposureWords, 0)
 	agree(t, pb.Feeding_Outcome(0), outcomeWords, 0)
 	agree(t, pb.Taxon_TrapType(0), trapTypeWords, 0)
 	agree(t, pb.Taxon_Habit(0), habitWords, 0)

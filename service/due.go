@@ -204,7 +204,7 @@ func (r *reader) collection(req *pb.ComputeDueRequest) {
 			r.zone = zone
 		}
 	}
-	r.place.South = req.GetHemisphere() == pb.ComputeDueRequest_SOUTH
+	r.place.South = req.GetHemisphere() == pb.Collection_SOUTH
 	if req.LatitudeDeg != nil {
 		r.place.HasLatitude, r.place.LatitudeDeg = true, req.GetLatitudeDeg()
 	}

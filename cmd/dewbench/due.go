@@ -190,9 +190,9 @@ func (o *dueOptions) collection(hasLatitude bool) (*pb.ComputeDueRequest, error)
 	}
 	switch strings.ToLower(o.hemisphere) {
 	case "north":
-		c.Hemisphere = pb.ComputeDueRequest_NORTH
+		c.Hemisphere = pb.Collection_NORTH
 	case "south":
-		c.Hemisphere = pb.ComputeDueRequest_SOUTH
+		c.Hemisphere = pb.Collection_SOUTH
 	default:
 		return nil, fmt.Errorf("--hemisphere %s: must be north or south", o.hemisphere)
 	}

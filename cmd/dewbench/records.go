@@ -206,7 +206,7 @@ func plantMessage(p *table.Plant) *pb.ComputeDueRequest_Plant {
 	return &pb.ComputeDueRequest_Plant{
 		TrapType:    pb.Taxon_TrapType(p.TrapType),
 		Habit:       pb.Taxon_Habit(p.Habit),
-		Exposure:    pb.ComputeDueRequest_Exposure(p.Exposure),
+		Exposure:    pb.Bench_Exposure(p.Exposure),
 		LampHours:   p.LampHours,
 		EnterDate:   dayText(p.Entered),
 		AcquireDate: dayText(p.Acquired),
@@ -283,7 +283,7 @@ func addObservations(plant *pb.ComputeDueRequest_Plant, row *table.Observation) 
 	}
 	if row.Exposure != due.NoExposure {
 		plant.Moves = append(plant.Moves, &pb.ComputeDueRequest_Move{
-			Date: row.Day.String(), Exposure: pb.ComputeDueRequest_Exposure(row.Exposure),
+			Date: row.Day.String(), Exposure: pb.Bench_Exposure(row.Exposure),
 		})
 	}
 }

@@ -21,34 +21,34 @@ type stand struct {
 	name     string
 	letter   string
 	pots     int
-	exposure pb.ComputeDueRequest_Exposure
+	exposure pb.Bench_Exposure
 	taxa     []string // of the catalogue
 }
 
 var stands = []stand{
-	{"Glass, left", "A", 48, pb.ComputeDueRequest_GREENHOUSE,
+	{"Glass, left", "A", 48, pb.Bench_GREENHOUSE,
 		[]string{"drosera-capensis", "drosera-aliciae", "drosera-spatulata", "drosera-venusta", "drosera-dielsiana"}},
-	{"Glass, right", "B", 48, pb.ComputeDueRequest_GREENHOUSE,
+	{"Glass, right", "B", 48, pb.Bench_GREENHOUSE,
 		[]string{"drosera-spatulata", "drosera-natalensis", "drosera-cuneifolia", "drosera-tokaiensis", "drosera-madagascariensis"}},
-	{"Pygmy shelf", "C", 40, pb.ComputeDueRequest_GREENHOUSE,
+	{"Pygmy shelf", "C", 40, pb.Bench_GREENHOUSE,
 		[]string{"drosera-pulchella", "drosera-scorpioides", "drosera-roseana", "drosera-nitidula", "drosera-occidentalis"}},
-	{"Tuber corner", "D", 28, pb.ComputeDueRequest_GREENHOUSE,
+	{"Tuber corner", "D", 28, pb.Bench_GREENHOUSE,
 		[]string{"drosera-auriculata", "drosera-whittakeri", "drosera-zonaria", "drosera-peltata"}},
-	{"Butterwort tray", "E", 36, pb.ComputeDueRequest_GREENHOUSE,
+	{"Butterwort tray", "E", 36, pb.Bench_GREENHOUSE,
 		[]string{"pinguicula-moranensis", "pinguicula-esseriana", "pinguicula-agnata", "pinguicula-gigantea"}},
-	{"Kitchen window", "F", 18, pb.ComputeDueRequest_WINDOWSILL,
+	{"Kitchen window", "F", 18, pb.Bench_WINDOWSILL,
 		[]string{"drosera-capensis", "drosera-aliciae", "drosera-adelae", "nepenthes-ventricosa"}},
-	{"Stairs window", "G", 16, pb.ComputeDueRequest_WINDOWSILL,
+	{"Stairs window", "G", 16, pb.Bench_WINDOWSILL,
 		[]string{"drosera-binata", "drosera-regia", "cephalotus-follicularis"}},
-	{"Cellar lamps", "H", 40, pb.ComputeDueRequest_ENCLOSED,
+	{"Cellar lamps", "H", 40, pb.Bench_ENCLOSED,
 		[]string{"drosera-sessilifolia", "drosera-burmanni", "drosera-graomogolensis", "heliamphora-minor", "dionaea-muscipula"}},
-	{"Frosted tank", "J", 18, pb.ComputeDueRequest_ENCLOSED,
+	{"Frosted tank", "J", 18, pb.Bench_ENCLOSED,
 		[]string{"nepenthes-ampullaria", "nepenthes-bicalcarata", "utricularia-longifolia", "genlisea-hispidula"}},
-	{"South bed", "K", 46, pb.ComputeDueRequest_OUTDOORS,
+	{"South bed", "K", 46, pb.Bench_OUTDOORS,
 		[]string{"sarracenia-flava", "sarracenia-leucophylla", "sarracenia-purpurea", "darlingtonia-californica"}},
-	{"Bog box", "L", 40, pb.ComputeDueRequest_OUTDOORS,
+	{"Bog box", "L", 40, pb.Bench_OUTDOORS,
 		[]string{"dionaea-muscipula", "drosera-rotundifolia", "drosera-intermedia", "drosera-filiformis", "pinguicula-grandiflora"}},
-	{"Cold frame", "M", 24, pb.ComputeDueRequest_GREENHOUSE,
+	{"Cold frame", "M", 24, pb.Bench_GREENHOUSE,
 		[]string{"dionaea-muscipula", "drosera-anglica", "drosera-filiformis", "sarracenia-minor"}},
 }
 
@@ -103,7 +103,7 @@ func oddOnes(pots []pot, today civil.Day) {
 	bladder := last["Frosted tank"]
 	bladder.name = "Utricularia longifolia"
 	bladder.plant = &pb.ComputeDueRequest_Plant{
-		Taxon: "taxa/utricularia-longifolia", Exposure: pb.ComputeDueRequest_ENCLOSED, AcquireDate: h.ago(300),
+		Taxon: "taxa/utricularia-longifolia", Exposure: pb.Bench_ENCLOSED, AcquireDate: h.ago(300),
 		Regimen: &pb.Regimen{HandFeed: pb.Regimen_ALWAYS.Enum()},
 	}
 
@@ -111,7 +111,7 @@ func oddOnes(pots []pot, today civil.Day) {
 	fed := last["Kitchen window"]
 	fed.name = "Drosera capensis"
 	fed.plant = &pb.ComputeDueRequest_Plant{
-		Taxon: "taxa/drosera-capensis", Exposure: pb.ComputeDueRequest_WINDOWSILL, AcquireDate: h.ago(400),
+		Taxon: "taxa/drosera-capensis", Exposure: pb.Bench_WINDOWSILL, AcquireDate: h.ago(400),
 		Feedings: []*pb.Feeding{{FedDate: h.ago(11), Outcome: pb.Feeding_CLEAN, OutcomeDate: h.ago(8)}, {FedDate: h.ago(0)}},
 	}
 
@@ -119,8 +119,8 @@ func oddOnes(pots []pot, today civil.Day) {
 	moved := last["Cold frame"]
 	moved.name = "Drosera filiformis"
 	moved.plant = &pb.ComputeDueRequest_Plant{
-		Taxon: "taxa/drosera-filiformis", Exposure: pb.ComputeDueRequest_OUTDOORS, AcquireDate: h.ago(500),
-		Moves: []*pb.ComputeDueRequest_Move{{Date: *h.ago(2), Exposure: pb.ComputeDueRequest_GREENHOUSE}},
+		Taxon: "taxa/drosera-filiformis", Exposure: pb.Bench_OUTDOORS, AcquireDate: h.ago(500),
+		Moves: []*pb.ComputeDueRequest_Move{{Date: *h.ago(2), Exposure: pb.Bench_GREENHOUSE}},
 	}
 }
 
@@ -136,7 +136,7 @@ func (h *history) ago(n int) *string { return proto.String((h.today - civil.Day(
 // one tells true once in n times.
 func (h *history) one(n int) bool { return h.IntN(n) == 0 }
 
-func (h *history) plant(taxon *pb.Taxon, exposure pb.ComputeDueRequest_Exposure) *pb.ComputeDueRequest_Plant {
+func (h *history) plant(taxon *pb.Taxon, exposure pb.Bench_Exposure) *pb.ComputeDueRequest_Plant {
 	p := &pb.ComputeDueRequest_Plant{Taxon: taxon.GetName(), Exposure: exposure, AcquireDate: h.ago(200 + h.IntN(900))}
 	switch {
 	case h.one(20):
@@ -149,7 +149,7 @@ func (h *history) plant(taxon *pb.Taxon, exposure pb.ComputeDueRequest_Exposure)
 	h.sessions(p, taxon)
 	h.sizes(p, taxon)
 	h.events(p)
-	if exposure == pb.ComputeDueRequest_OUTDOORS {
+	if exposure == pb.Bench_OUTDOORS {
 		h.surveys(p)
 	}
 	return p

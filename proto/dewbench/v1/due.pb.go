@@ -318,113 +318,149 @@ func (DueFeeding_Reason_Code) EnumDescriptor() ([]byte, []int) {
 	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{0, 0, 0}
 }
 
-// Which half of the globe the plants grow in.
-type ComputeDueRequest_Hemisphere int32
+// Where the value of a field of the regimen comes from, in the order in which
+// the layers are asked.
+type ExplainDueResponse_Layer int32
 
 const (
-	ComputeDueRequest_HEMISPHERE_UNSPECIFIED ComputeDueRequest_Hemisphere = 0
-	ComputeDueRequest_NORTH                  ComputeDueRequest_Hemisphere = 1
-	ComputeDueRequest_SOUTH                  ComputeDueRequest_Hemisphere = 2
+	ExplainDueResponse_LAYER_UNSPECIFIED ExplainDueResponse_Layer = 0
+	// The arm of a trial.
+	ExplainDueResponse_TRIAL_ARM ExplainDueResponse_Layer = 1
+	// The plant.
+	ExplainDueResponse_PLANT ExplainDueResponse_Layer = 2
+	// Its bench.
+	ExplainDueResponse_BENCH ExplainDueResponse_Layer = 3
+	// The collection's regimen for the taxon.
+	ExplainDueResponse_COLLECTION_TAXON ExplainDueResponse_Layer = 4
+	// The collection's regimen for the genus.
+	ExplainDueResponse_COLLECTION_GENUS ExplainDueResponse_Layer = 5
+	// The collection's regimen for the trap type.
+	ExplainDueResponse_COLLECTION_TRAP_TYPE ExplainDueResponse_Layer = 6
+	// The catalogue's taxon.
+	ExplainDueResponse_CATALOGUE_TAXON ExplainDueResponse_Layer = 7
+	// The catalogue's genus.
+	ExplainDueResponse_CATALOGUE_GENUS ExplainDueResponse_Layer = 8
+	// The default of the trap type.
+	ExplainDueResponse_TRAP_TYPE ExplainDueResponse_Layer = 9
 )
 
-// Enum value maps for ComputeDueRequest_Hemisphere.
+// Enum value maps for ExplainDueResponse_Layer.
 var (
-	ComputeDueRequest_Hemisphere_name = map[int32]string{
-		0: "HEMISPHERE_UNSPECIFIED",
-		1: "NORTH",
-		2: "SOUTH",
+	ExplainDueResponse_Layer_name = map[int32]string{
+		0: "LAYER_UNSPECIFIED",
+		1: "TRIAL_ARM",
+		2: "PLANT",
+		3: "BENCH",
+		4: "COLLECTION_TAXON",
+		5: "COLLECTION_GENUS",
+		6: "COLLECTION_TRAP_TYPE",
+		7: "CATALOGUE_TAXON",
+		8: "CATALOGUE_GENUS",
+		9: "TRAP_TYPE",
 	}
-	ComputeDueRequest_Hemisphere_value = map[string]int32{
-		"HEMISPHERE_UNSPECIFIED": 0,
-		"NORTH":                  1,
-		"SOUTH":                  2,
+	ExplainDueResponse_Layer_value = map[string]int32{
+		"LAYER_UNSPECIFIED":    0,
+		"TRIAL_ARM":            1,
+		"PLANT":                2,
+		"BENCH":                3,
+		"COLLECTION_TAXON":     4,
+		"COLLECTION_GENUS":     5,
+		"COLLECTION_TRAP_TYPE": 6,
+		"CATALOGUE_TAXON":      7,
+		"CATALOGUE_GENUS":      8,
+		"TRAP_TYPE":            9,
 	}
 )
 
-func (x ComputeDueRequest_Hemisphere) Enum() *ComputeDueRequest_Hemisphere {
-	p := new(ComputeDueRequest_Hemisphere)
+func (x ExplainDueResponse_Layer) Enum() *ExplainDueResponse_Layer {
+	p := new(ExplainDueResponse_Layer)
 	*p = x
 	return p
 }
 
-func (x ComputeDueRequest_Hemisphere) String() string {
+func (x ExplainDueResponse_Layer) String() string {
 	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
 }
 
-func (ComputeDueRequest_Hemisphere) Descriptor() protoreflect.EnumDescriptor {
+func (ExplainDueResponse_Layer) Descriptor() protoreflect.EnumDescriptor {
 	return file_dewbench_v1_due_proto_enumTypes[3].Descriptor()
 }
 
-func (ComputeDueRequest_Hemisphere) Type() protoreflect.EnumType {
+func (ExplainDueResponse_Layer) Type() protoreflect.EnumType {
 	return &file_dewbench_v1_due_proto_enumTypes[3]
 }
 
-func (x ComputeDueRequest_Hemisphere) Number() protoreflect.EnumNumber {
+func (x ExplainDueResponse_Layer) Number() protoreflect.EnumNumber {
 	return protoreflect.EnumNumber(x)
 }
 
-// Deprecated: Use ComputeDueRequest_Hemisphere.Descriptor instead.
-func (ComputeDueRequest_Hemisphere) EnumDescriptor() ([]byte, []int) {
-	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{2, 0}
+// Deprecated: Use ExplainDueResponse_Layer.Descriptor instead.
+func (ExplainDueResponse_Layer) EnumDescriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{6, 0}
 }
 
-// What a plant is exposed to where it stands.
-type ComputeDueRequest_Exposure int32
+// What happened.
+type ExplainDueResponse_Step_Event int32
 
 const (
-	// Indoors without more knowledge: not presumed to catch for itself.
-	ComputeDueRequest_EXPOSURE_UNSPECIFIED ComputeDueRequest_Exposure = 0
-	// In the open air: presumed to catch for itself.
-	ComputeDueRequest_OUTDOORS   ComputeDueRequest_Exposure = 1
-	ComputeDueRequest_GREENHOUSE ComputeDueRequest_Exposure = 2
-	ComputeDueRequest_WINDOWSILL ComputeDueRequest_Exposure = 3
-	// Under lamps or in a terrarium: no seasons.
-	ComputeDueRequest_ENCLOSED ComputeDueRequest_Exposure = 4
+	ExplainDueResponse_Step_EVENT_UNSPECIFIED ExplainDueResponse_Step_Event = 0
+	// It came to another bench.
+	ExplainDueResponse_Step_MOVE ExplainDueResponse_Step_Event = 1
+	// Something was seen or done.
+	ExplainDueResponse_Step_OBSERVATION ExplainDueResponse_Step_Event = 2
+	// A session.
+	ExplainDueResponse_Step_FEEDING ExplainDueResponse_Step_Event = 3
+	// The outcome of a session was seen.
+	ExplainDueResponse_Step_OUTCOME ExplainDueResponse_Step_Event = 4
+	// All events are taken: the start of the window, before the holds.
+	ExplainDueResponse_Step_WINDOW_START ExplainDueResponse_Step_Event = 5
 )
 
-// Enum value maps for ComputeDueRequest_Exposure.
+// Enum value maps for ExplainDueResponse_Step_Event.
 var (
-	ComputeDueRequest_Exposure_name = map[int32]string{
-		0: "EXPOSURE_UNSPECIFIED",
-		1: "OUTDOORS",
-		2: "GREENHOUSE",
-		3: "WINDOWSILL",
-		4: "ENCLOSED",
+	ExplainDueResponse_Step_Event_name = map[int32]string{
+		0: "EVENT_UNSPECIFIED",
+		1: "MOVE",
+		2: "OBSERVATION",
+		3: "FEEDING",
+		4: "OUTCOME",
+		5: "WINDOW_START",
 	}
-	ComputeDueRequest_Exposure_value = map[string]int32{
-		"EXPOSURE_UNSPECIFIED": 0,
-		"OUTDOORS":             1,
-		"GREENHOUSE":           2,
-		"WINDOWSILL":           3,
-		"ENCLOSED":             4,
+	ExplainDueResponse_Step_Event_value = map[string]int32{
+		"EVENT_UNSPECIFIED": 0,
+		"MOVE":              1,
+		"OBSERVATION":       2,
+		"FEEDING":           3,
+		"OUTCOME":           4,
+		"WINDOW_START":      5,
 	}
 )
 
-func (x ComputeDueRequest_Exposure) Enum() *ComputeDueRequest_Exposure {
-	p := new(ComputeDueRequest_Exposure)
+func (x ExplainDueResponse_Step_Event) Enum() *ExplainDueResponse_Step_Event {
+	p := new(ExplainDueResponse_Step_Event)
 	*p = x
 	return p
 }
 
-func (x ComputeDueRequest_Exposure) String() string {
+func (x ExplainDueResponse_Step_Event) String() string {
 	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
 }
 
-func (ComputeDueRequest_Exposure) Descriptor() protoreflect.EnumDescriptor {
+func (ExplainDueResponse_Step_Event) Descriptor() protoreflect.EnumDescriptor {
 	return file_dewbench_v1_due_proto_enumTypes[4].Descriptor()
 }
 
-func (ComputeDueRequest_Exposure) Type() protoreflect.EnumType {
+func (ExplainDueResponse_Step_Event) Type() protoreflect.EnumType {
 	return &file_dewbench_v1_due_proto_enumTypes[4]
 }
 
-func (x ComputeDueRequest_Exposure) Number() protoreflect.EnumNumber {
+func (x ExplainDueResponse_Step_Event) Number() protoreflect.EnumNumber {
 	return protoreflect.EnumNumber(x)
 }
 
-// Deprecated: Use ComputeDueRequest_Exposure.Descriptor instead.
-func (ComputeDueRequest_Exposure) EnumDescriptor() ([]byte, []int) {
-	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{2, 1}
+// Deprecated: Use ExplainDueResponse_Step_Event.Descriptor instead.
+func (ExplainDueResponse_Step_Event) EnumDescriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{6, 1, 0}
 }
 
 // A decision about one plant. Days are civil days in the collection's zone.
@@ -610,61 +646,6 @@ func (x *DueFeeding) GetAsOfDate() string {
 	return ""
 }
 
-// Days on which the grower is away.
-type Absence struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// First civil day (YYYY-MM-DD) away.
-	FromDate string `protobuf:"bytes,1,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
-	// The civil day (YYYY-MM-DD) of being back; exclusive, after fromDate.
-	UntilDate     string `protobuf:"bytes,2,opt,name=until_date,json=untilDate,proto3" json:"until_date,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *Absence) Reset() {
-	*x = Absence{}
-	mi := &file_dewbench_v1_due_proto_msgTypes[1]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *Absence) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*Absence) ProtoMessage() {}
-
-func (x *Absence) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_due_proto_msgTypes[1]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use Absence.ProtoReflect.Descriptor instead.
-func (*Absence) Descriptor() ([]byte, []int) {
-	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{1}
-}
-
-func (x *Absence) GetFromDate() string {
-	if x != nil {
-		return x.FromDate
-	}
-	return ""
-}
-
-func (x *Absence) GetUntilDate() string {
-	if x != nil {
-		return x.UntilDate
-	}
-	return ""
-}
-
 // The caller's records.
 type ComputeDueRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -678,7 +659,7 @@ type ComputeDueRequest struct {
 	// rests follow.
 	LatitudeDeg *float64 `protobuf:"fixed64,4,opt,name=latitude_deg,json=latitudeDeg,proto3,oneof" json:"latitude_deg,omitempty"`
 	// Where no latitude is given. Default NORTH.
-	Hemisphere ComputeDueRequest_Hemisphere `protobuf:"varint,5,opt,name=hemisphere,proto3,enum=dewbench.v1.ComputeDueRequest_Hemisphere" json:"hemisphere,omitempty"`
+	Hemisphere Collection_Hemisphere `protobuf:"varint,5,opt,name=hemisphere,proto3,enum=dewbench.v1.Collection_Hemisphere" json:"hemisphere,omitempty"`
 	// Days of the week on which the grower feeds. None: every day.
 	FeedingWeekdays []dayofweek.DayOfWeek `protobuf:"varint,6,rep,packed,name=feeding_weekdays,json=feedingWeekdays,proto3,enum=google.type.DayOfWeek" json:"feeding_weekdays,omitempty"`
 	// Days on which the grower does not feed.
@@ -691,7 +672,7 @@ type ComputeDueRequest struct {
 
 func (x *ComputeDueRequest) Reset() {
 	*x = ComputeDueRequest{}
-	mi := &file_dewbench_v1_due_proto_msgTypes[2]
+	mi := &file_dewbench_v1_due_proto_msgTypes[1]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -703,7 +684,7 @@ func (x *ComputeDueRequest) String() string {
 func (*ComputeDueRequest) ProtoMessage() {}
 
 func (x *ComputeDueRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_due_proto_msgTypes[2]
+	mi := &file_dewbench_v1_due_proto_msgTypes[1]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -716,7 +697,7 @@ func (x *ComputeDueRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeDueRequest.ProtoReflect.Descriptor instead.
 func (*ComputeDueRequest) Descriptor() ([]byte, []int) {
-	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{2}
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{1}
 }
 
 func (x *ComputeDueRequest) GetAsOfDate() string {
@@ -747,11 +728,11 @@ func (x *ComputeDueRequest) GetLatitudeDeg() float64 {
 	return 0
 }
 
-func (x *ComputeDueRequest) GetHemisphere() ComputeDueRequest_Hemisphere {
+func (x *ComputeDueRequest) GetHemisphere() Collection_Hemisphere {
 	if x != nil {
 		return x.Hemisphere
 	}
-	return ComputeDueRequest_HEMISPHERE_UNSPECIFIED
+	return Collection_HEMISPHERE_UNSPECIFIED
 }
 
 func (x *ComputeDueRequest) GetFeedingWeekdays() []dayofweek.DayOfWeek {
@@ -787,7 +768,7 @@ type ComputeDueResponse struct {
 
 func (x *ComputeDueResponse) Reset() {
 	*x = ComputeDueResponse{}
-	mi := &file_dewbench_v1_due_proto_msgTypes[3]
+	mi := &file_dewbench_v1_due_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -799,7 +780,7 @@ func (x *ComputeDueResponse) String() string {
 func (*ComputeDueResponse) ProtoMessage() {}
 
 func (x *ComputeDueResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_due_proto_msgTypes[3]
+	mi := &file_dewbench_v1_due_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -812,7 +793,7 @@ func (x *ComputeDueResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeDueResponse.ProtoReflect.Descriptor instead.
 func (*ComputeDueResponse) Descriptor() ([]byte, []int) {
-	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{3}
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *ComputeDueResponse) GetDecisions() []*DueFeeding {
@@ -820,6 +801,349 @@ func (x *ComputeDueResponse) GetDecisions() []*DueFeeding {
 		return x.Decisions
 	}
 	return nil
+}
+
+// What to list.
+type ListDueFeedingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}`, or `collections/-` for all of the caller's.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The civil day (YYYY-MM-DD) to answer for: of a single collection any day up to
+	// a year ahead, else from today to 31 days ahead. Default: today where the
+	// collection is, settled on the first page.
+	AsOfDate *string `protobuf:"bytes,2,opt,name=as_of_date,json=asOfDate,proto3,oneof" json:"as_of_date,omitempty"`
+	// Days ahead within which a plant is UPCOMING, 0 to 366. Default 7.
+	HorizonDays *int32 `protobuf:"varint,3,opt,name=horizon_days,json=horizonDays,proto3,oneof" json:"horizon_days,omitempty"`
+	// Statuses to list. Default: OVERDUE, DUE, UPCOMING, HELD.
+	Statuses []DueFeeding_Status `protobuf:"varint,4,rep,packed,name=statuses,proto3,enum=dewbench.v1.DueFeeding_Status" json:"statuses,omitempty"`
+	// AIP-160, comparisons joined by AND. Fields: `bench`, `taxon`, `genus`, `tag`
+	// (without regard to case), each with `=` and `!=`.
+	Filter string `protobuf:"bytes,5,opt,name=filter,proto3" json:"filter,omitempty"`
+	// Rows of a page: 0 is the default of 50, above 1000 is 1000.
+	PageSize int32 `protobuf:"varint,6,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before; empty for the first.
+	PageToken     string `protobuf:"bytes,7,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueFeedingsRequest) Reset() {
+	*x = ListDueFeedingsRequest{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueFeedingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueFeedingsRequest) ProtoMessage() {}
+
+func (x *ListDueFeedingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueFeedingsRequest.ProtoReflect.Descriptor instead.
+func (*ListDueFeedingsRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ListDueFeedingsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListDueFeedingsRequest) GetAsOfDate() string {
+	if x != nil && x.AsOfDate != nil {
+		return *x.AsOfDate
+	}
+	return ""
+}
+
+func (x *ListDueFeedingsRequest) GetHorizonDays() int32 {
+	if x != nil && x.HorizonDays != nil {
+		return *x.HorizonDays
+	}
+	return 0
+}
+
+func (x *ListDueFeedingsRequest) GetStatuses() []DueFeeding_Status {
+	if x != nil {
+		return x.Statuses
+	}
+	return nil
+}
+
+func (x *ListDueFeedingsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListDueFeedingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListDueFeedingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// A page of what is due.
+type ListDueFeedingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The rows.
+	DueFeedings []*DueFeeding `protobuf:"bytes,1,rep,name=due_feedings,json=dueFeedings,proto3" json:"due_feedings,omitempty"`
+	// For the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// The civil day that is answered for. Absent for `collections/-` without
+	// asOfDate, where each row has its own.
+	AsOfDate *string `protobuf:"bytes,3,opt,name=as_of_date,json=asOfDate,proto3,oneof" json:"as_of_date,omitempty"`
+	// Of all rows, by status in the order of the list; on the first page of a single
+	// collection.
+	Totals        []*ListDueFeedingsResponse_Total `protobuf:"bytes,4,rep,name=totals,proto3" json:"totals,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueFeedingsResponse) Reset() {
+	*x = ListDueFeedingsResponse{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueFeedingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueFeedingsResponse) ProtoMessage() {}
+
+func (x *ListDueFeedingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueFeedingsResponse.ProtoReflect.Descriptor instead.
+func (*ListDueFeedingsResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ListDueFeedingsResponse) GetDueFeedings() []*DueFeeding {
+	if x != nil {
+		return x.DueFeedings
+	}
+	return nil
+}
+
+func (x *ListDueFeedingsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListDueFeedingsResponse) GetAsOfDate() string {
+	if x != nil && x.AsOfDate != nil {
+		return *x.AsOfDate
+	}
+	return ""
+}
+
+func (x *ListDueFeedingsResponse) GetTotals() []*ListDueFeedingsResponse_Total {
+	if x != nil {
+		return x.Totals
+	}
+	return nil
+}
+
+// What to explain.
+type ExplainDueRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
+	// The civil day (YYYY-MM-DD) to answer for, up to a year ahead. Default: today
+	// where the collection is.
+	AsOfDate *string `protobuf:"bytes,3,opt,name=as_of_date,json=asOfDate,proto3,oneof" json:"as_of_date,omitempty"`
+	// Days ahead within which a plant is UPCOMING, 0 to 366. Default 7.
+	HorizonDays   *int32 `protobuf:"varint,4,opt,name=horizon_days,json=horizonDays,proto3,oneof" json:"horizon_days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainDueRequest) Reset() {
+	*x = ExplainDueRequest{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainDueRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainDueRequest) ProtoMessage() {}
+
+func (x *ExplainDueRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainDueRequest.ProtoReflect.Descriptor instead.
+func (*ExplainDueRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ExplainDueRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ExplainDueRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+func (x *ExplainDueRequest) GetAsOfDate() string {
+	if x != nil && x.AsOfDate != nil {
+		return *x.AsOfDate
+	}
+	return ""
+}
+
+func (x *ExplainDueRequest) GetHorizonDays() int32 {
+	if x != nil && x.HorizonDays != nil {
+		return *x.HorizonDays
+	}
+	return 0
+}
+
+// A decision and the way that led to it.
+type ExplainDueResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The decision. Absent if the plant is not there on the day.
+	Decision *DueFeeding `protobuf:"bytes,1,opt,name=decision,proto3" json:"decision,omitempty"`
+	// The regimen in force.
+	Regimen *Regimen `protobuf:"bytes,2,opt,name=regimen,proto3" json:"regimen,omitempty"`
+	// Where each of its values comes from.
+	Origins []*ExplainDueResponse_Origin `protobuf:"bytes,3,rep,name=origins,proto3" json:"origins,omitempty"`
+	// The events up to the day, in the order in which they are taken.
+	Steps []*ExplainDueResponse_Step `protobuf:"bytes,4,rep,name=steps,proto3" json:"steps,omitempty"`
+	// All holds known on the day.
+	Holds []*ExplainDueResponse_Hold `protobuf:"bytes,5,rep,name=holds,proto3" json:"holds,omitempty"`
+	// The civil day that is answered for.
+	AsOfDate      string `protobuf:"bytes,6,opt,name=as_of_date,json=asOfDate,proto3" json:"as_of_date,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainDueResponse) Reset() {
+	*x = ExplainDueResponse{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainDueResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainDueResponse) ProtoMessage() {}
+
+func (x *ExplainDueResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainDueResponse.ProtoReflect.Descriptor instead.
+func (*ExplainDueResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ExplainDueResponse) GetDecision() *DueFeeding {
+	if x != nil {
+		return x.Decision
+	}
+	return nil
+}
+
+func (x *ExplainDueResponse) GetRegimen() *Regimen {
+	if x != nil {
+		return x.Regimen
+	}
+	return nil
+}
+
+func (x *ExplainDueResponse) GetOrigins() []*ExplainDueResponse_Origin {
+	if x != nil {
+		return x.Origins
+	}
+	return nil
+}
+
+func (x *ExplainDueResponse) GetSteps() []*ExplainDueResponse_Step {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *ExplainDueResponse) GetHolds() []*ExplainDueResponse_Hold {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
+func (x *ExplainDueResponse) GetAsOfDate() string {
+	if x != nil {
+		return x.AsOfDate
+	}
+	return ""
 }
 
 // Why. A reason has a code and days, and says the same in a sentence.
@@ -840,7 +1164,7 @@ type DueFeeding_Reason struct {
 
 func (x *DueFeeding_Reason) Reset() {
 	*x = DueFeeding_Reason{}
-	mi := &file_dewbench_v1_due_proto_msgTypes[4]
+	mi := &file_dewbench_v1_due_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -852,7 +1176,7 @@ func (x *DueFeeding_Reason) String() string {
 func (*DueFeeding_Reason) ProtoMessage() {}
 
 func (x *DueFeeding_Reason) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_due_proto_msgTypes[4]
+	mi := &file_dewbench_v1_due_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -902,14 +1226,14 @@ type ComputeDueRequest_Move struct {
 	// The civil day (YYYY-MM-DD).
 	Date string `protobuf:"bytes,1,opt,name=date,proto3" json:"date,omitempty"`
 	// The exposure there.
-	Exposure      ComputeDueRequest_Exposure `protobuf:"varint,2,opt,name=exposure,proto3,enum=dewbench.v1.ComputeDueRequest_Exposure" json:"exposure,omitempty"`
+	Exposure      Bench_Exposure `protobuf:"varint,2,opt,name=exposure,proto3,enum=dewbench.v1.Bench_Exposure" json:"exposure,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ComputeDueRequest_Move) Reset() {
 	*x = ComputeDueRequest_Move{}
-	mi := &file_dewbench_v1_due_proto_msgTypes[5]
+	mi := &file_dewbench_v1_due_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -921,7 +1245,7 @@ func (x *ComputeDueRequest_Move) String() string {
 func (*ComputeDueRequest_Move) ProtoMessage() {}
 
 func (x *ComputeDueRequest_Move) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_due_proto_msgTypes[5]
+	mi := &file_dewbench_v1_due_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -934,7 +1258,7 @@ func (x *ComputeDueRequest_Move) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeDueRequest_Move.ProtoReflect.Descriptor instead.
 func (*ComputeDueRequest_Move) Descriptor() ([]byte, []int) {
-	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{2, 0}
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{1, 0}
 }
 
 func (x *ComputeDueRequest_Move) GetDate() string {
@@ -944,11 +1268,11 @@ func (x *ComputeDueRequest_Move) GetDate() string {
 	return ""
 }
 
-func (x *ComputeDueRequest_Move) GetExposure() ComputeDueRequest_Exposure {
+func (x *ComputeDueRequest_Move) GetExposure() Bench_Exposure {
 	if x != nil {
 		return x.Exposure
 	}
-	return ComputeDueRequest_EXPOSURE_UNSPECIFIED
+	return Bench_EXPOSURE_UNSPECIFIED
 }
 
 // One pot and its history: at most 2,000 feedings, observations and moves.
@@ -965,7 +1289,7 @@ type ComputeDueRequest_Plant struct {
 	// the taxon's.
 	Habit Taxon_Habit `protobuf:"varint,4,opt,name=habit,proto3,enum=dewbench.v1.Taxon_Habit" json:"habit,omitempty"`
 	// The exposure where it stood first.
-	Exposure ComputeDueRequest_Exposure `protobuf:"varint,5,opt,name=exposure,proto3,enum=dewbench.v1.ComputeDueRequest_Exposure" json:"exposure,omitempty"`
+	Exposure Bench_Exposure `protobuf:"varint,5,opt,name=exposure,proto3,enum=dewbench.v1.Bench_Exposure" json:"exposure,omitempty"`
 	// Where it stood later. On the same day the later entry of the list counts.
 	Moves []*ComputeDueRequest_Move `protobuf:"bytes,6,rep,name=moves,proto3" json:"moves,omitempty"`
 	// Hours of lamp light a day, 0 to 24, of an ENCLOSED place. They are the same
@@ -995,7 +1319,7 @@ type ComputeDueRequest_Plant struct {
 
 func (x *ComputeDueRequest_Plant) Reset() {
 	*x = ComputeDueRequest_Plant{}
-	mi := &file_dewbench_v1_due_proto_msgTypes[6]
+	mi := &file_dewbench_v1_due_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1007,7 +1331,7 @@ func (x *ComputeDueRequest_Plant) String() string {
 func (*ComputeDueRequest_Plant) ProtoMessage() {}
 
 func (x *ComputeDueRequest_Plant) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_due_proto_msgTypes[6]
+	mi := &file_dewbench_v1_due_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1020,7 +1344,7 @@ func (x *ComputeDueRequest_Plant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeDueRequest_Plant.ProtoReflect.Descriptor instead.
 func (*ComputeDueRequest_Plant) Descriptor() ([]byte, []int) {
-	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{2, 1}
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{1, 1}
 }
 
 func (x *ComputeDueRequest_Plant) GetKey() string {
@@ -1051,11 +1375,11 @@ func (x *ComputeDueRequest_Plant) GetHabit() Taxon_Habit {
 	return Taxon_HABIT_UNSPECIFIED
 }
 
-func (x *ComputeDueRequest_Plant) GetExposure() ComputeDueRequest_Exposure {
+func (x *ComputeDueRequest_Plant) GetExposure() Bench_Exposure {
 	if x != nil {
 		return x.Exposure
 	}
-	return ComputeDueRequest_EXPOSURE_UNSPECIFIED
+	return Bench_EXPOSURE_UNSPECIFIED
 }
 
 func (x *ComputeDueRequest_Plant) GetMoves() []*ComputeDueRequest_Move {
@@ -1121,11 +1445,324 @@ func (x *ComputeDueRequest_Plant) GetObservations() []*Observation {
 	return nil
 }
 
+// How many plants and traps there are.
+type ListDueFeedingsResponse_Total struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The status.
+	Status DueFeeding_Status `protobuf:"varint,1,opt,name=status,proto3,enum=dewbench.v1.DueFeeding_Status" json:"status,omitempty"`
+	// Plants with that status.
+	Plants int32 `protobuf:"varint,2,opt,name=plants,proto3" json:"plants,omitempty"`
+	// Traps to feed on them.
+	Traps         int64 `protobuf:"varint,3,opt,name=traps,proto3" json:"traps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueFeedingsResponse_Total) Reset() {
+	*x = ListDueFeedingsResponse_Total{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueFeedingsResponse_Total) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueFeedingsResponse_Total) ProtoMessage() {}
+
+func (x *ListDueFeedingsResponse_Total) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueFeedingsResponse_Total.ProtoReflect.Descriptor instead.
+func (*ListDueFeedingsResponse_Total) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{4, 0}
+}
+
+func (x *ListDueFeedingsResponse_Total) GetStatus() DueFeeding_Status {
+	if x != nil {
+		return x.Status
+	}
+	return DueFeeding_STATUS_UNSPECIFIED
+}
+
+func (x *ListDueFeedingsResponse_Total) GetPlants() int32 {
+	if x != nil {
+		return x.Plants
+	}
+	return 0
+}
+
+func (x *ListDueFeedingsResponse_Total) GetTraps() int64 {
+	if x != nil {
+		return x.Traps
+	}
+	return 0
+}
+
+// A field of the regimen.
+type ExplainDueResponse_Origin struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its name, for instance `intervalDays`.
+	Field string `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	// Where its value comes from.
+	Layer         ExplainDueResponse_Layer `protobuf:"varint,2,opt,name=layer,proto3,enum=dewbench.v1.ExplainDueResponse_Layer" json:"layer,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainDueResponse_Origin) Reset() {
+	*x = ExplainDueResponse_Origin{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainDueResponse_Origin) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainDueResponse_Origin) ProtoMessage() {}
+
+func (x *ExplainDueResponse_Origin) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainDueResponse_Origin.ProtoReflect.Descriptor instead.
+func (*ExplainDueResponse_Origin) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{6, 0}
+}
+
+func (x *ExplainDueResponse_Origin) GetField() string {
+	if x != nil {
+		return x.Field
+	}
+	return ""
+}
+
+func (x *ExplainDueResponse_Origin) GetLayer() ExplainDueResponse_Layer {
+	if x != nil {
+		return x.Layer
+	}
+	return ExplainDueResponse_LAYER_UNSPECIFIED
+}
+
+// One event of the history, and the state after it.
+type ExplainDueResponse_Step struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The civil day (YYYY-MM-DD).
+	Date string `protobuf:"bytes,1,opt,name=date,proto3" json:"date,omitempty"`
+	// What happened.
+	Event ExplainDueResponse_Step_Event `protobuf:"varint,2,opt,name=event,proto3,enum=dewbench.v1.ExplainDueResponse_Step_Event" json:"event,omitempty"`
+	// Name of the feeding or observation.
+	Source string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	// Traps that the session was to feed; of a survey, prey that the plant needed.
+	// Absent for other events.
+	Target *int32 `protobuf:"varint,4,opt,name=target,proto3,oneof" json:"target,omitempty"`
+	// Share of a full session that a session or survey gave, 0 to 1. Absent for
+	// other events.
+	Credit *float64 `protobuf:"fixed64,5,opt,name=credit,proto3,oneof" json:"credit,omitempty"`
+	// Traps to feed for each plant of the pot.
+	Ladder int32 `protobuf:"varint,6,opt,name=ladder,proto3" json:"ladder,omitempty"`
+	// Clean full sessions in a row.
+	CleanRuns int32 `protobuf:"varint,7,opt,name=clean_runs,json=cleanRuns,proto3" json:"clean_runs,omitempty"`
+	// Plants in the pot.
+	Quantity int32 `protobuf:"varint,8,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// Where it stands.
+	Exposure Bench_Exposure `protobuf:"varint,9,opt,name=exposure,proto3,enum=dewbench.v1.Bench_Exposure" json:"exposure,omitempty"`
+	// First civil day on which it is covered no more, rounded up. Absent: nothing
+	// has covered it.
+	CoverDate     *string `protobuf:"bytes,10,opt,name=cover_date,json=coverDate,proto3,oneof" json:"cover_date,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainDueResponse_Step) Reset() {
+	*x = ExplainDueResponse_Step{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainDueResponse_Step) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainDueResponse_Step) ProtoMessage() {}
+
+func (x *ExplainDueResponse_Step) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainDueResponse_Step.ProtoReflect.Descriptor instead.
+func (*ExplainDueResponse_Step) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{6, 1}
+}
+
+func (x *ExplainDueResponse_Step) GetDate() string {
+	if x != nil {
+		return x.Date
+	}
+	return ""
+}
+
+func (x *ExplainDueResponse_Step) GetEvent() ExplainDueResponse_Step_Event {
+	if x != nil {
+		return x.Event
+	}
+	return ExplainDueResponse_Step_EVENT_UNSPECIFIED
+}
+
+func (x *ExplainDueResponse_Step) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *ExplainDueResponse_Step) GetTarget() int32 {
+	if x != nil && x.Target != nil {
+		return *x.Target
+	}
+	return 0
+}
+
+func (x *ExplainDueResponse_Step) GetCredit() float64 {
+	if x != nil && x.Credit != nil {
+		return *x.Credit
+	}
+	return 0
+}
+
+func (x *ExplainDueResponse_Step) GetLadder() int32 {
+	if x != nil {
+		return x.Ladder
+	}
+	return 0
+}
+
+func (x *ExplainDueResponse_Step) GetCleanRuns() int32 {
+	if x != nil {
+		return x.CleanRuns
+	}
+	return 0
+}
+
+func (x *ExplainDueResponse_Step) GetQuantity() int32 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *ExplainDueResponse_Step) GetExposure() Bench_Exposure {
+	if x != nil {
+		return x.Exposure
+	}
+	return Bench_EXPOSURE_UNSPECIFIED
+}
+
+func (x *ExplainDueResponse_Step) GetCoverDate() string {
+	if x != nil && x.CoverDate != nil {
+		return *x.CoverDate
+	}
+	return ""
+}
+
+// An interval in which it is not fed, and why.
+type ExplainDueResponse_Hold struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Why.
+	Code DueFeeding_Reason_Code `protobuf:"varint,1,opt,name=code,proto3,enum=dewbench.v1.DueFeeding_Reason_Code" json:"code,omitempty"`
+	// First civil day of it.
+	FromDate string `protobuf:"bytes,2,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// The civil day on which it is over; exclusive. Absent: open.
+	UntilDate     *string `protobuf:"bytes,3,opt,name=until_date,json=untilDate,proto3,oneof" json:"until_date,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainDueResponse_Hold) Reset() {
+	*x = ExplainDueResponse_Hold{}
+	mi := &file_dewbench_v1_due_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainDueResponse_Hold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainDueResponse_Hold) ProtoMessage() {}
+
+func (x *ExplainDueResponse_Hold) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_due_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainDueResponse_Hold.ProtoReflect.Descriptor instead.
+func (*ExplainDueResponse_Hold) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_due_proto_rawDescGZIP(), []int{6, 2}
+}
+
+func (x *ExplainDueResponse_Hold) GetCode() DueFeeding_Reason_Code {
+	if x != nil {
+		return x.Code
+	}
+	return DueFeeding_Reason_CODE_UNSPECIFIED
+}
+
+func (x *ExplainDueResponse_Hold) GetFromDate() string {
+	if x != nil {
+		return x.FromDate
+	}
+	return ""
+}
+
+func (x *ExplainDueResponse_Hold) GetUntilDate() string {
+	if x != nil && x.UntilDate != nil {
+		return *x.UntilDate
+	}
+	return ""
+}
+
 var File_dewbench_v1_due_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\n" +
-	"\x15dewbench/v1/due.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x17dewbench/v1/taxon.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1bgoogle/type/dayofweek.proto\"\xe1\f\n" +
+	"\x15dewbench/v1/due.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17dewbench/v1/bench.proto\x1a\x1cdewbench/v1/collection.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x17dewbench/v1/taxon.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1bgoogle/type/dayofweek.proto\"\xe1\f\n" +
 	"\n" +
 	"DueFeeding\x12\x14\n" +
 	"\x05plant\x18\x01 \x01(\tR\x05plant\x12\x10\n" +
@@ -1211,33 +1848,29 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\x0e_due_last_dateB\f\n" +
 	"\n" +
 	"_feed_dateB\x15\n" +
-	"\x13_max_item_length_mm\"\x97\x01\n" +
-	"\aAbsence\x12D\n" +
-	"\tfrom_date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\bfromDate\x12F\n" +
-	"\n" +
-	"until_date\x18\x02 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\tuntilDate\"\xeb\x0f\n" +
+	"\x13_max_item_length_mm\"\xaa\x0e\n" +
 	"\x11ComputeDueRequest\x12E\n" +
 	"\n" +
 	"as_of_date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\basOfDate\x122\n" +
 	"\fhorizon_days\x18\x02 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xee\x02(\x00H\x00R\vhorizonDays\x88\x01\x01\x12$\n" +
 	"\ttime_zone\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18dR\btimeZone\x12A\n" +
-	"\flatitude_deg\x18\x04 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x80V@)\x00\x00\x00\x00\x00\x80V\xc0H\x01R\vlatitudeDeg\x88\x01\x01\x12S\n" +
+	"\flatitude_deg\x18\x04 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x80V@)\x00\x00\x00\x00\x00\x80V\xc0H\x01R\vlatitudeDeg\x88\x01\x01\x12L\n" +
 	"\n" +
-	"hemisphere\x18\x05 \x01(\x0e2).dewbench.v1.ComputeDueRequest.HemisphereB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"hemisphere\x18\x05 \x01(\x0e2\".dewbench.v1.Collection.HemisphereB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
 	"hemisphere\x12V\n" +
 	"\x10feeding_weekdays\x18\x06 \x03(\x0e2\x16.google.type.DayOfWeekB\x13\xbaH\x10\x92\x01\r\x10\a\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x0ffeedingWeekdays\x12;\n" +
 	"\babsences\x18\a \x03(\v2\x14.dewbench.v1.AbsenceB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\babsences\x12G\n" +
-	"\x06plants\x18\b \x03(\v2$.dewbench.v1.ComputeDueRequest.PlantB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06plants\x1a\x98\x01\n" +
+	"\x06plants\x18\b \x03(\v2$.dewbench.v1.ComputeDueRequest.PlantB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06plants\x1a\x8c\x01\n" +
 	"\x04Move\x12;\n" +
-	"\x04date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x04date\x12S\n" +
-	"\bexposure\x18\x02 \x01(\x0e2'.dewbench.v1.ComputeDueRequest.ExposureB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bexposure\x1a\xdf\b\n" +
+	"\x04date\x18\x01 \x01(\tB'\xe2A\x01\x02\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$R\x04date\x12G\n" +
+	"\bexposure\x18\x02 \x01(\x0e2\x1b.dewbench.v1.Bench.ExposureB\x0e\xe2A\x01\x02\xbaH\a\x82\x01\x04\x10\x01 \x00R\bexposure\x1a\xd3\b\n" +
 	"\x05Plant\x12 \n" +
 	"\x03key\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x03key\x126\n" +
 	"\x05taxon\x18\x02 \x01(\tB \xbaH\x1d\xd8\x01\x01r\x182\x16^taxa/[a-z0-9-]{1,63}$R\x05taxon\x12B\n" +
 	"\ttrap_type\x18\x03 \x01(\x0e2\x1b.dewbench.v1.Taxon.TrapTypeB\b\xbaH\x05\x82\x01\x02\x10\x01R\btrapType\x128\n" +
-	"\x05habit\x18\x04 \x01(\x0e2\x18.dewbench.v1.Taxon.HabitB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05habit\x12M\n" +
-	"\bexposure\x18\x05 \x01(\x0e2'.dewbench.v1.ComputeDueRequest.ExposureB\b\xbaH\x05\x82\x01\x02\x10\x01R\bexposure\x12D\n" +
+	"\x05habit\x18\x04 \x01(\x0e2\x18.dewbench.v1.Taxon.HabitB\b\xbaH\x05\x82\x01\x02\x10\x01R\x05habit\x12A\n" +
+	"\bexposure\x18\x05 \x01(\x0e2\x1b.dewbench.v1.Bench.ExposureB\b\xbaH\x05\x82\x01\x02\x10\x01R\bexposure\x12D\n" +
 	"\x05moves\x18\x06 \x03(\v2#.dewbench.v1.ComputeDueRequest.MoveB\t\xbaH\x06\x92\x01\x03\x10\xd0\x0fR\x05moves\x12=\n" +
 	"\n" +
 	"lamp_hours\x18\a \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x008@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\tlampHours\x88\x01\x01\x12G\n" +
@@ -1256,28 +1889,105 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\r_acquire_dateB\f\n" +
 	"\n" +
 	"_ship_dateB\v\n" +
-	"\t_quantity\">\n" +
-	"\n" +
-	"Hemisphere\x12\x1a\n" +
-	"\x16HEMISPHERE_UNSPECIFIED\x10\x00\x12\t\n" +
-	"\x05NORTH\x10\x01\x12\t\n" +
-	"\x05SOUTH\x10\x02\"`\n" +
-	"\bExposure\x12\x18\n" +
-	"\x14EXPOSURE_UNSPECIFIED\x10\x00\x12\f\n" +
-	"\bOUTDOORS\x10\x01\x12\x0e\n" +
-	"\n" +
-	"GREENHOUSE\x10\x02\x12\x0e\n" +
-	"\n" +
-	"WINDOWSILL\x10\x03\x12\f\n" +
-	"\bENCLOSED\x10\x04B\x0f\n" +
+	"\t_quantityB\x0f\n" +
 	"\r_horizon_daysB\x0f\n" +
 	"\r_latitude_deg\"K\n" +
 	"\x12ComputeDueResponse\x125\n" +
-	"\tdecisions\x18\x01 \x03(\v2\x17.dewbench.v1.DueFeedingR\tdecisions2\x7f\n" +
+	"\tdecisions\x18\x01 \x03(\v2\x17.dewbench.v1.DueFeedingR\tdecisions\"\xd0\x03\n" +
+	"\x16ListDueFeedingsRequest\x12X\n" +
+	"\x06parent\x18\x01 \x01(\tB@\xe2A\x01\x02\xfaA\x15\n" +
+	"\x13dewbench/Collection\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12F\n" +
+	"\n" +
+	"as_of_date\x18\x02 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\basOfDate\x88\x01\x01\x122\n" +
+	"\fhorizon_days\x18\x03 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xee\x02(\x00H\x01R\vhorizonDays\x88\x01\x01\x12O\n" +
+	"\bstatuses\x18\x04 \x03(\x0e2\x1e.dewbench.v1.DueFeeding.StatusB\x13\xbaH\x10\x92\x01\r\x10\x06\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\bstatuses\x12 \n" +
+	"\x06filter\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x06filter\x12$\n" +
+	"\tpage_size\x18\x06 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageTokenB\r\n" +
+	"\v_as_of_dateB\x0f\n" +
+	"\r_horizon_days\"\xe2\x02\n" +
+	"\x17ListDueFeedingsResponse\x12:\n" +
+	"\fdue_feedings\x18\x01 \x03(\v2\x17.dewbench.v1.DueFeedingR\vdueFeedings\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12!\n" +
+	"\n" +
+	"as_of_date\x18\x03 \x01(\tH\x00R\basOfDate\x88\x01\x01\x12B\n" +
+	"\x06totals\x18\x04 \x03(\v2*.dewbench.v1.ListDueFeedingsResponse.TotalR\x06totals\x1am\n" +
+	"\x05Total\x126\n" +
+	"\x06status\x18\x01 \x01(\x0e2\x1e.dewbench.v1.DueFeeding.StatusR\x06status\x12\x16\n" +
+	"\x06plants\x18\x02 \x01(\x05R\x06plants\x12\x14\n" +
+	"\x05traps\x18\x03 \x01(\x03R\x05trapsB\r\n" +
+	"\v_as_of_date\"\xb2\x02\n" +
+	"\x11ExplainDueRequest\x12f\n" +
+	"\x04name\x18\x01 \x01(\tBR\xe2A\x01\x02\xfaA\x10\n" +
+	"\x0edewbench/Plant\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x04name\x12\x19\n" +
+	"\x03tag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\x12F\n" +
+	"\n" +
+	"as_of_date\x18\x03 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\basOfDate\x88\x01\x01\x122\n" +
+	"\fhorizon_days\x18\x04 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xee\x02(\x00H\x01R\vhorizonDays\x88\x01\x01B\r\n" +
+	"\v_as_of_dateB\x0f\n" +
+	"\r_horizon_days\"\xf2\t\n" +
+	"\x12ExplainDueResponse\x123\n" +
+	"\bdecision\x18\x01 \x01(\v2\x17.dewbench.v1.DueFeedingR\bdecision\x12.\n" +
+	"\aregimen\x18\x02 \x01(\v2\x14.dewbench.v1.RegimenR\aregimen\x12@\n" +
+	"\aorigins\x18\x03 \x03(\v2&.dewbench.v1.ExplainDueResponse.OriginR\aorigins\x12:\n" +
+	"\x05steps\x18\x04 \x03(\v2$.dewbench.v1.ExplainDueResponse.StepR\x05steps\x12:\n" +
+	"\x05holds\x18\x05 \x03(\v2$.dewbench.v1.ExplainDueResponse.HoldR\x05holds\x12\x1c\n" +
+	"\n" +
+	"as_of_date\x18\x06 \x01(\tR\basOfDate\x1a[\n" +
+	"\x06Origin\x12\x14\n" +
+	"\x05field\x18\x01 \x01(\tR\x05field\x12;\n" +
+	"\x05layer\x18\x02 \x01(\x0e2%.dewbench.v1.ExplainDueResponse.LayerR\x05layer\x1a\xea\x03\n" +
+	"\x04Step\x12\x12\n" +
+	"\x04date\x18\x01 \x01(\tR\x04date\x12@\n" +
+	"\x05event\x18\x02 \x01(\x0e2*.dewbench.v1.ExplainDueResponse.Step.EventR\x05event\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\x12\x1b\n" +
+	"\x06target\x18\x04 \x01(\x05H\x00R\x06target\x88\x01\x01\x12\x1b\n" +
+	"\x06credit\x18\x05 \x01(\x01H\x01R\x06credit\x88\x01\x01\x12\x16\n" +
+	"\x06ladder\x18\x06 \x01(\x05R\x06ladder\x12\x1d\n" +
+	"\n" +
+	"clean_runs\x18\a \x01(\x05R\tcleanRuns\x12\x1a\n" +
+	"\bquantity\x18\b \x01(\x05R\bquantity\x127\n" +
+	"\bexposure\x18\t \x01(\x0e2\x1b.dewbench.v1.Bench.ExposureR\bexposure\x12\"\n" +
+	"\n" +
+	"cover_date\x18\n" +
+	" \x01(\tH\x02R\tcoverDate\x88\x01\x01\"e\n" +
+	"\x05Event\x12\x15\n" +
+	"\x11EVENT_UNSPECIFIED\x10\x00\x12\b\n" +
+	"\x04MOVE\x10\x01\x12\x0f\n" +
+	"\vOBSERVATION\x10\x02\x12\v\n" +
+	"\aFEEDING\x10\x03\x12\v\n" +
+	"\aOUTCOME\x10\x04\x12\x10\n" +
+	"\fWINDOW_START\x10\x05B\t\n" +
+	"\a_targetB\t\n" +
+	"\a_creditB\r\n" +
+	"\v_cover_date\x1a\x8f\x01\n" +
+	"\x04Hold\x127\n" +
+	"\x04code\x18\x01 \x01(\x0e2#.dewbench.v1.DueFeeding.Reason.CodeR\x04code\x12\x1b\n" +
+	"\tfrom_date\x18\x02 \x01(\tR\bfromDate\x12\"\n" +
+	"\n" +
+	"until_date\x18\x03 \x01(\tH\x00R\tuntilDate\x88\x01\x01B\r\n" +
+	"\v_until_date\"\xc2\x01\n" +
+	"\x05Layer\x12\x15\n" +
+	"\x11LAYER_UNSPECIFIED\x10\x00\x12\r\n" +
+	"\tTRIAL_ARM\x10\x01\x12\t\n" +
+	"\x05PLANT\x10\x02\x12\t\n" +
+	"\x05BENCH\x10\x03\x12\x14\n" +
+	"\x10COLLECTION_TAXON\x10\x04\x12\x14\n" +
+	"\x10COLLECTION_GENUS\x10\x05\x12\x18\n" +
+	"\x14COLLECTION_TRAP_TYPE\x10\x06\x12\x13\n" +
+	"\x0fCATALOGUE_TAXON\x10\a\x12\x13\n" +
+	"\x0fCATALOGUE_GENUS\x10\b\x12\r\n" +
+	"\tTRAP_TYPE\x10\t2\xa4\x03\n" +
 	"\n" +
 	"DueService\x12q\n" +
 	"\n" +
-	"ComputeDue\x12\x1e.dewbench.v1.ComputeDueRequest\x1a\x1f.dewbench.v1.ComputeDueResponse\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/dueFeedings:computeB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
+	"ComputeDue\x12\x1e.dewbench.v1.ComputeDueRequest\x1a\x1f.dewbench.v1.ComputeDueResponse\"\"\x82\xd3\xe4\x93\x02\x1c:\x01*\"\x17/v1/dueFeedings:compute\x12\x95\x01\n" +
+	"\x0fListDueFeedings\x12#.dewbench.v1.ListDueFeedingsRequest\x1a$.dewbench.v1.ListDueFeedingsResponse\"7\xdaA\x06parent\x82\xd3\xe4\x93\x02(\x12&/v1/{parent=collections/*}/dueFeedings\x12\x8a\x01\n" +
+	"\n" +
+	"ExplainDue\x12\x1e.dewbench.v1.ExplainDueRequest\x1a\x1f.dewbench.v1.ExplainDueResponse\";\xdaA\x04name\x82\xd3\xe4\x93\x02.\x12,/v1/{name=collections/*/plants/*}:explainDueB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
 	file_dewbench_v1_due_proto_rawDescOnce sync.Once
@@ -1292,52 +2002,79 @@ func file_dewbench_v1_due_proto_rawDescGZIP() []byte {
 }
 
 var file_dewbench_v1_due_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_dewbench_v1_due_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_dewbench_v1_due_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_dewbench_v1_due_proto_goTypes = []any{
-	(DueFeeding_Status)(0),            // 0: dewbench.v1.DueFeeding.Status
-	(DueFeeding_Instruction)(0),       // 1: dewbench.v1.DueFeeding.Instruction
-	(DueFeeding_Reason_Code)(0),       // 2: dewbench.v1.DueFeeding.Reason.Code
-	(ComputeDueRequest_Hemisphere)(0), // 3: dewbench.v1.ComputeDueRequest.Hemisphere
-	(ComputeDueRequest_Exposure)(0),   // 4: dewbench.v1.ComputeDueRequest.Exposure
-	(*DueFeeding)(nil),                // 5: dewbench.v1.DueFeeding
-	(*Absence)(nil),                   // 6: dewbench.v1.Absence
-	(*ComputeDueRequest)(nil),         // 7: dewbench.v1.ComputeDueRequest
-	(*ComputeDueResponse)(nil),        // 8: dewbench.v1.ComputeDueResponse
-	(*DueFeeding_Reason)(nil),         // 9: dewbench.v1.DueFeeding.Reason
-	(*ComputeDueRequest_Move)(nil),    // 10: dewbench.v1.ComputeDueRequest.Move
-	(*ComputeDueRequest_Plant)(nil),   // 11: dewbench.v1.ComputeDueRequest.Plant
-	(dayofweek.DayOfWeek)(0),          // 12: google.type.DayOfWeek
-	(Taxon_TrapType)(0),               // 13: dewbench.v1.Taxon.TrapType
-	(Taxon_Habit)(0),                  // 14: dewbench.v1.Taxon.Habit
-	(*Regimen)(nil),                   // 15: dewbench.v1.Regimen
-	(*Feeding)(nil),                   // 16: dewbench.v1.Feeding
-	(*Observation)(nil),               // 17: dewbench.v1.Observation
+	(DueFeeding_Status)(0),                // 0: dewbench.v1.DueFeeding.Status
+	(DueFeeding_Instruction)(0),           // 1: dewbench.v1.DueFeeding.Instruction
+	(DueFeeding_Reason_Code)(0),           // 2: dewbench.v1.DueFeeding.Reason.Code
+	(ExplainDueResponse_Layer)(0),         // 3: dewbench.v1.ExplainDueResponse.Layer
+	(ExplainDueResponse_Step_Event)(0),    // 4: dewbench.v1.ExplainDueResponse.Step.Event
+	(*DueFeeding)(nil),                    // 5: dewbench.v1.DueFeeding
+	(*ComputeDueRequest)(nil),             // 6: dewbench.v1.ComputeDueRequest
+	(*ComputeDueResponse)(nil),            // 7: dewbench.v1.ComputeDueResponse
+	(*ListDueFeedingsRequest)(nil),        // 8: dewbench.v1.ListDueFeedingsRequest
+	(*ListDueFeedingsResponse)(nil),       // 9: dewbench.v1.ListDueFeedingsResponse
+	(*ExplainDueRequest)(nil),             // 10: dewbench.v1.ExplainDueRequest
+	(*ExplainDueResponse)(nil),            // 11: dewbench.v1.ExplainDueResponse
+	(*DueFeeding_Reason)(nil),             // 12: dewbench.v1.DueFeeding.Reason
+	(*ComputeDueRequest_Move)(nil),        // 13: dewbench.v1.ComputeDueRequest.Move
+	(*ComputeDueRequest_Plant)(nil),       // 14: dewbench.v1.ComputeDueRequest.Plant
+	(*ListDueFeedingsResponse_Total)(nil), // 15: dewbench.v1.ListDueFeedingsResponse.Total
+	(*ExplainDueResponse_Origin)(nil),     // 16: dewbench.v1.ExplainDueResponse.Origin
+	(*ExplainDueResponse_Step)(nil),       // 17: dewbench.v1.ExplainDueResponse.Step
+	(*ExplainDueResponse_Hold)(nil),       // 18: dewbench.v1.ExplainDueResponse.Hold
+	(Collection_Hemisphere)(0),            // 19: dewbench.v1.Collection.Hemisphere
+	(dayofweek.DayOfWeek)(0),              // 20: google.type.DayOfWeek
+	(*Absence)(nil),                       // 21: dewbench.v1.Absence
+	(*Regimen)(nil),                       // 22: dewbench.v1.Regimen
+	(Bench_Exposure)(0),                   // 23: dewbench.v1.Bench.Exposure
+	(Taxon_TrapType)(0),                   // 24: dewbench.v1.Taxon.TrapType
+	(Taxon_Habit)(0),                      // 25: dewbench.v1.Taxon.Habit
+	(*Feeding)(nil),                       // 26: dewbench.v1.Feeding
+	(*Observation)(nil),                   // 27: dewbench.v1.Observation
 }
 var file_dewbench_v1_due_proto_depIdxs = []int32{
 	0,  // 0: dewbench.v1.DueFeeding.status:type_name -> dewbench.v1.DueFeeding.Status
 	1,  // 1: dewbench.v1.DueFeeding.instructions:type_name -> dewbench.v1.DueFeeding.Instruction
-	9,  // 2: dewbench.v1.DueFeeding.reasons:type_name -> dewbench.v1.DueFeeding.Reason
-	3,  // 3: dewbench.v1.ComputeDueRequest.hemisphere:type_name -> dewbench.v1.ComputeDueRequest.Hemisphere
-	12, // 4: dewbench.v1.ComputeDueRequest.feeding_weekdays:type_name -> google.type.DayOfWeek
-	6,  // 5: dewbench.v1.ComputeDueRequest.absences:type_name -> dewbench.v1.Absence
-	11, // 6: dewbench.v1.ComputeDueRequest.plants:type_name -> dewbench.v1.ComputeDueRequest.Plant
+	12, // 2: dewbench.v1.DueFeeding.reasons:type_name -> dewbench.v1.DueFeeding.Reason
+	19, // 3: dewbench.v1.ComputeDueRequest.hemisphere:type_name -> dewbench.v1.Collection.Hemisphere
+	20, // 4: dewbench.v1.ComputeDueRequest.feeding_weekdays:type_name -> google.type.DayOfWeek
+	21, // 5: dewbench.v1.ComputeDueRequest.absences:type_name -> dewbench.v1.Absence
+	14, // 6: dewbench.v1.ComputeDueRequest.plants:type_name -> dewbench.v1.ComputeDueRequest.Plant
 	5,  // 7: dewbench.v1.ComputeDueResponse.decisions:type_name -> dewbench.v1.DueFeeding
-	2,  // 8: dewbench.v1.DueFeeding.Reason.code:type_name -> dewbench.v1.DueFeeding.Reason.Code
-	4,  // 9: dewbench.v1.ComputeDueRequest.Move.exposure:type_name -> dewbench.v1.ComputeDueRequest.Exposure
-	13, // 10: dewbench.v1.ComputeDueRequest.Plant.trap_type:type_name -> dewbench.v1.Taxon.TrapType
-	14, // 11: dewbench.v1.ComputeDueRequest.Plant.habit:type_name -> dewbench.v1.Taxon.Habit
-	4,  // 12: dewbench.v1.ComputeDueRequest.Plant.exposure:type_name -> dewbench.v1.ComputeDueRequest.Exposure
-	10, // 13: dewbench.v1.ComputeDueRequest.Plant.moves:type_name -> dewbench.v1.ComputeDueRequest.Move
-	15, // 14: dewbench.v1.ComputeDueRequest.Plant.regimen:type_name -> dewbench.v1.Regimen
-	16, // 15: dewbench.v1.ComputeDueRequest.Plant.feedings:type_name -> dewbench.v1.Feeding
-	17, // 16: dewbench.v1.ComputeDueRequest.Plant.observations:type_name -> dewbench.v1.Observation
-	7,  // 17: dewbench.v1.DueService.ComputeDue:input_type -> dewbench.v1.ComputeDueRequest
-	8,  // 18: dewbench.v1.DueService.ComputeDue:output_type -> dewbench.v1.ComputeDueResponse
-	18, // [18:19] is the sub-list for method output_type
-	17, // [17:18] is the sub-list for method input_type
-	17, // [17:17] is the sub-list for extension type_name
-	17, // [17:17] is the sub-list for extension extendee
-	0,  // [0:17] is the sub-list for field type_name
+	0,  // 8: dewbench.v1.ListDueFeedingsRequest.statuses:type_name -> dewbench.v1.DueFeeding.Status
+	5,  // 9: dewbench.v1.ListDueFeedingsResponse.due_feedings:type_name -> dewbench.v1.DueFeeding
+	15, // 10: dewbench.v1.ListDueFeedingsResponse.totals:type_name -> dewbench.v1.ListDueFeedingsResponse.Total
+	5,  // 11: dewbench.v1.ExplainDueResponse.decision:type_name -> dewbench.v1.DueFeeding
+	22, // 12: dewbench.v1.ExplainDueResponse.regimen:type_name -> dewbench.v1.Regimen
+	16, // 13: dewbench.v1.ExplainDueResponse.origins:type_name -> dewbench.v1.ExplainDueResponse.Origin
+	17, // 14: dewbench.v1.ExplainDueResponse.steps:type_name -> dewbench.v1.ExplainDueResponse.Step
+	18, // 15: dewbench.v1.ExplainDueResponse.holds:type_name -> dewbench.v1.ExplainDueResponse.Hold
+	2,  // 16: dewbench.v1.DueFeeding.Reason.code:type_name -> dewbench.v1.DueFeeding.Reason.Code
+	23, // 17: dewbench.v1.ComputeDueRequest.Move.exposure:type_name -> dewbench.v1.Bench.Exposure
+	24, // 18: dewbench.v1.ComputeDueRequest.Plant.trap_type:type_name -> dewbench.v1.Taxon.TrapType
+	25, // 19: dewbench.v1.ComputeDueRequest.Plant.habit:type_name -> dewbench.v1.Taxon.Habit
+	23, // 20: dewbench.v1.ComputeDueRequest.Plant.exposure:type_name -> dewbench.v1.Bench.Exposure
+	13, // 21: dewbench.v1.ComputeDueRequest.Plant.moves:type_name -> dewbench.v1.ComputeDueRequest.Move
+	22, // 22: dewbench.v1.ComputeDueRequest.Plant.regimen:type_name -> dewbench.v1.Regimen
+	26, // 23: dewbench.v1.ComputeDueRequest.Plant.feedings:type_name -> dewbench.v1.Feeding
+	27, // 24: dewbench.v1.ComputeDueRequest.Plant.observations:type_name -> dewbench.v1.Observation
+	0,  // 25: dewbench.v1.ListDueFeedingsResponse.Total.status:type_name -> dewbench.v1.DueFeeding.Status
+	3,  // 26: dewbench.v1.ExplainDueResponse.Origin.layer:type_name -> dewbench.v1.ExplainDueResponse.Layer
+	4,  // 27: dewbench.v1.ExplainDueResponse.Step.event:type_name -> dewbench.v1.ExplainDueResponse.Step.Event
+	23, // 28: dewbench.v1.ExplainDueResponse.Step.exposure:type_name -> dewbench.v1.Bench.Exposure
+	2,  // 29: dewbench.v1.ExplainDueResponse.Hold.code:type_name -> dewbench.v1.DueFeeding.Reason.Code
+	6,  // 30: dewbench.v1.DueService.ComputeDue:input_type -> dewbench.v1.ComputeDueRequest
+	8,  // 31: dewbench.v1.DueService.ListDueFeedings:input_type -> dewbench.v1.ListDueFeedingsRequest
+	10, // 32: dewbench.v1.DueService.ExplainDue:input_type -> dewbench.v1.ExplainDueRequest
+	7,  // 33: dewbench.v1.DueService.ComputeDue:output_type -> dewbench.v1.ComputeDueResponse
+	9,  // 34: dewbench.v1.DueService.ListDueFeedings:output_type -> dewbench.v1.ListDueFeedingsResponse
+	11, // 35: dewbench.v1.DueService.ExplainDue:output_type -> dewbench.v1.ExplainDueResponse
+	33, // [33:36] is the sub-list for method output_type
+	30, // [30:33] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_due_proto_init() }
@@ -1345,21 +2082,28 @@ func file_dewbench_v1_due_proto_init() {
 	if File_dewbench_v1_due_proto != nil {
 		return
 	}
+	file_dewbench_v1_bench_proto_init()
+	file_dewbench_v1_collection_proto_init()
 	file_dewbench_v1_feeding_proto_init()
 	file_dewbench_v1_observation_proto_init()
 	file_dewbench_v1_regimen_proto_init()
 	file_dewbench_v1_taxon_proto_init()
 	file_dewbench_v1_due_proto_msgTypes[0].OneofWrappers = []any{}
-	file_dewbench_v1_due_proto_msgTypes[2].OneofWrappers = []any{}
+	file_dewbench_v1_due_proto_msgTypes[1].OneofWrappers = []any{}
+	file_dewbench_v1_due_proto_msgTypes[3].OneofWrappers = []any{}
 	file_dewbench_v1_due_proto_msgTypes[4].OneofWrappers = []any{}
-	file_dewbench_v1_due_proto_msgTypes[6].OneofWrappers = []any{}
+	file_dewbench_v1_due_proto_msgTypes[5].OneofWrappers = []any{}
+	file_dewbench_v1_due_proto_msgTypes[7].OneofWrappers = []any{}
+	file_dewbench_v1_due_proto_msgTypes[9].OneofWrappers = []any{}
+	file_dewbench_v1_due_proto_msgTypes[12].OneofWrappers = []any{}
+	file_dewbench_v1_due_proto_msgTypes[13].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_due_proto_rawDesc), len(file_dewbench_v1_due_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   7,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,7 +19,9 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	DueService_ComputeDue_FullMethodName = "/dewbench.v1.DueService/ComputeDue"
+	DueService_ComputeDue_FullMethodName      = "/dewbench.v1.DueService/ComputeDue"
+	DueService_ListDueFeedings_FullMethodName = "/dewbench.v1.DueService/ListDueFeedings"
+	DueService_ExplainDue_FullMethodName      = "/dewbench.v1.DueService/ExplainDue"
 )
 
 // DueServiceClient is the client API for DueService service.
@@ -33,6 +35,19 @@ type DueServiceClient interface {
 	// INVALID_ARGUMENT and NOT_FOUND (a taxon that the catalogue lacks), naming the
 	// first of the fields that are wrong and how many there are; DEADLINE_EXCEEDED.
 	ComputeDue(ctx context.Context, in *ComputeDueRequest, opts ...grpc.CallOption) (*ComputeDueResponse, error)
+	// Lists what is due in a collection, in the order of the grower's work: OVERDUE,
+	// DUE, UPCOMING, HELD; within them by the last day of the window, the benches'
+	// walk order, the plants' walk order, and tag. With `collections/-` it lists
+	// all of the caller's collections, 100 at most. Errors: INVALID_ARGUMENT for a
+	// day out of range, a filter or a page token that does not fit; NOT_FOUND
+	// (`COLLECTION_NOT_FOUND`); FAILED_PRECONDITION (`TOO_MANY_PLANTS`,
+	// `TOO_MANY_COLLECTIONS`).
+	ListDueFeedings(ctx context.Context, in *ListDueFeedingsRequest, opts ...grpc.CallOption) (*ListDueFeedingsResponse, error)
+	// Tells why a plant is due or not: the regimen in force and where each of its
+	// values comes from, the history event by event, each hold, and the window.
+	// Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
+	// `PLANT_NOT_FOUND`).
+	ExplainDue(ctx context.Context, in *ExplainDueRequest, opts ...grpc.CallOption) (*ExplainDueResponse, error)
 }
 
 type dueServiceClient struct {
@@ -53,6 +68,26 @@ func (c *dueServiceClient) ComputeDue(ctx context.Context, in *ComputeDueRequest
 	return out, nil
 }
 
+func (c *dueServiceClient) ListDueFeedings(ctx context.Context, in *ListDueFeedingsRequest, opts ...grpc.CallOption) (*ListDueFeedingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDueFeedingsResponse)
+	err := c.cc.Invoke(ctx, DueService_ListDueFeedings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *dueServiceClient) ExplainDue(ctx context.Context, in *ExplainDueRequest, opts ...grpc.CallOption) (*ExplainDueResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExplainDueResponse)
+	err := c.cc.Invoke(ctx, DueService_ExplainDue_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DueServiceServer is the server API for DueService service.
 // All implementations should embed UnimplementedDueServiceServer
 // for forward compatibility.
@@ -64,6 +99,19 @@ type DueServiceServer interface {
 	// INVALID_ARGUMENT and NOT_FOUND (a taxon that the catalogue lacks), naming the
 	// first of the fields that are wrong and how many there are; DEADLINE_EXCEEDED.
 	ComputeDue(context.Context, *ComputeDueRequest) (*ComputeDueResponse, error)
+	// Lists what is due in a collection, in the order of the grower's work: OVERDUE,
+	// DUE, UPCOMING, HELD; within them by the last day of the window, the benches'
+	// walk order, the plants' walk order, and tag. With `collections/-` it lists
+	// all of the caller's collections, 100 at most. Errors: INVALID_ARGUMENT for a
+	// day out of range, a filter or a page token that does not fit; NOT_FOUND
+	// (`COLLECTION_NOT_FOUND`); FAILED_PRECONDITION (`TOO_MANY_PLANTS`,
+	// `TOO_MANY_COLLECTIONS`).
+	ListDueFeedings(context.Context, *ListDueFeedingsRequest) (*ListDueFeedingsResponse, error)
+	// Tells why a plant is due or not: the regimen in force and where each of its
+	// values comes from, the history event by event, each hold, and the window.
+	// Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
+	// `PLANT_NOT_FOUND`).
+	ExplainDue(context.Context, *ExplainDueRequest) (*ExplainDueResponse, error)
 }
 
 // UnimplementedDueServiceServer should be embedded to have
@@ -75,6 +123,12 @@ type UnimplementedDueServiceServer struct{}
 
 func (UnimplementedDueServiceServer) ComputeDue(context.Context, *ComputeDueRequest) (*ComputeDueResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComputeDue not implemented")
+}
+func (UnimplementedDueServiceServer) ListDueFeedings(context.Context, *ListDueFeedingsRequest) (*ListDueFeedingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDueFeedings not implemented")
+}
+func (UnimplementedDueServiceServer) ExplainDue(context.Context, *ExplainDueRequest) (*ExplainDueResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExplainDue not implemented")
 }
 func (UnimplementedDueServiceServer) testEmbeddedByValue() {}
 
@@ -114,6 +168,42 @@ func _DueService_ComputeDue_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DueService_ListDueFeedings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDueFeedingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DueServiceServer).ListDueFeedings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DueService_ListDueFeedings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DueServiceServer).ListDueFeedings(ctx, req.(*ListDueFeedingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DueService_ExplainDue_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExplainDueRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DueServiceServer).ExplainDue(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DueService_ExplainDue_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DueServiceServer).ExplainDue(ctx, req.(*ExplainDueRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DueService_ServiceDesc is the grpc.ServiceDesc for DueService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -124,6 +214,14 @@ var DueService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ComputeDue",
 			Handler:    _DueService_ComputeDue_Handler,
+		},
+		{
+			MethodName: "ListDueFeedings",
+			Handler:    _DueService_ListDueFeedings_Handler,
+		},
+		{
+			MethodName: "ExplainDue",
+			Handler:    _DueService_ExplainDue_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -8,9 +8,11 @@ package dewbenchv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	durationpb "google.golang.org/protobuf/types/known/durationpb"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -148,15 +150,23 @@ func (FedTrap_Reaction) EnumDescriptor() ([]byte, []int) {
 // whole pot.
 type Feeding struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// When the food was given. Give this or fedDate, not both.
+	// `collections/{collection}/plants/{plant}/feedings/{feeding}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The plant, `collections/{collection}/plants/{plant}`.
+	Plant string `protobuf:"bytes,2,opt,name=plant,proto3" json:"plant,omitempty"`
+	// Changes with every change of what users set.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When the food was given. Default: now.
 	FedTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=fed_time,json=fedTime,proto3" json:"fed_time,omitempty"`
-	// The civil day (YYYY-MM-DD) on which the food was given, for a caller that
-	// knows no more; read as noon.
+	// The civil day (YYYY-MM-DD) on which the food was given, where the collection
+	// is. A caller that knows no more gives it alone; the instant is then noon. Beside
+	// fedTime it must be the day of it.
 	FedDate *string `protobuf:"bytes,5,opt,name=fed_date,json=fedDate,proto3,oneof" json:"fed_date,omitempty"`
 	// Traps that were fed, 0 to 5,000,000. Default: the target.
 	TrapsFed *int32 `protobuf:"varint,6,opt,name=traps_fed,json=trapsFed,proto3,oneof" json:"traps_fed,omitempty"`
 	// Traps that the plant was to be fed, as told at the time of the session, 1 to
-	// 5,000,000. Default: the target of that moment by the rules of today.
+	// 5,000,000. Of a recorded session the server tells it; in ComputeDue it may be
+	// given, and is by default the target of that moment by the rules of today.
 	TrapsTarget *int32 `protobuf:"varint,7,opt,name=traps_target,json=trapsTarget,proto3,oneof" json:"traps_target,omitempty"`
 	// The kind of food, `foods/{food}`.
 	Food string `protobuf:"bytes,8,opt,name=food,proto3" json:"food,omitempty"`
@@ -171,15 +181,23 @@ type Feeding struct {
 	Outcome Feeding_Outcome `protobuf:"varint,12,opt,name=outcome,proto3,enum=dewbench.v1.Feeding_Outcome" json:"outcome,omitempty"`
 	// When the outcome was seen. Default: when the food was given; never before.
 	OutcomeTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=outcome_time,json=outcomeTime,proto3" json:"outcome_time,omitempty"`
-	// The civil day (YYYY-MM-DD) on which the outcome was seen, for a caller that
-	// knows no more; read as noon.
+	// The civil day (YYYY-MM-DD) on which the outcome was seen; alone it is read as
+	// noon. Beside outcomeTime it must be the day of it.
 	OutcomeDate *string `protobuf:"bytes,14,opt,name=outcome_date,json=outcomeDate,proto3,oneof" json:"outcome_date,omitempty"`
 	// The grower's own words.
 	Note string `protobuf:"bytes,15,opt,name=note,proto3" json:"note,omitempty"`
 	// Who fed, as free text.
 	Feeder string `protobuf:"bytes,16,opt,name=feeder,proto3" json:"feeder,omitempty"`
 	// The fed traps one by one, where somebody watched them.
-	Traps         []*FedTrap `protobuf:"bytes,17,rep,name=traps,proto3" json:"traps,omitempty"`
+	Traps []*FedTrap `protobuf:"bytes,17,rep,name=traps,proto3" json:"traps,omitempty"`
+	// The grower who recorded it, `growers/{grower}`.
+	Recorder string `protobuf:"bytes,18,opt,name=recorder,proto3" json:"recorder,omitempty"`
+	// When it was made.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When it was last changed.
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// When it was voided.
+	DeleteTime    *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -212,6 +230,27 @@ func (x *Feeding) ProtoReflect() protoreflect.Message {
 // Deprecated: Use Feeding.ProtoReflect.Descriptor instead.
 func (*Feeding) Descriptor() ([]byte, []int) {
 	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *Feeding) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Feeding) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *Feeding) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
 }
 
 func (x *Feeding) GetFedTime() *timestamppb.Timestamp {
@@ -312,6 +351,34 @@ func (x *Feeding) GetTraps() []*FedTrap {
 	return nil
 }
 
+func (x *Feeding) GetRecorder() string {
+	if x != nil {
+		return x.Recorder
+	}
+	return ""
+}
+
+func (x *Feeding) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Feeding) GetUpdateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UpdateTime
+	}
+	return nil
+}
+
+func (x *Feeding) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
+	}
+	return nil
+}
+
 // One trap of a session.
 type FedTrap struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -395,12 +462,885 @@ func (x *FedTrap) GetOutcome() Feeding_Outcome {
 	return Feeding_OUTCOME_UNSPECIFIED
 }
 
+// What to record.
+type CreateFeedingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`. In a batch it may be
+	// left out, if the batch names the plant, or the tag is given.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The feeding.
+	Feeding *Feeding `protobuf:"bytes,2,opt,name=feeding,proto3" json:"feeding,omitempty"`
+	// The last part of its name: 1 to 63 of `a-z 0-9 -`, not `-`, not `me`. Default: the
+	// server's choice.
+	FeedingId string `protobuf:"bytes,3,opt,name=feeding_id,json=feedingId,proto3" json:"feeding_id,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would be made, and nothing is.
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,6,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateFeedingRequest) Reset() {
+	*x = CreateFeedingRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateFeedingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateFeedingRequest) ProtoMessage() {}
+
+func (x *CreateFeedingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateFeedingRequest.ProtoReflect.Descriptor instead.
+func (*CreateFeedingRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *CreateFeedingRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CreateFeedingRequest) GetFeeding() *Feeding {
+	if x != nil {
+		return x.Feeding
+	}
+	return nil
+}
+
+func (x *CreateFeedingRequest) GetFeedingId() string {
+	if x != nil {
+		return x.FeedingId
+	}
+	return ""
+}
+
+func (x *CreateFeedingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateFeedingRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *CreateFeedingRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to record.
+type BatchCreateFeedingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`, or
+	// `collections/{collection}/plants/-`: then each request names its plant or tag.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The feedings, 1 to 1000, taken in this order. None has a requestId or
+	// validateOnly of its own.
+	Requests []*CreateFeedingRequest `protobuf:"bytes,2,rep,name=requests,proto3" json:"requests,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would be made, and nothing is.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,5,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchCreateFeedingsRequest) Reset() {
+	*x = BatchCreateFeedingsRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchCreateFeedingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchCreateFeedingsRequest) ProtoMessage() {}
+
+func (x *BatchCreateFeedingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchCreateFeedingsRequest.ProtoReflect.Descriptor instead.
+func (*BatchCreateFeedingsRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *BatchCreateFeedingsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *BatchCreateFeedingsRequest) GetRequests() []*CreateFeedingRequest {
+	if x != nil {
+		return x.Requests
+	}
+	return nil
+}
+
+func (x *BatchCreateFeedingsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *BatchCreateFeedingsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *BatchCreateFeedingsRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What was recorded.
+type BatchCreateFeedingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order of the requests.
+	Feedings      []*Feeding `protobuf:"bytes,1,rep,name=feedings,proto3" json:"feedings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchCreateFeedingsResponse) Reset() {
+	*x = BatchCreateFeedingsResponse{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchCreateFeedingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchCreateFeedingsResponse) ProtoMessage() {}
+
+func (x *BatchCreateFeedingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchCreateFeedingsResponse.ProtoReflect.Descriptor instead.
+func (*BatchCreateFeedingsResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *BatchCreateFeedingsResponse) GetFeedings() []*Feeding {
+	if x != nil {
+		return x.Feedings
+	}
+	return nil
+}
+
+// What to get.
+type GetFeedingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/feedings/{feeding}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetFeedingRequest) Reset() {
+	*x = GetFeedingRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetFeedingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetFeedingRequest) ProtoMessage() {}
+
+func (x *GetFeedingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetFeedingRequest.ProtoReflect.Descriptor instead.
+func (*GetFeedingRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *GetFeedingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *GetFeedingRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to list.
+type ListFeedingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`, with `-` for any plant or collection.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Rows of a page: 0 is the default of 50, above 1000 is 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before; empty for the first.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// AIP-160, comparisons joined by AND. `=`, `!=`, `<`, `<=`, `>`, `>=`: `fedTime`
+	// (RFC 3339, in double quotes), `trapsFed`. `=`, `!=`: `outcome`, `food`.
+	Filter string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
+	// `fedTime desc` (default), `fedTime` or `name`, which may be followed by
+	// ` desc`.
+	OrderBy string `protobuf:"bytes,5,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	// Whether voided feedings are listed too.
+	ShowDeleted bool `protobuf:"varint,6,opt,name=show_deleted,json=showDeleted,proto3" json:"show_deleted,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,7,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFeedingsRequest) Reset() {
+	*x = ListFeedingsRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFeedingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFeedingsRequest) ProtoMessage() {}
+
+func (x *ListFeedingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFeedingsRequest.ProtoReflect.Descriptor instead.
+func (*ListFeedingsRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListFeedingsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListFeedingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListFeedingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListFeedingsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListFeedingsRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+func (x *ListFeedingsRequest) GetShowDeleted() bool {
+	if x != nil {
+		return x.ShowDeleted
+	}
+	return false
+}
+
+func (x *ListFeedingsRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// A page of feedings.
+type ListFeedingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The feedings.
+	Feedings []*Feeding `protobuf:"bytes,1,rep,name=feedings,proto3" json:"feedings,omitempty"`
+	// For the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListFeedingsResponse) Reset() {
+	*x = ListFeedingsResponse{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListFeedingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListFeedingsResponse) ProtoMessage() {}
+
+func (x *ListFeedingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListFeedingsResponse.ProtoReflect.Descriptor instead.
+func (*ListFeedingsResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListFeedingsResponse) GetFeedings() []*Feeding {
+	if x != nil {
+		return x.Feedings
+	}
+	return nil
+}
+
+func (x *ListFeedingsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// What to change.
+type UpdateFeedingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The feeding, with its name and the new values. With an etag the change is only
+	// made if it is the present one.
+	Feeding *Feeding `protobuf:"bytes,1,opt,name=feeding,proto3" json:"feeding,omitempty"`
+	// Fields to change, lowerCamelCase or snake_case, `*` for all. Absent: the
+	// fields present in the body.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would stand, and nothing is changed.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,5,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateFeedingRequest) Reset() {
+	*x = UpdateFeedingRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateFeedingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateFeedingRequest) ProtoMessage() {}
+
+func (x *UpdateFeedingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateFeedingRequest.ProtoReflect.Descriptor instead.
+func (*UpdateFeedingRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *UpdateFeedingRequest) GetFeeding() *Feeding {
+	if x != nil {
+		return x.Feeding
+	}
+	return nil
+}
+
+func (x *UpdateFeedingRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateFeedingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UpdateFeedingRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *UpdateFeedingRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to change.
+type BatchUpdateFeedingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`, or
+	// `collections/{collection}/plants/-`.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The changes, 1 to 1000, none twice. None has a requestId or validateOnly of
+	// its own.
+	Requests []*UpdateFeedingRequest `protobuf:"bytes,2,rep,name=requests,proto3" json:"requests,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would stand, and nothing is changed.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchUpdateFeedingsRequest) Reset() {
+	*x = BatchUpdateFeedingsRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchUpdateFeedingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchUpdateFeedingsRequest) ProtoMessage() {}
+
+func (x *BatchUpdateFeedingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchUpdateFeedingsRequest.ProtoReflect.Descriptor instead.
+func (*BatchUpdateFeedingsRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *BatchUpdateFeedingsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *BatchUpdateFeedingsRequest) GetRequests() []*UpdateFeedingRequest {
+	if x != nil {
+		return x.Requests
+	}
+	return nil
+}
+
+func (x *BatchUpdateFeedingsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *BatchUpdateFeedingsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// What was changed.
+type BatchUpdateFeedingsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order of the requests.
+	Feedings      []*Feeding `protobuf:"bytes,1,rep,name=feedings,proto3" json:"feedings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchUpdateFeedingsResponse) Reset() {
+	*x = BatchUpdateFeedingsResponse{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchUpdateFeedingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchUpdateFeedingsResponse) ProtoMessage() {}
+
+func (x *BatchUpdateFeedingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchUpdateFeedingsResponse.ProtoReflect.Descriptor instead.
+func (*BatchUpdateFeedingsResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *BatchUpdateFeedingsResponse) GetFeedings() []*Feeding {
+	if x != nil {
+		return x.Feedings
+	}
+	return nil
+}
+
+// What to void.
+type DeleteFeedingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/feedings/{feeding}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,4,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteFeedingRequest) Reset() {
+	*x = DeleteFeedingRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteFeedingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteFeedingRequest) ProtoMessage() {}
+
+func (x *DeleteFeedingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteFeedingRequest.ProtoReflect.Descriptor instead.
+func (*DeleteFeedingRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *DeleteFeedingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DeleteFeedingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteFeedingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DeleteFeedingRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to let count again.
+type UndeleteFeedingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/feedings/{feeding}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,4,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndeleteFeedingRequest) Reset() {
+	*x = UndeleteFeedingRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndeleteFeedingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndeleteFeedingRequest) ProtoMessage() {}
+
+func (x *UndeleteFeedingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndeleteFeedingRequest.ProtoReflect.Descriptor instead.
+func (*UndeleteFeedingRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *UndeleteFeedingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *UndeleteFeedingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UndeleteFeedingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UndeleteFeedingRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to move to another plant.
+type ReassignFeedingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/feedings/{feeding}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The plant of the same collection to which it belongs,
+	// `collections/{collection}/plants/{plant}`. Give this or tag.
+	Plant string `protobuf:"bytes,2,opt,name=plant,proto3" json:"plant,omitempty"`
+	// What is on the label of the plant to which it belongs.
+	Tag string `protobuf:"bytes,3,opt,name=tag,proto3" json:"tag,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReassignFeedingRequest) Reset() {
+	*x = ReassignFeedingRequest{}
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReassignFeedingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReassignFeedingRequest) ProtoMessage() {}
+
+func (x *ReassignFeedingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_feeding_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReassignFeedingRequest.ProtoReflect.Descriptor instead.
+func (*ReassignFeedingRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_feeding_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ReassignFeedingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ReassignFeedingRequest) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *ReassignFeedingRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+func (x *ReassignFeedingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *ReassignFeedingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 var File_dewbench_v1_feeding_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\n" +
-	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd3\a\n" +
-	"\aFeeding\x12Y\n" +
+	"\x19dewbench/v1/feeding.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf8\n" +
+	"\n" +
+	"\aFeeding\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1a\n" +
+	"\x05plant\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05plant\x12\x1c\n" +
+	"\x04etag\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12Y\n" +
 	"\bfed_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\afedTime\x12C\n" +
 	"\bfed_date\x18\x05 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\afedDate\x88\x01\x01\x12.\n" +
 	"\ttraps_fed\x18\x06 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x00H\x01R\btrapsFed\x88\x01\x01\x124\n" +
@@ -417,13 +1357,21 @@ const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\foutcome_date\x18\x0e \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x05R\voutcomeDate\x88\x01\x01\x12\x1c\n" +
 	"\x04note\x18\x0f \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12 \n" +
 	"\x06feeder\x18\x10 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x06feeder\x125\n" +
-	"\x05traps\x18\x11 \x03(\v2\x14.dewbench.v1.FedTrapB\t\xbaH\x06\x92\x01\x03\x10\xc8\x01R\x05traps\"S\n" +
+	"\x05traps\x18\x11 \x03(\v2\x14.dewbench.v1.FedTrapB\t\xbaH\x06\x92\x01\x03\x10\xc8\x01R\x05traps\x12 \n" +
+	"\brecorder\x18\x12 \x01(\tB\x04\xe2A\x01\x03R\brecorder\x12A\n" +
+	"\vcreate_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12A\n" +
+	"\vupdate_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"updateTime\x12A\n" +
+	"\vdelete_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"deleteTime\"S\n" +
 	"\aOutcome\x12\x17\n" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05CLEAN\x10\x01\x12\v\n" +
 	"\aRESIDUE\x10\x02\x12\t\n" +
 	"\x05MOULD\x10\x03\x12\f\n" +
-	"\bREJECTED\x10\x04B\v\n" +
+	"\bREJECTED\x10\x04:d\xeaAa\n" +
+	"\x10dewbench/Feeding\x12:collections/{collection}/plants/{plant}/feedings/{feeding}*\bfeedings2\afeedingB\v\n" +
 	"\t_fed_dateB\f\n" +
 	"\n" +
 	"_traps_fedB\x0f\n" +
@@ -446,7 +1394,94 @@ const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\tFULL_FOLD\x10\x04\x12\n" +
 	"\n" +
 	"\x06CLOSED\x10\x05B\x11\n" +
-	"\x0f_item_length_mmB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
+	"\x0f_item_length_mm\"\x84\x03\n" +
+	"\x14CreateFeedingRequest\x12o\n" +
+	"\x06parent\x18\x01 \x01(\tBW\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12:\n" +
+	"\afeeding\x18\x02 \x01(\v2\x14.dewbench.v1.FeedingB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\afeeding\x12A\n" +
+	"\n" +
+	"feeding_id\x18\x03 \x01(\tB\"\xbaH\x1f\xd8\x01\x01r\x1a2\x11^[a-z0-9-]{1,63}$Z\x01-Z\x02meR\tfeedingId\x12<\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12\x19\n" +
+	"\x03tag\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xd8\x02\n" +
+	"\x1aBatchCreateFeedingsRequest\x12l\n" +
+	"\x06parent\x18\x01 \x01(\tBT\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12N\n" +
+	"\brequests\x18\x02 \x03(\v2!.dewbench.v1.CreateFeedingRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
+	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"O\n" +
+	"\x1bBatchCreateFeedingsResponse\x120\n" +
+	"\bfeedings\x18\x01 \x03(\v2\x14.dewbench.v1.FeedingR\bfeedings\"\xb2\x01\n" +
+	"\x11GetFeedingRequest\x12\x81\x01\n" +
+	"\x04name\x18\x01 \x01(\tBm\xe2A\x01\x02\xfaA\x12\n" +
+	"\x10dewbench/Feeding\xbaHQrO2M^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/feedings/[a-z0-9-]{1,63}$R\x04name\x12\x19\n" +
+	"\x03tag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xd7\x02\n" +
+	"\x13ListFeedingsRequest\x12l\n" +
+	"\x06parent\x18\x01 \x01(\tBT\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageToken\x12 \n" +
+	"\x06filter\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x06filter\x12#\n" +
+	"\border_by\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\aorderBy\x12!\n" +
+	"\fshow_deleted\x18\x06 \x01(\bR\vshowDeleted\x12\x19\n" +
+	"\x03tag\x18\a \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"p\n" +
+	"\x14ListFeedingsResponse\x120\n" +
+	"\bfeedings\x18\x01 \x03(\v2\x14.dewbench.v1.FeedingR\bfeedings\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x8d\x02\n" +
+	"\x14UpdateFeedingRequest\x12:\n" +
+	"\afeeding\x18\x01 \x01(\v2\x14.dewbench.v1.FeedingB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\afeeding\x12;\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
+	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xbd\x02\n" +
+	"\x1aBatchUpdateFeedingsRequest\x12l\n" +
+	"\x06parent\x18\x01 \x01(\tBT\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12N\n" +
+	"\brequests\x18\x02 \x03(\v2!.dewbench.v1.UpdateFeedingRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"O\n" +
+	"\x1bBatchUpdateFeedingsResponse\x120\n" +
+	"\bfeedings\x18\x01 \x03(\v2\x14.dewbench.v1.FeedingR\bfeedings\"\x91\x02\n" +
+	"\x14DeleteFeedingRequest\x12\x81\x01\n" +
+	"\x04name\x18\x01 \x01(\tBm\xe2A\x01\x02\xfaA\x12\n" +
+	"\x10dewbench/Feeding\xbaHQrO2M^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/feedings/[a-z0-9-]{1,63}$R\x04name\x12\x1c\n" +
+	"\x04etag\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12\x19\n" +
+	"\x03tag\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\x93\x02\n" +
+	"\x16UndeleteFeedingRequest\x12\x81\x01\n" +
+	"\x04name\x18\x01 \x01(\tBm\xe2A\x01\x02\xfaA\x12\n" +
+	"\x10dewbench/Feeding\xbaHQrO2M^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/feedings/[a-z0-9-]{1,63}$R\x04name\x12\x1c\n" +
+	"\x04etag\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12\x19\n" +
+	"\x03tag\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xfc\x02\n" +
+	"\x16ReassignFeedingRequest\x12\x81\x01\n" +
+	"\x04name\x18\x01 \x01(\tBm\xe2A\x01\x02\xfaA\x12\n" +
+	"\x10dewbench/Feeding\xbaHQrO2M^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/feedings/[a-z0-9-]{1,63}$R\x04name\x12g\n" +
+	"\x05plant\x18\x02 \x01(\tBQ\xfaA\x10\n" +
+	"\x0edewbench/Plant\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x05plant\x12\x19\n" +
+	"\x03tag\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\x12\x1c\n" +
+	"\x04etag\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId2\x92\v\n" +
+	"\x0eFeedingService\x12\xa3\x01\n" +
+	"\rCreateFeeding\x12!.dewbench.v1.CreateFeedingRequest\x1a\x14.dewbench.v1.Feeding\"Y\xdaA\x19parent,feeding,feeding_id\x82\xd3\xe4\x93\x027:\afeeding\",/v1/{parent=collections/*/plants/*}/feedings\x12\xad\x01\n" +
+	"\x13BatchCreateFeedings\x12'.dewbench.v1.BatchCreateFeedingsRequest\x1a(.dewbench.v1.BatchCreateFeedingsResponse\"C\x82\xd3\xe4\x93\x02=:\x01*\"8/v1/{parent=collections/*/plants/*}/feedings:batchCreate\x12\x7f\n" +
+	"\n" +
+	"GetFeeding\x12\x1e.dewbench.v1.GetFeedingRequest\x1a\x14.dewbench.v1.Feeding\";\xdaA\x04name\x82\xd3\xe4\x93\x02.\x12,/v1/{name=collections/*/plants/*/feedings/*}\x12\x92\x01\n" +
+	"\fListFeedings\x12 .dewbench.v1.ListFeedingsRequest\x1a!.dewbench.v1.ListFeedingsResponse\"=\xdaA\x06parent\x82\xd3\xe4\x93\x02.\x12,/v1/{parent=collections/*/plants/*}/feedings\x12\xa5\x01\n" +
+	"\rUpdateFeeding\x12!.dewbench.v1.UpdateFeedingRequest\x1a\x14.dewbench.v1.Feeding\"[\xdaA\x13feeding,update_mask\x82\xd3\xe4\x93\x02?:\afeeding24/v1/{feeding.name=collections/*/plants/*/feedings/*}\x12\xad\x01\n" +
+	"\x13BatchUpdateFeedings\x12'.dewbench.v1.BatchUpdateFeedingsRequest\x1a(.dewbench.v1.BatchUpdateFeedingsResponse\"C\x82\xd3\xe4\x93\x02=:\x01*\"8/v1/{parent=collections/*/plants/*}/feedings:batchUpdate\x12\x85\x01\n" +
+	"\rDeleteFeeding\x12!.dewbench.v1.DeleteFeedingRequest\x1a\x14.dewbench.v1.Feeding\";\xdaA\x04name\x82\xd3\xe4\x93\x02.*,/v1/{name=collections/*/plants/*/feedings/*}\x12\x95\x01\n" +
+	"\x0fUndeleteFeeding\x12#.dewbench.v1.UndeleteFeedingRequest\x1a\x14.dewbench.v1.Feeding\"G\xdaA\x04name\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=collections/*/plants/*/feedings/*}:undelete\x12\x9b\x01\n" +
+	"\x0fReassignFeeding\x12#.dewbench.v1.ReassignFeedingRequest\x1a\x14.dewbench.v1.Feeding\"M\xdaA\n" +
+	"name,plant\x82\xd3\xe4\x93\x02::\x01*\"5/v1/{name=collections/*/plants/*/feedings/*}:reassignB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
 	file_dewbench_v1_feeding_proto_rawDescOnce sync.Once
@@ -461,29 +1496,71 @@ func file_dewbench_v1_feeding_proto_rawDescGZIP() []byte {
 }
 
 var file_dewbench_v1_feeding_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_dewbench_v1_feeding_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_dewbench_v1_feeding_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_dewbench_v1_feeding_proto_goTypes = []any{
-	(Feeding_Outcome)(0),          // 0: dewbench.v1.Feeding.Outcome
-	(FedTrap_Reaction)(0),         // 1: dewbench.v1.FedTrap.Reaction
-	(*Feeding)(nil),               // 2: dewbench.v1.Feeding
-	(*FedTrap)(nil),               // 3: dewbench.v1.FedTrap
-	(*timestamppb.Timestamp)(nil), // 4: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 5: google.protobuf.Duration
+	(Feeding_Outcome)(0),                // 0: dewbench.v1.Feeding.Outcome
+	(FedTrap_Reaction)(0),               // 1: dewbench.v1.FedTrap.Reaction
+	(*Feeding)(nil),                     // 2: dewbench.v1.Feeding
+	(*FedTrap)(nil),                     // 3: dewbench.v1.FedTrap
+	(*CreateFeedingRequest)(nil),        // 4: dewbench.v1.CreateFeedingRequest
+	(*BatchCreateFeedingsRequest)(nil),  // 5: dewbench.v1.BatchCreateFeedingsRequest
+	(*BatchCreateFeedingsResponse)(nil), // 6: dewbench.v1.BatchCreateFeedingsResponse
+	(*GetFeedingRequest)(nil),           // 7: dewbench.v1.GetFeedingRequest
+	(*ListFeedingsRequest)(nil),         // 8: dewbench.v1.ListFeedingsRequest
+	(*ListFeedingsResponse)(nil),        // 9: dewbench.v1.ListFeedingsResponse
+	(*UpdateFeedingRequest)(nil),        // 10: dewbench.v1.UpdateFeedingRequest
+	(*BatchUpdateFeedingsRequest)(nil),  // 11: dewbench.v1.BatchUpdateFeedingsRequest
+	(*BatchUpdateFeedingsResponse)(nil), // 12: dewbench.v1.BatchUpdateFeedingsResponse
+	(*DeleteFeedingRequest)(nil),        // 13: dewbench.v1.DeleteFeedingRequest
+	(*UndeleteFeedingRequest)(nil),      // 14: dewbench.v1.UndeleteFeedingRequest
+	(*ReassignFeedingRequest)(nil),      // 15: dewbench.v1.ReassignFeedingRequest
+	(*timestamppb.Timestamp)(nil),       // 16: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),         // 17: google.protobuf.Duration
+	(*fieldmaskpb.FieldMask)(nil),       // 18: google.protobuf.FieldMask
 }
 var file_dewbench_v1_feeding_proto_depIdxs = []int32{
-	4, // 0: dewbench.v1.Feeding.fed_time:type_name -> google.protobuf.Timestamp
-	0, // 1: dewbench.v1.Feeding.outcome:type_name -> dewbench.v1.Feeding.Outcome
-	4, // 2: dewbench.v1.Feeding.outcome_time:type_name -> google.protobuf.Timestamp
-	3, // 3: dewbench.v1.Feeding.traps:type_name -> dewbench.v1.FedTrap
-	1, // 4: dewbench.v1.FedTrap.reaction:type_name -> dewbench.v1.FedTrap.Reaction
-	5, // 5: dewbench.v1.FedTrap.first_movement:type_name -> google.protobuf.Duration
-	5, // 6: dewbench.v1.FedTrap.watched_for:type_name -> google.protobuf.Duration
-	0, // 7: dewbench.v1.FedTrap.outcome:type_name -> dewbench.v1.Feeding.Outcome
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	16, // 0: dewbench.v1.Feeding.fed_time:type_name -> google.protobuf.Timestamp
+	0,  // 1: dewbench.v1.Feeding.outcome:type_name -> dewbench.v1.Feeding.Outcome
+	16, // 2: dewbench.v1.Feeding.outcome_time:type_name -> google.protobuf.Timestamp
+	3,  // 3: dewbench.v1.Feeding.traps:type_name -> dewbench.v1.FedTrap
+	16, // 4: dewbench.v1.Feeding.create_time:type_name -> google.protobuf.Timestamp
+	16, // 5: dewbench.v1.Feeding.update_time:type_name -> google.protobuf.Timestamp
+	16, // 6: dewbench.v1.Feeding.delete_time:type_name -> google.protobuf.Timestamp
+	1,  // 7: dewbench.v1.FedTrap.reaction:type_name -> dewbench.v1.FedTrap.Reaction
+	17, // 8: dewbench.v1.FedTrap.first_movement:type_name -> google.protobuf.Duration
+	17, // 9: dewbench.v1.FedTrap.watched_for:type_name -> google.protobuf.Duration
+	0,  // 10: dewbench.v1.FedTrap.outcome:type_name -> dewbench.v1.Feeding.Outcome
+	2,  // 11: dewbench.v1.CreateFeedingRequest.feeding:type_name -> dewbench.v1.Feeding
+	4,  // 12: dewbench.v1.BatchCreateFeedingsRequest.requests:type_name -> dewbench.v1.CreateFeedingRequest
+	2,  // 13: dewbench.v1.BatchCreateFeedingsResponse.feedings:type_name -> dewbench.v1.Feeding
+	2,  // 14: dewbench.v1.ListFeedingsResponse.feedings:type_name -> dewbench.v1.Feeding
+	2,  // 15: dewbench.v1.UpdateFeedingRequest.feeding:type_name -> dewbench.v1.Feeding
+	18, // 16: dewbench.v1.UpdateFeedingRequest.update_mask:type_name -> google.protobuf.FieldMask
+	10, // 17: dewbench.v1.BatchUpdateFeedingsRequest.requests:type_name -> dewbench.v1.UpdateFeedingRequest
+	2,  // 18: dewbench.v1.BatchUpdateFeedingsResponse.feedings:type_name -> dewbench.v1.Feeding
+	4,  // 19: dewbench.v1.FeedingService.CreateFeeding:input_type -> dewbench.v1.CreateFeedingRequest
+	5,  // 20: dewbench.v1.FeedingService.BatchCreateFeedings:input_type -> dewbench.v1.BatchCreateFeedingsRequest
+	7,  // 21: dewbench.v1.FeedingService.GetFeeding:input_type -> dewbench.v1.GetFeedingRequest
+	8,  // 22: dewbench.v1.FeedingService.ListFeedings:input_type -> dewbench.v1.ListFeedingsRequest
+	10, // 23: dewbench.v1.FeedingService.UpdateFeeding:input_type -> dewbench.v1.UpdateFeedingRequest
+	11, // 24: dewbench.v1.FeedingService.BatchUpdateFeedings:input_type -> dewbench.v1.BatchUpdateFeedingsRequest
+	13, // 25: dewbench.v1.FeedingService.DeleteFeeding:input_type -> dewbench.v1.DeleteFeedingRequest
+	14, // 26: dewbench.v1.FeedingService.UndeleteFeeding:input_type -> dewbench.v1.UndeleteFeedingRequest
+	15, // 27: dewbench.v1.FeedingService.ReassignFeeding:input_type -> dewbench.v1.ReassignFeedingRequest
+	2,  // 28: dewbench.v1.FeedingService.CreateFeeding:output_type -> dewbench.v1.Feeding
+	6,  // 29: dewbench.v1.FeedingService.BatchCreateFeedings:output_type -> dewbench.v1.BatchCreateFeedingsResponse
+	2,  // 30: dewbench.v1.FeedingService.GetFeeding:output_type -> dewbench.v1.Feeding
+	9,  // 31: dewbench.v1.FeedingService.ListFeedings:output_type -> dewbench.v1.ListFeedingsResponse
+	2,  // 32: dewbench.v1.FeedingService.UpdateFeeding:output_type -> dewbench.v1.Feeding
+	12, // 33: dewbench.v1.FeedingService.BatchUpdateFeedings:output_type -> dewbench.v1.BatchUpdateFeedingsResponse
+	2,  // 34: dewbench.v1.FeedingService.DeleteFeeding:output_type -> dewbench.v1.Feeding
+	2,  // 35: dewbench.v1.FeedingService.UndeleteFeeding:output_type -> dewbench.v1.Feeding
+	2,  // 36: dewbench.v1.FeedingService.ReassignFeeding:output_type -> dewbench.v1.Feeding
+	28, // [28:37] is the sub-list for method output_type
+	19, // [19:28] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_feeding_proto_init() }
@@ -499,9 +1576,9 @@ func file_dewbench_v1_feeding_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_feeding_proto_rawDesc), len(file_dewbench_v1_feeding_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   2,
+			NumMessages:   14,
 			NumExtensions: 0,
-			NumServices:   0,
+			NumServices:   1,
 		},
 		GoTypes:           file_dewbench_v1_feeding_proto_goTypes,
 		DependencyIndexes: file_dewbench_v1_feeding_proto_depIdxs,

@@ -11,6 +11,7 @@ import (
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -140,14 +141,29 @@ func (Observation_End_State) EnumDescriptor() ([]byte, []int) {
 // the whole pot.
 type Observation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// When it was seen or done. Give this or observeDate, not
-	// both.
+	// `collections/{collection}/plants/{plant}/observations/{observation}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The plant, `collections/{collection}/plants/{plant}`.
+	Plant string `protobuf:"bytes,2,opt,name=plant,proto3" json:"plant,omitempty"`
+	// Changes with every change of what users set.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When it was seen or done. Default: now.
 	ObserveTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=observe_time,json=observeTime,proto3" json:"observe_time,omitempty"`
-	// The civil day (YYYY-MM-DD), for a caller that knows no more; read as noon.
+	// The civil day (YYYY-MM-DD) of it, where the collection is. A caller that knows
+	// no more gives it alone; the instant is then noon. Beside observeTime it must be
+	// the day of it.
 	ObserveDate *string `protobuf:"bytes,5,opt,name=observe_date,json=observeDate,proto3,oneof" json:"observe_date,omitempty"`
 	// The grower's own words.
 	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
-	// What was seen or done.
+	// The grower who recorded it, `growers/{grower}`.
+	Recorder string `protobuf:"bytes,7,opt,name=recorder,proto3" json:"recorder,omitempty"`
+	// When it was made.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When it was last changed.
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// When it was voided.
+	DeleteTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
+	// What was seen or done; it must be given.
 	//
 	// Types that are valid to be assigned to Fact:
 	//
@@ -198,6 +214,27 @@ func (*Observation) Descriptor() ([]byte, []int) {
 	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{0}
 }
 
+func (x *Observation) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Observation) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *Observation) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 func (x *Observation) GetObserveTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.ObserveTime
@@ -217,6 +254,34 @@ func (x *Observation) GetNote() string {
 		return x.Note
 	}
 	return ""
+}
+
+func (x *Observation) GetRecorder() string {
+	if x != nil {
+		return x.Recorder
+	}
+	return ""
+}
+
+func (x *Observation) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Observation) GetUpdateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UpdateTime
+	}
+	return nil
+}
+
+func (x *Observation) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
+	}
+	return nil
 }
 
 func (x *Observation) GetFact() isObservation_Fact {
@@ -422,6 +487,876 @@ func (*Observation_Treatment_) isObservation_Fact() {}
 
 func (*Observation_Health_) isObservation_Fact() {}
 
+// What to record.
+type CreateObservationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`. In a batch it may be
+	// left out, if the batch names the plant, or the tag is given.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The observation.
+	Observation *Observation `protobuf:"bytes,2,opt,name=observation,proto3" json:"observation,omitempty"`
+	// The last part of its name: 1 to 63 of `a-z 0-9 -`, not `-`, not `me`. Default: the
+	// server's choice.
+	ObservationId string `protobuf:"bytes,3,opt,name=observation_id,json=observationId,proto3" json:"observation_id,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would be made, and nothing is.
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,6,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateObservationRequest) Reset() {
+	*x = CreateObservationRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateObservationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateObservationRequest) ProtoMessage() {}
+
+func (x *CreateObservationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateObservationRequest.ProtoReflect.Descriptor instead.
+func (*CreateObservationRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *CreateObservationRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CreateObservationRequest) GetObservation() *Observation {
+	if x != nil {
+		return x.Observation
+	}
+	return nil
+}
+
+func (x *CreateObservationRequest) GetObservationId() string {
+	if x != nil {
+		return x.ObservationId
+	}
+	return ""
+}
+
+func (x *CreateObservationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateObservationRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *CreateObservationRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to record.
+type BatchCreateObservationsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`, or
+	// `collections/{collection}/plants/-`: then each request names its plant or tag.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The observations, 1 to 1000, taken in this order. None has a requestId or
+	// validateOnly of its own.
+	Requests []*CreateObservationRequest `protobuf:"bytes,2,rep,name=requests,proto3" json:"requests,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would be made, and nothing is.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,5,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchCreateObservationsRequest) Reset() {
+	*x = BatchCreateObservationsRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchCreateObservationsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchCreateObservationsRequest) ProtoMessage() {}
+
+func (x *BatchCreateObservationsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchCreateObservationsRequest.ProtoReflect.Descriptor instead.
+func (*BatchCreateObservationsRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *BatchCreateObservationsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *BatchCreateObservationsRequest) GetRequests() []*CreateObservationRequest {
+	if x != nil {
+		return x.Requests
+	}
+	return nil
+}
+
+func (x *BatchCreateObservationsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *BatchCreateObservationsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *BatchCreateObservationsRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What was recorded.
+type BatchCreateObservationsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order of the requests.
+	Observations  []*Observation `protobuf:"bytes,1,rep,name=observations,proto3" json:"observations,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchCreateObservationsResponse) Reset() {
+	*x = BatchCreateObservationsResponse{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchCreateObservationsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchCreateObservationsResponse) ProtoMessage() {}
+
+func (x *BatchCreateObservationsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchCreateObservationsResponse.ProtoReflect.Descriptor instead.
+func (*BatchCreateObservationsResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *BatchCreateObservationsResponse) GetObservations() []*Observation {
+	if x != nil {
+		return x.Observations
+	}
+	return nil
+}
+
+// What to get.
+type GetObservationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/observations/{observation}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetObservationRequest) Reset() {
+	*x = GetObservationRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetObservationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetObservationRequest) ProtoMessage() {}
+
+func (x *GetObservationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetObservationRequest.ProtoReflect.Descriptor instead.
+func (*GetObservationRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *GetObservationRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *GetObservationRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to list.
+type ListObservationsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`, with `-` for any plant or collection.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Rows of a page: 0 is the default of 50, above 1000 is 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// From the page before; empty for the first.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// AIP-160, comparisons joined by AND. `=`, `!=`, `<`, `<=`, `>`, `>=`: `observeTime`
+	// (RFC 3339, in double quotes). `=`, `!=`: `kind`, the name of what was seen or
+	// done, for instance `measurement` or `catchSurvey`.
+	Filter string `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
+	// `observeTime desc` (default), `observeTime` or `name`, which may be followed by
+	// ` desc`.
+	OrderBy string `protobuf:"bytes,5,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
+	// Whether voided observations are listed too.
+	ShowDeleted bool `protobuf:"varint,6,opt,name=show_deleted,json=showDeleted,proto3" json:"show_deleted,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,7,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListObservationsRequest) Reset() {
+	*x = ListObservationsRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListObservationsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListObservationsRequest) ProtoMessage() {}
+
+func (x *ListObservationsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListObservationsRequest.ProtoReflect.Descriptor instead.
+func (*ListObservationsRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ListObservationsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListObservationsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListObservationsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListObservationsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListObservationsRequest) GetOrderBy() string {
+	if x != nil {
+		return x.OrderBy
+	}
+	return ""
+}
+
+func (x *ListObservationsRequest) GetShowDeleted() bool {
+	if x != nil {
+		return x.ShowDeleted
+	}
+	return false
+}
+
+func (x *ListObservationsRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// A page of observations.
+type ListObservationsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The observations.
+	Observations []*Observation `protobuf:"bytes,1,rep,name=observations,proto3" json:"observations,omitempty"`
+	// For the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListObservationsResponse) Reset() {
+	*x = ListObservationsResponse{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListObservationsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListObservationsResponse) ProtoMessage() {}
+
+func (x *ListObservationsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListObservationsResponse.ProtoReflect.Descriptor instead.
+func (*ListObservationsResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListObservationsResponse) GetObservations() []*Observation {
+	if x != nil {
+		return x.Observations
+	}
+	return nil
+}
+
+func (x *ListObservationsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// What to change.
+type UpdateObservationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The observation, with its name and the new values. With an etag the change is only
+	// made if it is the present one.
+	Observation *Observation `protobuf:"bytes,1,opt,name=observation,proto3" json:"observation,omitempty"`
+	// Fields to change, lowerCamelCase or snake_case, `*` for all. Absent: the
+	// fields present in the body.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would stand, and nothing is changed.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,5,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateObservationRequest) Reset() {
+	*x = UpdateObservationRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateObservationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateObservationRequest) ProtoMessage() {}
+
+func (x *UpdateObservationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateObservationRequest.ProtoReflect.Descriptor instead.
+func (*UpdateObservationRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *UpdateObservationRequest) GetObservation() *Observation {
+	if x != nil {
+		return x.Observation
+	}
+	return nil
+}
+
+func (x *UpdateObservationRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateObservationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UpdateObservationRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *UpdateObservationRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to change.
+type BatchUpdateObservationsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}`, or
+	// `collections/{collection}/plants/-`.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The changes, 1 to 1000, none twice. None has a requestId or validateOnly of
+	// its own.
+	Requests []*UpdateObservationRequest `protobuf:"bytes,2,rep,name=requests,proto3" json:"requests,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Whether to check only: the answer is what would stand, and nothing is changed.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchUpdateObservationsRequest) Reset() {
+	*x = BatchUpdateObservationsRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchUpdateObservationsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchUpdateObservationsRequest) ProtoMessage() {}
+
+func (x *BatchUpdateObservationsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchUpdateObservationsRequest.ProtoReflect.Descriptor instead.
+func (*BatchUpdateObservationsRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *BatchUpdateObservationsRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *BatchUpdateObservationsRequest) GetRequests() []*UpdateObservationRequest {
+	if x != nil {
+		return x.Requests
+	}
+	return nil
+}
+
+func (x *BatchUpdateObservationsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *BatchUpdateObservationsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+// What was changed.
+type BatchUpdateObservationsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order of the requests.
+	Observations  []*Observation `protobuf:"bytes,1,rep,name=observations,proto3" json:"observations,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BatchUpdateObservationsResponse) Reset() {
+	*x = BatchUpdateObservationsResponse{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BatchUpdateObservationsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BatchUpdateObservationsResponse) ProtoMessage() {}
+
+func (x *BatchUpdateObservationsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BatchUpdateObservationsResponse.ProtoReflect.Descriptor instead.
+func (*BatchUpdateObservationsResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *BatchUpdateObservationsResponse) GetObservations() []*Observation {
+	if x != nil {
+		return x.Observations
+	}
+	return nil
+}
+
+// What to void.
+type DeleteObservationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/observations/{observation}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,4,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteObservationRequest) Reset() {
+	*x = DeleteObservationRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteObservationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteObservationRequest) ProtoMessage() {}
+
+func (x *DeleteObservationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteObservationRequest.ProtoReflect.Descriptor instead.
+func (*DeleteObservationRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *DeleteObservationRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DeleteObservationRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteObservationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DeleteObservationRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to let count again.
+type UndeleteObservationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/observations/{observation}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// What is on the label, in place of the plant's id, which is then `-`.
+	Tag           string `protobuf:"bytes,4,opt,name=tag,proto3" json:"tag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndeleteObservationRequest) Reset() {
+	*x = UndeleteObservationRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndeleteObservationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndeleteObservationRequest) ProtoMessage() {}
+
+func (x *UndeleteObservationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndeleteObservationRequest.ProtoReflect.Descriptor instead.
+func (*UndeleteObservationRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *UndeleteObservationRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *UndeleteObservationRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UndeleteObservationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UndeleteObservationRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+// What to move to another plant.
+type ReassignObservationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}/plants/{plant}/observations/{observation}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The plant of the same collection to which it belongs,
+	// `collections/{collection}/plants/{plant}`. Give this or tag.
+	Plant string `protobuf:"bytes,2,opt,name=plant,proto3" json:"plant,omitempty"`
+	// What is on the label of the plant to which it belongs.
+	Tag string `protobuf:"bytes,3,opt,name=tag,proto3" json:"tag,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReassignObservationRequest) Reset() {
+	*x = ReassignObservationRequest{}
+	mi := &file_dewbench_v1_observation_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReassignObservationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReassignObservationRequest) ProtoMessage() {}
+
+func (x *ReassignObservationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_observation_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReassignObservationRequest.ProtoReflect.Descriptor instead.
+func (*ReassignObservationRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_observation_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ReassignObservationRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ReassignObservationRequest) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *ReassignObservationRequest) GetTag() string {
+	if x != nil {
+		return x.Tag
+	}
+	return ""
+}
+
+func (x *ReassignObservationRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *ReassignObservationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 // Sizes and counts taken on one occasion; at least one of them.
 type Observation_Measurement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -441,7 +1376,7 @@ type Observation_Measurement struct {
 
 func (x *Observation_Measurement) Reset() {
 	*x = Observation_Measurement{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[1]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -453,7 +1388,7 @@ func (x *Observation_Measurement) String() string {
 func (*Observation_Measurement) ProtoMessage() {}
 
 func (x *Observation_Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[1]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -517,7 +1452,7 @@ type Observation_CatchSurvey struct {
 
 func (x *Observation_CatchSurvey) Reset() {
 	*x = Observation_CatchSurvey{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[2]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -529,7 +1464,7 @@ func (x *Observation_CatchSurvey) String() string {
 func (*Observation_CatchSurvey) ProtoMessage() {}
 
 func (x *Observation_CatchSurvey) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[2]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -570,7 +1505,7 @@ type Observation_Count struct {
 
 func (x *Observation_Count) Reset() {
 	*x = Observation_Count{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[3]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -582,7 +1517,7 @@ func (x *Observation_Count) String() string {
 func (*Observation_Count) ProtoMessage() {}
 
 func (x *Observation_Count) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[3]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -620,7 +1555,7 @@ type Observation_End struct {
 
 func (x *Observation_End) Reset() {
 	*x = Observation_End{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[4]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -632,7 +1567,7 @@ func (x *Observation_End) String() string {
 func (*Observation_End) ProtoMessage() {}
 
 func (x *Observation_End) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[4]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -680,7 +1615,7 @@ type Observation_Move struct {
 
 func (x *Observation_Move) Reset() {
 	*x = Observation_Move{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[5]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -692,7 +1627,7 @@ func (x *Observation_Move) String() string {
 func (*Observation_Move) ProtoMessage() {}
 
 func (x *Observation_Move) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[5]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -724,7 +1659,7 @@ type Observation_Repotting struct {
 
 func (x *Observation_Repotting) Reset() {
 	*x = Observation_Repotting{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[6]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -736,7 +1671,7 @@ func (x *Observation_Repotting) String() string {
 func (*Observation_Repotting) ProtoMessage() {}
 
 func (x *Observation_Repotting) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[6]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -761,7 +1696,7 @@ type Observation_RestStart struct {
 
 func (x *Observation_RestStart) Reset() {
 	*x = Observation_RestStart{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[7]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -773,7 +1708,7 @@ func (x *Observation_RestStart) String() string {
 func (*Observation_RestStart) ProtoMessage() {}
 
 func (x *Observation_RestStart) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[7]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -798,7 +1733,7 @@ type Observation_RestEnd struct {
 
 func (x *Observation_RestEnd) Reset() {
 	*x = Observation_RestEnd{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[8]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -810,7 +1745,7 @@ func (x *Observation_RestEnd) String() string {
 func (*Observation_RestEnd) ProtoMessage() {}
 
 func (x *Observation_RestEnd) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[8]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -840,7 +1775,7 @@ type Observation_Hold struct {
 
 func (x *Observation_Hold) Reset() {
 	*x = Observation_Hold{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[9]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -852,7 +1787,7 @@ func (x *Observation_Hold) String() string {
 func (*Observation_Hold) ProtoMessage() {}
 
 func (x *Observation_Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[9]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -898,7 +1833,7 @@ type Observation_Treatment struct {
 
 func (x *Observation_Treatment) Reset() {
 	*x = Observation_Treatment{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[10]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -910,7 +1845,7 @@ func (x *Observation_Treatment) String() string {
 func (*Observation_Treatment) ProtoMessage() {}
 
 func (x *Observation_Treatment) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[10]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -958,7 +1893,7 @@ type Observation_Health struct {
 
 func (x *Observation_Health) Reset() {
 	*x = Observation_Health{}
-	mi := &file_dewbench_v1_observation_proto_msgTypes[11]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -970,7 +1905,7 @@ func (x *Observation_Health) String() string {
 func (*Observation_Health) ProtoMessage() {}
 
 func (x *Observation_Health) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_observation_proto_msgTypes[11]
+	mi := &file_dewbench_v1_observation_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -997,11 +1932,21 @@ var File_dewbench_v1_observation_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
-	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa3\x12\n" +
-	"\vObservation\x12a\n" +
+	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd5\x15\n" +
+	"\vObservation\x12\x18\n" +
+	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1a\n" +
+	"\x05plant\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05plant\x12\x1c\n" +
+	"\x04etag\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12a\n" +
 	"\fobserve_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\vobserveTime\x12K\n" +
 	"\fobserve_date\x18\x05 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x01R\vobserveDate\x88\x01\x01\x12\x1c\n" +
-	"\x04note\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12H\n" +
+	"\x04note\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12 \n" +
+	"\brecorder\x18\a \x01(\tB\x04\xe2A\x01\x03R\brecorder\x12A\n" +
+	"\vcreate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"createTime\x12A\n" +
+	"\vupdate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"updateTime\x12A\n" +
+	"\vdelete_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"deleteTime\x12H\n" +
 	"\vmeasurement\x18\n" +
 	" \x01(\v2$.dewbench.v1.Observation.MeasurementH\x00R\vmeasurement\x12B\n" +
 	"\x05stalk\x18\v \x01(\x0e2\x1e.dewbench.v1.Observation.StalkB\n" +
@@ -1071,9 +2016,95 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\bFLOWERED\x10\x03\x12\r\n" +
 	"\tSEED_RIPE\x10\x04\x12\x0e\n" +
 	"\n" +
-	"SEED_TAKEN\x10\x05B\r\n" +
-	"\x04fact\x12\x05\xbaH\x02\b\x01B\x0f\n" +
-	"\r_observe_dateB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
+	"SEED_TAKEN\x10\x05:x\xeaAu\n" +
+	"\x14dewbench/Observation\x12Bcollections/{collection}/plants/{plant}/observations/{observation}*\fobservations2\vobservationB\x06\n" +
+	"\x04factB\x0f\n" +
+	"\r_observe_date\"\xa0\x03\n" +
+	"\x18CreateObservationRequest\x12s\n" +
+	"\x06parent\x18\x01 \x01(\tB[\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12F\n" +
+	"\vobservation\x18\x02 \x01(\v2\x18.dewbench.v1.ObservationB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vobservation\x12I\n" +
+	"\x0eobservation_id\x18\x03 \x01(\tB\"\xbaH\x1f\xd8\x01\x01r\x1a2\x11^[a-z0-9-]{1,63}$Z\x01-Z\x02meR\robservationId\x12<\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12\x19\n" +
+	"\x03tag\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xe4\x02\n" +
+	"\x1eBatchCreateObservationsRequest\x12p\n" +
+	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12R\n" +
+	"\brequests\x18\x02 \x03(\v2%.dewbench.v1.CreateObservationRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
+	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"_\n" +
+	"\x1fBatchCreateObservationsResponse\x12<\n" +
+	"\fobservations\x18\x01 \x03(\v2\x18.dewbench.v1.ObservationR\fobservations\"\xbe\x01\n" +
+	"\x15GetObservationRequest\x12\x89\x01\n" +
+	"\x04name\x18\x01 \x01(\tBu\xe2A\x01\x02\xfaA\x16\n" +
+	"\x14dewbench/Observation\xbaHUrS2Q^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/observations/[a-z0-9-]{1,63}$R\x04name\x12\x19\n" +
+	"\x03tag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xdf\x02\n" +
+	"\x17ListObservationsRequest\x12p\n" +
+	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageToken\x12 \n" +
+	"\x06filter\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x06filter\x12#\n" +
+	"\border_by\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\aorderBy\x12!\n" +
+	"\fshow_deleted\x18\x06 \x01(\bR\vshowDeleted\x12\x19\n" +
+	"\x03tag\x18\a \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\x80\x01\n" +
+	"\x18ListObservationsResponse\x12<\n" +
+	"\fobservations\x18\x01 \x03(\v2\x18.dewbench.v1.ObservationR\fobservations\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x9d\x02\n" +
+	"\x18UpdateObservationRequest\x12F\n" +
+	"\vobservation\x18\x01 \x01(\v2\x18.dewbench.v1.ObservationB\n" +
+	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\vobservation\x12;\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
+	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xc9\x02\n" +
+	"\x1eBatchUpdateObservationsRequest\x12p\n" +
+	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12R\n" +
+	"\brequests\x18\x02 \x03(\v2%.dewbench.v1.UpdateObservationRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"_\n" +
+	"\x1fBatchUpdateObservationsResponse\x12<\n" +
+	"\fobservations\x18\x01 \x03(\v2\x18.dewbench.v1.ObservationR\fobservations\"\x9d\x02\n" +
+	"\x18DeleteObservationRequest\x12\x89\x01\n" +
+	"\x04name\x18\x01 \x01(\tBu\xe2A\x01\x02\xfaA\x16\n" +
+	"\x14dewbench/Observation\xbaHUrS2Q^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/observations/[a-z0-9-]{1,63}$R\x04name\x12\x1c\n" +
+	"\x04etag\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12\x19\n" +
+	"\x03tag\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\x9f\x02\n" +
+	"\x1aUndeleteObservationRequest\x12\x89\x01\n" +
+	"\x04name\x18\x01 \x01(\tBu\xe2A\x01\x02\xfaA\x16\n" +
+	"\x14dewbench/Observation\xbaHUrS2Q^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/observations/[a-z0-9-]{1,63}$R\x04name\x12\x1c\n" +
+	"\x04etag\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12\x19\n" +
+	"\x03tag\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\x88\x03\n" +
+	"\x1aReassignObservationRequest\x12\x89\x01\n" +
+	"\x04name\x18\x01 \x01(\tBu\xe2A\x01\x02\xfaA\x16\n" +
+	"\x14dewbench/Observation\xbaHUrS2Q^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/observations/[a-z0-9-]{1,63}$R\x04name\x12g\n" +
+	"\x05plant\x18\x02 \x01(\tBQ\xfaA\x10\n" +
+	"\x0edewbench/Plant\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x05plant\x12\x19\n" +
+	"\x03tag\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\x12\x1c\n" +
+	"\x04etag\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId2\xbf\f\n" +
+	"\x12ObservationService\x12\xbf\x01\n" +
+	"\x11CreateObservation\x12%.dewbench.v1.CreateObservationRequest\x1a\x18.dewbench.v1.Observation\"i\xdaA!parent,observation,observation_id\x82\xd3\xe4\x93\x02?:\vobservation\"0/v1/{parent=collections/*/plants/*}/observations\x12\xbd\x01\n" +
+	"\x17BatchCreateObservations\x12+.dewbench.v1.BatchCreateObservationsRequest\x1a,.dewbench.v1.BatchCreateObservationsResponse\"G\x82\xd3\xe4\x93\x02A:\x01*\"</v1/{parent=collections/*/plants/*}/observations:batchCreate\x12\x8f\x01\n" +
+	"\x0eGetObservation\x12\".dewbench.v1.GetObservationRequest\x1a\x18.dewbench.v1.Observation\"?\xdaA\x04name\x82\xd3\xe4\x93\x022\x120/v1/{name=collections/*/plants/*/observations/*}\x12\xa2\x01\n" +
+	"\x10ListObservations\x12$.dewbench.v1.ListObservationsRequest\x1a%.dewbench.v1.ListObservationsResponse\"A\xdaA\x06parent\x82\xd3\xe4\x93\x022\x120/v1/{parent=collections/*/plants/*}/observations\x12\xc1\x01\n" +
+	"\x11UpdateObservation\x12%.dewbench.v1.UpdateObservationRequest\x1a\x18.dewbench.v1.Observation\"k\xdaA\x17observation,update_mask\x82\xd3\xe4\x93\x02K:\vobservation2</v1/{observation.name=collections/*/plants/*/observations/*}\x12\xbd\x01\n" +
+	"\x17BatchUpdateObservations\x12+.dewbench.v1.BatchUpdateObservationsRequest\x1a,.dewbench.v1.BatchUpdateObservationsResponse\"G\x82\xd3\xe4\x93\x02A:\x01*\"</v1/{parent=collections/*/plants/*}/observations:batchUpdate\x12\x95\x01\n" +
+	"\x11DeleteObservation\x12%.dewbench.v1.DeleteObservationRequest\x1a\x18.dewbench.v1.Observation\"?\xdaA\x04name\x82\xd3\xe4\x93\x022*0/v1/{name=collections/*/plants/*/observations/*}\x12\xa5\x01\n" +
+	"\x13UndeleteObservation\x12'.dewbench.v1.UndeleteObservationRequest\x1a\x18.dewbench.v1.Observation\"K\xdaA\x04name\x82\xd3\xe4\x93\x02>:\x01*\"9/v1/{name=collections/*/plants/*/observations/*}:undelete\x12\xab\x01\n" +
+	"\x13ReassignObservation\x12'.dewbench.v1.ReassignObservationRequest\x1a\x18.dewbench.v1.Observation\"Q\xdaA\n" +
+	"name,plant\x82\xd3\xe4\x93\x02>:\x01*\"9/v1/{name=collections/*/plants/*/observations/*}:reassignB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
 	file_dewbench_v1_observation_proto_rawDescOnce sync.Once
@@ -1088,44 +2119,86 @@ func file_dewbench_v1_observation_proto_rawDescGZIP() []byte {
 }
 
 var file_dewbench_v1_observation_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_dewbench_v1_observation_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_dewbench_v1_observation_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_dewbench_v1_observation_proto_goTypes = []any{
-	(Observation_Stalk)(0),          // 0: dewbench.v1.Observation.Stalk
-	(Observation_End_State)(0),      // 1: dewbench.v1.Observation.End.State
-	(*Observation)(nil),             // 2: dewbench.v1.Observation
-	(*Observation_Measurement)(nil), // 3: dewbench.v1.Observation.Measurement
-	(*Observation_CatchSurvey)(nil), // 4: dewbench.v1.Observation.CatchSurvey
-	(*Observation_Count)(nil),       // 5: dewbench.v1.Observation.Count
-	(*Observation_End)(nil),         // 6: dewbench.v1.Observation.End
-	(*Observation_Move)(nil),        // 7: dewbench.v1.Observation.Move
-	(*Observation_Repotting)(nil),   // 8: dewbench.v1.Observation.Repotting
-	(*Observation_RestStart)(nil),   // 9: dewbench.v1.Observation.RestStart
-	(*Observation_RestEnd)(nil),     // 10: dewbench.v1.Observation.RestEnd
-	(*Observation_Hold)(nil),        // 11: dewbench.v1.Observation.Hold
-	(*Observation_Treatment)(nil),   // 12: dewbench.v1.Observation.Treatment
-	(*Observation_Health)(nil),      // 13: dewbench.v1.Observation.Health
-	(*timestamppb.Timestamp)(nil),   // 14: google.protobuf.Timestamp
+	(Observation_Stalk)(0),                  // 0: dewbench.v1.Observation.Stalk
+	(Observation_End_State)(0),              // 1: dewbench.v1.Observation.End.State
+	(*Observation)(nil),                     // 2: dewbench.v1.Observation
+	(*CreateObservationRequest)(nil),        // 3: dewbench.v1.CreateObservationRequest
+	(*BatchCreateObservationsRequest)(nil),  // 4: dewbench.v1.BatchCreateObservationsRequest
+	(*BatchCreateObservationsResponse)(nil), // 5: dewbench.v1.BatchCreateObservationsResponse
+	(*GetObservationRequest)(nil),           // 6: dewbench.v1.GetObservationRequest
+	(*ListObservationsRequest)(nil),         // 7: dewbench.v1.ListObservationsRequest
+	(*ListObservationsResponse)(nil),        // 8: dewbench.v1.ListObservationsResponse
+	(*UpdateObservationRequest)(nil),        // 9: dewbench.v1.UpdateObservationRequest
+	(*BatchUpdateObservationsRequest)(nil),  // 10: dewbench.v1.BatchUpdateObservationsRequest
+	(*BatchUpdateObservationsResponse)(nil), // 11: dewbench.v1.BatchUpdateObservationsResponse
+	(*DeleteObservationRequest)(nil),        // 12: dewbench.v1.DeleteObservationRequest
+	(*UndeleteObservationRequest)(nil),      // 13: dewbench.v1.UndeleteObservationRequest
+	(*ReassignObservationRequest)(nil),      // 14: dewbench.v1.ReassignObservationRequest
+	(*Observation_Measurement)(nil),         // 15: dewbench.v1.Observation.Measurement
+	(*Observation_CatchSurvey)(nil),         // 16: dewbench.v1.Observation.CatchSurvey
+	(*Observation_Count)(nil),               // 17: dewbench.v1.Observation.Count
+	(*Observation_End)(nil),                 // 18: dewbench.v1.Observation.End
+	(*Observation_Move)(nil),                // 19: dewbench.v1.Observation.Move
+	(*Observation_Repotting)(nil),           // 20: dewbench.v1.Observation.Repotting
+	(*Observation_RestStart)(nil),           // 21: dewbench.v1.Observation.RestStart
+	(*Observation_RestEnd)(nil),             // 22: dewbench.v1.Observation.RestEnd
+	(*Observation_Hold)(nil),                // 23: dewbench.v1.Observation.Hold
+	(*Observation_Treatment)(nil),           // 24: dewbench.v1.Observation.Treatment
+	(*Observation_Health)(nil),              // 25: dewbench.v1.Observation.Health
+	(*timestamppb.Timestamp)(nil),           // 26: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),           // 27: google.protobuf.FieldMask
 }
 var file_dewbench_v1_observation_proto_depIdxs = []int32{
-	14, // 0: dewbench.v1.Observation.observe_time:type_name -> google.protobuf.Timestamp
-	3,  // 1: dewbench.v1.Observation.measurement:type_name -> dewbench.v1.Observation.Measurement
-	0,  // 2: dewbench.v1.Observation.stalk:type_name -> dewbench.v1.Observation.Stalk
-	4,  // 3: dewbench.v1.Observation.catch_survey:type_name -> dewbench.v1.Observation.CatchSurvey
-	5,  // 4: dewbench.v1.Observation.count:type_name -> dewbench.v1.Observation.Count
-	6,  // 5: dewbench.v1.Observation.end:type_name -> dewbench.v1.Observation.End
-	7,  // 6: dewbench.v1.Observation.move:type_name -> dewbench.v1.Observation.Move
-	8,  // 7: dewbench.v1.Observation.repotting:type_name -> dewbench.v1.Observation.Repotting
-	9,  // 8: dewbench.v1.Observation.rest_start:type_name -> dewbench.v1.Observation.RestStart
-	10, // 9: dewbench.v1.Observation.rest_end:type_name -> dewbench.v1.Observation.RestEnd
-	11, // 10: dewbench.v1.Observation.hold:type_name -> dewbench.v1.Observation.Hold
-	12, // 11: dewbench.v1.Observation.treatment:type_name -> dewbench.v1.Observation.Treatment
-	13, // 12: dewbench.v1.Observation.health:type_name -> dewbench.v1.Observation.Health
-	1,  // 13: dewbench.v1.Observation.End.state:type_name -> dewbench.v1.Observation.End.State
-	14, // [14:14] is the sub-list for method output_type
-	14, // [14:14] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	26, // 0: dewbench.v1.Observation.observe_time:type_name -> google.protobuf.Timestamp
+	26, // 1: dewbench.v1.Observation.create_time:type_name -> google.protobuf.Timestamp
+	26, // 2: dewbench.v1.Observation.update_time:type_name -> google.protobuf.Timestamp
+	26, // 3: dewbench.v1.Observation.delete_time:type_name -> google.protobuf.Timestamp
+	15, // 4: dewbench.v1.Observation.measurement:type_name -> dewbench.v1.Observation.Measurement
+	0,  // 5: dewbench.v1.Observation.stalk:type_name -> dewbench.v1.Observation.Stalk
+	16, // 6: dewbench.v1.Observation.catch_survey:type_name -> dewbench.v1.Observation.CatchSurvey
+	17, // 7: dewbench.v1.Observation.count:type_name -> dewbench.v1.Observation.Count
+	18, // 8: dewbench.v1.Observation.end:type_name -> dewbench.v1.Observation.End
+	19, // 9: dewbench.v1.Observation.move:type_name -> dewbench.v1.Observation.Move
+	20, // 10: dewbench.v1.Observation.repotting:type_name -> dewbench.v1.Observation.Repotting
+	21, // 11: dewbench.v1.Observation.rest_start:type_name -> dewbench.v1.Observation.RestStart
+	22, // 12: dewbench.v1.Observation.rest_end:type_name -> dewbench.v1.Observation.RestEnd
+	23, // 13: dewbench.v1.Observation.hold:type_name -> dewbench.v1.Observation.Hold
+	24, // 14: dewbench.v1.Observation.treatment:type_name -> dewbench.v1.Observation.Treatment
+	25, // 15: dewbench.v1.Observation.health:type_name -> dewbench.v1.Observation.Health
+	2,  // 16: dewbench.v1.CreateObservationRequest.observation:type_name -> dewbench.v1.Observation
+	3,  // 17: dewbench.v1.BatchCreateObservationsRequest.requests:type_name -> dewbench.v1.CreateObservationRequest
+	2,  // 18: dewbench.v1.BatchCreateObservationsResponse.observations:type_name -> dewbench.v1.Observation
+	2,  // 19: dewbench.v1.ListObservationsResponse.observations:type_name -> dewbench.v1.Observation
+	2,  // 20: dewbench.v1.UpdateObservationRequest.observation:type_name -> dewbench.v1.Observation
+	27, // 21: dewbench.v1.UpdateObservationRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,  // 22: dewbench.v1.BatchUpdateObservationsRequest.requests:type_name -> dewbench.v1.UpdateObservationRequest
+	2,  // 23: dewbench.v1.BatchUpdateObservationsResponse.observations:type_name -> dewbench.v1.Observation
+	1,  // 24: dewbench.v1.Observation.End.state:type_name -> dewbench.v1.Observation.End.State
+	3,  // 25: dewbench.v1.ObservationService.CreateObservation:input_type -> dewbench.v1.CreateObservationRequest
+	4,  // 26: dewbench.v1.ObservationService.BatchCreateObservations:input_type -> dewbench.v1.BatchCreateObservationsRequest
+	6,  // 27: dewbench.v1.ObservationService.GetObservation:input_type -> dewbench.v1.GetObservationRequest
+	7,  // 28: dewbench.v1.ObservationService.ListObservations:input_type -> dewbench.v1.ListObservationsRequest
+	9,  // 29: dewbench.v1.ObservationService.UpdateObservation:input_type -> dewbench.v1.UpdateObservationRequest
+	10, // 30: dewbench.v1.ObservationService.BatchUpdateObservations:input_type -> dewbench.v1.BatchUpdateObservationsRequest
+	12, // 31: dewbench.v1.ObservationService.DeleteObservation:input_type -> dewbench.v1.DeleteObservationRequest
+	13, // 32: dewbench.v1.ObservationService.UndeleteObservation:input_type -> dewbench.v1.UndeleteObservationRequest
+	14, // 33: dewbench.v1.ObservationService.ReassignObservation:input_type -> dewbench.v1.ReassignObservationRequest
+	2,  // 34: dewbench.v1.ObservationService.CreateObservation:output_type -> dewbench.v1.Observation
+	5,  // 35: dewbench.v1.ObservationService.BatchCreateObservations:output_type -> dewbench.v1.BatchCreateObservationsResponse
+	2,  // 36: dewbench.v1.ObservationService.GetObservation:output_type -> dewbench.v1.Observation
+	8,  // 37: dewbench.v1.ObservationService.ListObservations:output_type -> dewbench.v1.ListObservationsResponse
+	2,  // 38: dewbench.v1.ObservationService.UpdateObservation:output_type -> dewbench.v1.Observation
+	11, // 39: dewbench.v1.ObservationService.BatchUpdateObservations:output_type -> dewbench.v1.BatchUpdateObservationsResponse
+	2,  // 40: dewbench.v1.ObservationService.DeleteObservation:output_type -> dewbench.v1.Observation
+	2,  // 41: dewbench.v1.ObservationService.UndeleteObservation:output_type -> dewbench.v1.Observation
+	2,  // 42: dewbench.v1.ObservationService.ReassignObservation:output_type -> dewbench.v1.Observation
+	34, // [34:43] is the sub-list for method output_type
+	25, // [25:34] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_observation_proto_init() }
@@ -1147,18 +2220,18 @@ func file_dewbench_v1_observation_proto_init() {
 		(*Observation_Treatment_)(nil),
 		(*Observation_Health_)(nil),
 	}
-	file_dewbench_v1_observation_proto_msgTypes[1].OneofWrappers = []any{}
-	file_dewbench_v1_observation_proto_msgTypes[9].OneofWrappers = []any{}
-	file_dewbench_v1_observation_proto_msgTypes[10].OneofWrappers = []any{}
+	file_dewbench_v1_observation_proto_msgTypes[13].OneofWrappers = []any{}
+	file_dewbench_v1_observation_proto_msgTypes[21].OneofWrappers = []any{}
+	file_dewbench_v1_observation_proto_msgTypes[22].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_observation_proto_rawDesc), len(file_dewbench_v1_observation_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   12,
+			NumMessages:   24,
 			NumExtensions: 0,
-			NumServices:   0,
+			NumServices:   1,
 		},
 		GoTypes:           file_dewbench_v1_observation_proto_goTypes,
 		DependencyIndexes: file_dewbench_v1_observation_proto_depIdxs,
