@@ -1,0 +1,231 @@
+package store
+
+import (
+	"google.golang.org/genproto/googleapis/type/dayofweek"
+	"gorm.io/gorm"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+type collectionRow struct {
+	CollectionID    string `gorm:"primaryKey"`
+	OwnerID         string
+	DisplayName     string
+	DisplayNameKey  string
+	TimeZone        string
+	LatitudeDeg     *int32
+	Hemisphere      int32
+	FeedingWeekdays int32  // bit 1 is Monday, bit 7 Sunday
+	Absences        string // JSON of a collection that has them alone
+	Regimens        string // likewise
+	CreateUs        int64
+	UpdateUs        int64
+	DeleteUs        *int64
+	PurgeUs         *int64
+	SettingsRev     int64 // counts changes of what decisions depend on beside a plant's own record
+	Version         int64
+	Stamp           int32
+}
+
+func (collectionRow) TableName() string { return "collections" }
+
+func (r *collectionRow) set(m *pb.Collection) error {
+	r.DisplayName, r.DisplayNameKey, r.TimeZone = m.GetDisplayName(), Fold(m.GetDisplayName()), m.GetTimeZone()
+	r.LatitudeDeg = nil
+	if m.LatitudeDeg != nil {
+		whole := int32(m.GetLatitudeDeg()) // rounded by the caller
+		r.LatitudeDeg = &whole
+	}
+	r.Hemisphere = int32(m.GetHemisphere())
+	r.FeedingWeekdays = 0
+	for _, d := range m.GetFeedingWeekdays() {
+		r.FeedingWeekdays |= 1 << d
+	}
+	var err error
+	if r.Absences, err = text(&pb.Collection{Absences: m.GetAbsences()}); err != nil {
+		return err
+	}
+	r.Regimens, err = text(&pb.Collection{Regimens: m.GetRegimens()})
+	return err
+}
+
+func (r *collectionRow) message() (*pb.Collection, error) {
+	m := &pb.Collection{}
+	if err := readText(r.Absences, m); err != nil {
+		return nil, err
+	}
+	more := &pb.Collection{}
+	if err := readText(r.Regimens, more); err != nil {
+		return nil, err
+	}
+	m.Regimens = more.GetRegimens()
+	m.Name, m.Owner = CollectionName(r.CollectionID), GrowerName(r.OwnerID)
+	m.DisplayName, m.TimeZone, m.Hemisphere = r.DisplayName, r.TimeZone, pb.Collection_Hemisphere(r.Hemisphere)
+	if r.LatitudeDeg != nil {
+		whole := float64(*r.LatitudeDeg)
+		m.LatitudeDeg = &whole
+	}
+	for d := dayofweek.DayOfWeek_MONDAY; d <= dayofweek.DayOfWeek_SUNDAY; d++ {
+		if r.FeedingWeekdays&(1<<d) != 0 {
+			m.FeedingWeekdays = append(m.FeedingWeekdays, d)
+		}
+	}
+	m.CreateTime, m.UpdateTime = instant(r.CreateUs), instant(r.UpdateUs)
+	m.DeleteTime, m.PurgeTime = maybe(r.DeleteUs), maybe(r.PurgeUs)
+	m.Etag = etag(r.CreateUs, r.Version)
+	return m, nil
+}
+
+var collectionList = listing{
+	fields: map[string]column{
+		"displayName": {name: "display_name", folded: "display_name_key"},
+		"timeZone":    {name: "time_zone"},
+		"createTime":  {name: "create_us"},
+	},
+	orders: map[string][]string{
+		"name":        {"collection_id"},
+		"displayName": {"display_name_key", "collection_id"},
+	},
+	usual:     "name",
+	deletable: true,
+}
+
+// Collection is what belongs to one collection. It can be used as long as its
+// transaction. A writing transaction holds a lock on the collection, so its writers
+// come one after another.
+type Collection struct {
+	tx  *Tx
+	id  string
+	row collectionRow
+}
+
+// May tells whether the caller may see a collection of this owner.
+type May func(owner string) bool
+
+// Collection returns the handle of a collection that the caller may see, or
+// ErrNotFound. It may be deleted.
+func (t *Tx) Collection(id string, may May) (*Collection, error) {
+	c := &Collection{tx: t, id: id}
+	db := c.own()
+	if !t.readOnly {
+		db = t.locked(db)
+	}
+	if err := db.Take(&c.row).Error; err != nil {
+		return nil, err
+	}
+	if !may(c.row.OwnerID) {
+		return nil, ErrNotFound
+	}
+	return c, nil
+}
+
+// CreateCollection adds a collection of an owner.
+func (t *Tx) CreateCollection(id, owner string, m *pb.Collection, by By) (*Collection, error) {
+	c := &Collection{tx: t, id: id, row: collectionRow{
+		CollectionID: id, OwnerID: owner, CreateUs: by.Us, UpdateUs: by.Us, SettingsRev: 1, Version: 1, Stamp: stamp(),
+	}}
+	if err := c.row.set(m); err != nil {
+		return nil, err
+	}
+	if err := t.q().Create(&c.row).Error; err != nil {
+		return nil, err
+	}
+	return c, c.revised(CollectionKind, "", id, 1, pb.Revision_CREATED, by, nil)
+}
+
+// Collections lists the collections of an owner.
+func (t *Tx) Collections(owner string, q List) ([]*pb.Collection, []any, error) {
+	rows, next, err := list[collectionRow](t, &collectionList, t.q().Where("owner_id = ?", owner), q)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := make([]*pb.Collection, len(rows))
+	for i := range rows {
+		if out[i], err = rows[i].message(); err != nil {
+			return nil, nil, err
+		}
+	}
+	return out, next, nil
+}
+
+// CollectionIDs returns the ids of collections after one, in their order, at most
+// limit. It is for the sweep of what is to be purged.
+func (t *Tx) CollectionIDs(after string, limit int) ([]string, error) {
+	var ids []string
+	err := t.q().Model(&collectionRow{}).Where("collection_id > ?", after).Order("collection_id").Limit(limit).Pluck("collection_id", &ids).Error
+	return ids, err
+}
+
+func (c *Collection) own() *gorm.DB { return c.tx.q().Where("collection_id = ?", c.id) }
+
+// ID returns the id.
+func (c *Collection) ID() string { return c.id }
+
+// Owner returns the id of the grower who owns it.
+func (c *Collection) Owner() string { return c.row.OwnerID }
+
+// Deleted tells whether it is deleted.
+func (c *Collection) Deleted() bool { return c.row.DeleteUs != nil }
+
+// Settings returns the revision of what decisions depend on beside a plant's own
+// record: the collection and its benches.
+func (c *Collection) Settings() int64 { return c.row.SettingsRev }
+
+// Get returns the collection.
+func (c *Collection) Get() (*pb.Collection, error) { return c.row.message() }
+
+// Update changes the collection by f, which gets the present one.
+func (c *Collection) Update(by By, f func(*pb.Collection) error) (*pb.Collection, error) {
+	return c.change(by, pb.Revision_UPDATED, func(m *pb.Collection) error {
+		if err := f(m); err != nil {
+			return err
+		}
+		return c.row.set(m)
+	})
+}
+
+// Delete deletes the collection, to be purged at purgeUs. f may refuse it.
+func (c *Collection) Delete(by By, purgeUs int64, f func(*pb.Collection) error) (*pb.Collection, error) {
+	return c.change(by, pb.Revision_DELETED, func(m *pb.Collection) error {
+		c.row.DeleteUs, c.row.PurgeUs = &by.Us, &purgeUs
+		return f(m)
+	})
+}
+
+// Undelete brings the collection back. f may refuse it.
+func (c *Collection) Undelete(by By, f func(*pb.Collection) error) (*pb.Collection, error) {
+	return c.change(by, pb.Revision_UNDELETED, func(m *pb.Collection) error {
+		c.row.DeleteUs, c.row.PurgeUs = nil, nil
+		return f(m)
+	})
+}
+
+func (c *Collection) change(by By, action pb.Revision_Action, f func(*pb.Collection) error) (*pb.Collection, error) {
+	before, err := c.row.message()
+	if err != nil {
+		return nil, err
+	}
+	m, err := c.row.message()
+	if err != nil {
+		return nil, err
+	}
+	read := versioned{c.row.Version, c.row.Stamp}
+	if err := f(m); err != nil {
+		return nil, err
+	}
+	c.row.UpdateUs, c.row.Version, c.row.Stamp = by.Us, read.Version+1, stamp()
+	c.row.SettingsRev++
+	if err := c.tx.update(&c.row, read, c.own()); err != nil {
+		return nil, err
+	}
+	if err := c.revised(CollectionKind, "", c.id, c.row.Version, action, by, before); err != nil {
+		return nil, err
+	}
+	return c.row.message()
+}
+
+// settingsChanged notes that decisions of the collection may be others now.
+func (c *Collection) settingsChanged() error {
+	c.row.SettingsRev++
+	return c.own().Model(&collectionRow{}).UpdateColumn("settings_rev", c.row.SettingsRev).Error
+}

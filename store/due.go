@@ -1,0 +1,164 @@
+package store
+
+import (
+	"slices"
+
+	"gorm.io/gorm/clause"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+// dueRow is what follows from a plant's record and from the engine. It changes
+// without a change of the plant.
+type dueRow struct {
+	CollectionID      string `gorm:"primaryKey"`
+	PlantID           string `gorm:"primaryKey"`
+	LastFeedUs        *int64
+	RosetteDiameterMm *float64
+	HeightMm          *float64
+	TrapWidthMm       *float64
+	WorkingTraps      *int32
+	LeafCount         *int32
+	MeasureUs         *int64
+	AsOfDate          string
+	SettingsRev       int64
+	CatalogueVersion  string
+	Decision          string // JSON of a DueFeeding; "" for a plant that is not there
+}
+
+func (dueRow) TableName() string { return "plant_due" }
+
+// Due is what follows from a plant's record, and what the engine decided for a day.
+type Due struct {
+	Sizes      *pb.Plant_Sizes // nil if it was never measured
+	LastFeedUs *int64
+
+	AsOfDate  string
+	Settings  int64  // of the collection, when it was decided
+	Catalogue string // version of the catalogue, when it was decided
+	Decision  *pb.DueFeeding
+}
+
+func (r *dueRow) due() (*Due, error) {
+	d := &Due{LastFeedUs: r.LastFeedUs, AsOfDate: r.AsOfDate, Settings: r.SettingsRev, Catalogue: r.CatalogueVersion}
+	if r.MeasureUs != nil {
+		d.Sizes = &pb.Plant_Sizes{
+			RosetteDiameterMm: r.RosetteDiameterMm, HeightMm: r.HeightMm, TrapWidthMm: r.TrapWidthMm,
+			WorkingTraps: r.WorkingTraps, LeafCount: r.LeafCount, MeasureTime: instant(*r.MeasureUs),
+		}
+	}
+	if r.Decision == "" {
+		return d, nil
+	}
+	d.Decision = &pb.DueFeeding{}
+	return d, readText(r.Decision, d.Decision)
+}
+
+// KeepDue keeps what follows from the records of plants, by id.
+func (c *Collection) KeepDue(all map[string]*Due) error {
+	rows := make([]dueRow, 0, len(all))
+	for id, d := range all {
+		r := dueRow{
+			CollectionID: c.id, PlantID: id, LastFeedUs: d.LastFeedUs,
+			AsOfDate: d.AsOfDate, SettingsRev: d.Settings, CatalogueVersion: d.Catalogue,
+		}
+		if s := d.Sizes; s != nil {
+			r.RosetteDiameterMm, r.HeightMm, r.TrapWidthMm = s.RosetteDiameterMm, s.HeightMm, s.TrapWidthMm
+			r.WorkingTraps, r.LeafCount, r.MeasureUs = s.WorkingTraps, s.LeafCount, maybeMicros(s.MeasureTime)
+		}
+		if d.Decision != nil {
+			var err error
+			if r.Decision, err = text(d.Decision); err != nil {
+				return err
+			}
+		}
+		rows = append(rows, r)
+	}
+	if len(rows) == 0 {
+		return nil
+	}
+	return c.tx.q().Clauses(clause.OnConflict{
+		Columns:   []clause.Column{{Name: "collection_id"}, {Name: "plant_id"}},
+		UpdateAll: true,
+	}).Create(&rows).Error
+}
+
+// KeptDue returns what is kept of plants, by id. A plant without a record has none.
+func (c *Collection) KeptDue(plantIDs []string) (map[string]*Due, error) {
+	out := map[string]*Due{}
+	for some := range slices.Chunk(plantIDs, chunk) {
+		var rows []dueRow
+		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
+			return nil, err
+		}
+		for i := range rows {
+			d, err := rows[i].due()
+			if err != nil {
+				return nil, err
+			}
+			out[rows[i].PlantID] = d
+		}
+	}
+	return out, nil
+}
+
+// History is what is on record of a plant, without what was voided, in order of
+// time and id.
+type History struct {
+	Feedings     []*pb.Feeding
+	Observations []*pb.Observation
+}
+
+// Histories returns the histories of plants, by id; nil ids are all plants of the
+// collection. A plant without a record has none.
+func (c *Collection) Histories(plantIDs []string) (map[string]*History, error) {
+	out := map[string]*History{}
+	of := func(id string) *History {
+		h := out[id]
+		if h == nil {
+			h = &History{}
+			out[id] = h
+		}
+		return h
+	}
+	read := func(some []string) error {
+		var fed []feedingRow
+		var seen []observationRow
+		f, o := c.own().Where("delete_us IS NULL"), c.own().Where("delete_us IS NULL")
+		if some != nil {
+			f, o = f.Where("plant_id IN ?", some), o.Where("plant_id IN ?", some)
+		}
+		if err := f.Order("plant_id, fed_us, feeding_id").Find(&fed).Error; err != nil {
+			return err
+		}
+		if err := o.Order("plant_id, observe_us, observation_id").Find(&seen).Error; err != nil {
+			return err
+		}
+		for i := range fed {
+			m, err := fed[i].message()
+			if err != nil {
+				return err
+			}
+			h := of(fed[i].PlantID)
+			h.Feedings = append(h.Feedings, m)
+		}
+		for i := range seen {
+			m, err := seen[i].message()
+			if err != nil {
+				return err
+			}
+			h := of(seen[i].PlantID)
+			h.Observations = append(h.Observations, m)
+		}
+		return nil
+	}
+	if plantIDs == nil {
+		return out, read(nil)
+	}
+	for some := range slices.Chunk(plantIDs, chunk) {
+		if err := read(some); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,139 @@
+package store
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"strconv"
+	"strings"
+
+	"github.com/pressly/goose/v3"
+	"github.com/pressly/goose/v3/lock"
+)
+
+// Steps are numbered files, the same numbers for both engines. A step that was
+// released is never edited.
+//
+//go:embed migrations
+var migrations embed.FS
+
+// versionTable is where goose keeps which steps were taken.
+const versionTable = "schema_versions"
+
+// LatestSchema is the version of the schema that this program works with.
+func LatestSchema() int64 { return latestSchema }
+
+var latestSchema = latest(SQLite)
+
+// latest panics on files that are wrongly named: they are part of the program.
+func latest(e Engine) int64 {
+	files, err := fs.ReadDir(migrations, path.Join("migrations", string(e)))
+	if err != nil {
+		panic(err)
+	}
+	var version int64
+	for _, f := range files {
+		number, _, _ := strings.Cut(f.Name(), "_")
+		n, err := strconv.ParseInt(number, 10, 64)
+		if err != nil {
+			panic(fmt.Sprintf("migration %s has no number", f.Name()))
+		}
+		version = max(version, n)
+	}
+	return version
+}
+
+// SchemaVersion is the last step that the database has taken, 0 before the first.
+func (s *Store) SchemaVersion(ctx context.Context) (int64, error) {
+	exists := "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = '" + versionTable + "'"
+	if s.engine == Postgres {
+		exists = "SELECT count(*) FROM pg_catalog.pg_class WHERE oid = to_regclass('" + versionTable + "')"
+	}
+	var version int64
+	err := s.Read(ctx, func(t *Tx) error {
+		var tables int
+		if err := t.q().Raw(exists).Scan(&tables).Error; err != nil || tables == 0 {
+			return err
+		}
+		return t.q().Raw("SELECT coalesce(max(version_id), 0) FROM " + versionTable).Scan(&version).Error
+	})
+	if err != nil {
+		return 0, fmt.Errorf("read the version of the schema: %w", err)
+	}
+	return version, nil
+}
+
+// CheckSchema tells whether this program can work with the database: ErrNewer or
+// ErrOlderSchema if not.
+func (s *Store) CheckSchema(ctx context.Context) error {
+	version, err := s.SchemaVersion(ctx)
+	switch {
+	case err != nil:
+		return err
+	case version > LatestSchema():
+		return newer(version)
+	case version < LatestSchema():
+		return fmt.Errorf("%w: it has version %d, the program needs %d: run `dewbench migrate`",
+			ErrOlderSchema, version, LatestSchema())
+	}
+	return nil
+}
+
+func newer(version int64) error {
+	return fmt.Errorf("the schema of the database (version %d, this program knows %d): %w: use that version or a later one",
+		version, LatestSchema(), ErrNewer)
+}
+
+// Migrate takes the steps that the database has not taken, each in a transaction of
+// its own. Several programs may call it at once.
+func (s *Store) Migrate(ctx context.Context) error {
+	version, err := s.SchemaVersion(ctx)
+	if err != nil {
+		return err
+	}
+	if version > LatestSchema() {
+		return newer(version)
+	}
+	err = s.migrate(ctx)
+	if err != nil && s.engine == SQLite && ctx.Err() == nil {
+		// There is no lock around all steps on SQLite: another program may have
+		// taken the same step first, and ours failed and was rolled back.
+		if now, e := s.SchemaVersion(ctx); e == nil && now > version {
+			return s.Migrate(ctx)
+		}
+	}
+	return err
+}
+
+func (s *Store) migrate(ctx context.Context) error {
+	dialect := goose.DialectSQLite3
+	options := []goose.ProviderOption{goose.WithTableName(versionTable), goose.WithDisableGlobalRegistry(true)}
+	if s.engine == Postgres {
+		dialect = goose.DialectPostgres
+		// Asks once a second, for five minutes.
+		locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 300))
+		if err != nil {
+			return fmt.Errorf("prepare the lock of migrations: %w", err)
+		}
+		options = append(options, goose.WithSessionLocker(locker))
+	}
+	files, err := fs.Sub(migrations, path.Join("migrations", string(s.engine)))
+	if err != nil {
+		return fmt.Errorf("find migrations: %w", err)
+	}
+	provider, err := goose.NewProvider(dialect, s.writer, files, options...)
+	if err != nil {
+		return fmt.Errorf("read migrations: %w", err)
+	}
+	if _, err := provider.Up(ctx); err != nil {
+		var partial *goose.PartialError
+		if errors.As(err, &partial) {
+			return ended(ctx, fmt.Errorf("migrate the schema to version %d: %w", partial.Failed.Source.Version, partial.Err))
+		}
+		return ended(ctx, fmt.Errorf("migrate the schema: %w", err))
+	}
+	return nil
+}

@@ -1,0 +1,50 @@
+package store
+
+import "strings"
+
+// Names of resources are made and read here, and nowhere else.
+
+// GrowerName returns growers/{grower}.
+func GrowerName(grower string) string { return "growers/" + grower }
+
+// TokenName returns growers/{grower}/tokens/{token}.
+func TokenName(grower, token string) string { return GrowerName(grower) + "/tokens/" + token }
+
+// CollectionName returns collections/{collection}.
+func CollectionName(collection string) string { return "collections/" + collection }
+
+// BenchName returns collections/{collection}/benches/{bench}, or "" for no bench.
+func BenchName(collection, bench string) string {
+	if bench == "" {
+		return ""
+	}
+	return CollectionName(collection) + "/benches/" + bench
+}
+
+// PlantName returns collections/{collection}/plants/{plant}.
+func PlantName(collection, plant string) string {
+	return CollectionName(collection) + "/plants/" + plant
+}
+
+// FeedingName returns collections/{collection}/plants/{plant}/feedings/{feeding}.
+func FeedingName(collection, plant, feeding string) string {
+	return PlantName(collection, plant) + "/feedings/" + feeding
+}
+
+// ObservationName returns collections/{collection}/plants/{plant}/observations/{observation}.
+func ObservationName(collection, plant, observation string) string {
+	return PlantName(collection, plant) + "/observations/" + observation
+}
+
+// Segment returns the part of a resource's name after the collection that it
+// belongs to, for instance Segment("collections/a/plants/b", "plants") is "b"; ""
+// if there is none.
+func Segment(name, kind string) string {
+	parts := strings.Split(name, "/")
+	for i := 0; i+1 < len(parts); i += 2 {
+		if parts[i] == kind {
+			return parts[i+1]
+		}
+	}
+	return ""
+}

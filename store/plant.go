@@ -1,0 +1,427 @@
+package store
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+
+	"gorm.io/gorm"
+	"gorm.io/gorm/clause"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+type plantRow struct {
+	CollectionID      string `gorm:"primaryKey"`
+	PlantID           string `gorm:"primaryKey"`
+	Tag               string
+	TagKey            string
+	Taxon             string
+	ScientificName    string
+	ScientificNameKey string
+	Genus             string
+	TrapType          int32
+	Habit             int32
+	Cultivar          string
+	CultivarKey       string
+	Clone             string
+	CloneKey          string
+	FirstBenchID      *string
+	BenchID           *string
+	WalkOrder         int32
+	AcquireDate       *string
+	Source            string
+	SourceKey         string
+	Locality          string
+	Parents           string // JSON list
+	Propagation       int32
+	Regimen           *string // JSON
+	Quantity          int32
+	State             int32
+	Living            int32 // 1: growing and not deleted
+	CreateUs          int64
+	UpdateUs          int64
+	DeleteUs          *int64
+	PurgeUs           *int64
+	Version           int64
+	Stamp             int32
+}
+
+func (plantRow) TableName() string { return "plants" }
+
+// set takes what users set. The genus is the caller's to tell.
+func (r *plantRow) set(m *pb.Plant, genus string) error {
+	r.Tag, r.TagKey = m.GetTag(), Fold(m.GetTag())
+	r.Taxon, r.Genus = m.GetTaxon(), genus
+	r.ScientificName, r.ScientificNameKey = m.GetScientificName(), Fold(m.GetScientificName())
+	r.TrapType, r.Habit = int32(m.GetTrapType()), int32(m.GetHabit())
+	r.Cultivar, r.CultivarKey, r.Clone, r.CloneKey = m.GetCultivar(), Fold(m.GetCultivar()), m.GetClone(), Fold(m.GetClone())
+	r.WalkOrder, r.AcquireDate = walkOrder(m.WalkOrder), m.AcquireDate
+	r.Source, r.SourceKey, r.Locality, r.Propagation = m.GetSource(), Fold(m.GetSource()), m.GetLocality(), int32(m.GetPropagation())
+	parents, err := json.Marshal(m.GetParents())
+	if err != nil {
+		return fmt.Errorf("write parents: %w", err)
+	}
+	r.Parents = string(parents)
+	r.Regimen, err = maybeText(m.GetRegimen())
+	return err
+}
+
+// message returns the plant as far as its row tells: without former tags, sizes,
+// last feeding and due.
+func (r *plantRow) message() (*pb.Plant, error) {
+	m := &pb.Plant{
+		Name:           PlantName(r.CollectionID, r.PlantID),
+		Tag:            r.Tag,
+		Taxon:          r.Taxon,
+		ScientificName: r.ScientificName,
+		TrapType:       pb.Taxon_TrapType(r.TrapType),
+		Habit:          pb.Taxon_Habit(r.Habit),
+		Cultivar:       r.Cultivar,
+		Clone:          r.Clone,
+		Bench:          BenchName(r.CollectionID, deref(r.BenchID)),
+		WalkOrder:      readWalkOrder(r.WalkOrder),
+		AcquireDate:    r.AcquireDate,
+		Source:         r.Source,
+		Locality:       r.Locality,
+		Propagation:    pb.Plant_Propagation(r.Propagation),
+		Quantity:       r.Quantity,
+		State:          pb.Plant_State(r.State),
+		CreateTime:     instant(r.CreateUs),
+		UpdateTime:     instant(r.UpdateUs),
+		DeleteTime:     maybe(r.DeleteUs),
+		PurgeTime:      maybe(r.PurgeUs),
+		Etag:           etag(r.CreateUs, r.Version),
+	}
+	if err := json.Unmarshal([]byte(r.Parents), &m.Parents); err != nil {
+		return nil, fmt.Errorf("read parents: %w", err)
+	}
+	if r.Regimen != nil {
+		m.Regimen = &pb.Regimen{}
+		return m, readText(*r.Regimen, m.Regimen)
+	}
+	return m, nil
+}
+
+func (r *plantRow) setLiving() {
+	r.Living = 0
+	if r.State == int32(pb.Plant_GROWING) && r.DeleteUs == nil {
+		r.Living = 1
+	}
+}
+
+var plantList = listing{
+	fields: map[string]column{
+		"tag":            {name: "tag", folded: "tag_key", folds: true},
+		"scientificName": {name: "scientific_name", folded: "scientific_name_key"},
+		"cultivar":       {name: "cultivar", folded: "cultivar_key"},
+		"clone":          {name: "clone", folded: "clone_key"},
+		"source":         {name: "source", folded: "source_key"},
+		"taxon":          {name: "taxon"},
+		"genus":          {name: "genus"},
+		"bench":          {name: "bench_id"},
+		"trapType":       {name: "trap_type"},
+		"state":          {name: "state"},
+		"propagation":    {name: "propagation"},
+		"quantity":       {name: "quantity"},
+		"acquireDate":    {name: "acquire_date"},
+		"createTime":     {name: "create_us"},
+	},
+	orders: map[string][]string{
+		"name":           {"plant_id"},
+		"tag":            {"tag_key", "plant_id"},
+		"walkOrder":      {"walk_order", "plant_id"},
+		"scientificName": {"scientific_name_key", "plant_id"},
+		"createTime":     {"create_us", "plant_id"},
+	},
+	usual:     "name",
+	deletable: true,
+}
+
+// Plant is a plant with what the store knows beside its message.
+type Plant struct {
+	*pb.Plant
+	ID         string
+	Genus      string
+	FirstBench string // id of the bench where it stood first; "" for none
+	Living     bool   // growing and not deleted
+}
+
+func (r *plantRow) plant() (*Plant, error) {
+	m, err := r.message()
+	if err != nil {
+		return nil, err
+	}
+	return &Plant{Plant: m, ID: r.PlantID, Genus: r.Genus, FirstBench: deref(r.FirstBenchID), Living: r.Living == 1}, nil
+}
+
+func plants(rows []plantRow) ([]*Plant, error) {
+	out := make([]*Plant, len(rows))
+	var err error
+	for i := range rows {
+		if out[i], err = rows[i].plant(); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func (c *Collection) plant(id string) *gorm.DB { return c.own().Where("plant_id = ?", id) }
+
+// NewPlant is a plant to be added: its message with its name, and its genus.
+type NewPlant struct {
+	Message *pb.Plant
+	Genus   string
+}
+
+// CreatePlants adds plants. Each stands first on the bench of its message. Errors:
+// ErrExists if an id or the tag of a living plant is taken.
+func (c *Collection) CreatePlants(all []NewPlant, by By) ([]*Plant, error) {
+	rows, history := make([]plantRow, len(all)), make([]revisionRow, len(all))
+	for i, p := range all {
+		r := &rows[i]
+		*r = plantRow{
+			CollectionID: c.id, PlantID: Segment(p.Message.GetName(), "plants"), Quantity: 1, State: int32(pb.Plant_GROWING), Living: 1,
+			BenchID: orNil(Segment(p.Message.GetBench(), "benches")), CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
+		}
+		r.FirstBenchID = r.BenchID
+		if err := r.set(p.Message, p.Genus); err != nil {
+			return nil, err
+		}
+		var err error
+		if history[i], err = c.revise(PlantKind, "", r.PlantID, 1, pb.Revision_CREATED, by, nil); err != nil {
+			return nil, err
+		}
+	}
+	if err := insert(c.tx, rows); err != nil {
+		return nil, err
+	}
+	if err := insert(c.tx, history); err != nil {
+		return nil, err
+	}
+	return plants(rows)
+}
+
+// Plant returns a plant, deleted or not, or ErrNotFound.
+func (c *Collection) Plant(id string) (*Plant, error) {
+	var r plantRow
+	if err := c.plant(id).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	return r.plant()
+}
+
+// PlantsByID returns those of the plants that are there, deleted or not, by id.
+func (c *Collection) PlantsByID(ids []string) (map[string]*Plant, error) {
+	out := map[string]*Plant{}
+	for some := range slices.Chunk(ids, chunk) {
+		var rows []plantRow
+		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
+			return nil, err
+		}
+		found, err := plants(rows)
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range found {
+			out[p.ID] = p
+		}
+	}
+	return out, nil
+}
+
+// Plants lists plants.
+func (c *Collection) Plants(q List) ([]*Plant, []any, error) {
+	rows, next, err := list[plantRow](c.tx, &plantList, c.own(), q)
+	if err != nil {
+		return nil, nil, err
+	}
+	out, err := plants(rows)
+	return out, next, err
+}
+
+// CountPlants returns how many plants there are, deleted ones too.
+func (c *Collection) CountPlants() (int64, error) {
+	var n int64
+	err := c.own().Model(&plantRow{}).Count(&n).Error
+	return n, err
+}
+
+// Bearing tells which plant a tag stands for.
+type Bearing struct {
+	Plant  string // its id
+	Living bool
+	Former bool // it bears another tag now
+}
+
+// Tagged returns, by folded tag, the plants that bear or bore one of the tags and
+// are not deleted.
+func (c *Collection) Tagged(tags []string) (map[string][]Bearing, error) {
+	keys := make([]string, len(tags))
+	for i, tag := range tags {
+		keys[i] = Fold(tag)
+	}
+	slices.Sort(keys)
+	keys = slices.Compact(keys)
+	out := map[string][]Bearing{}
+	for some := range slices.Chunk(keys, chunk) {
+		var rows []plantRow
+		err := c.own().Where("tag_key IN ? AND delete_us IS NULL", some).Order("tag_key, plant_id").Find(&rows).Error
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1})
+		}
+		var former []struct {
+			TagKey, PlantID string
+			Living          int32
+		}
+		err = c.tx.q().Raw("SELECT t.tag_key, t.plant_id, p.living FROM plant_tags t"+
+			" JOIN plants p ON p.collection_id = t.collection_id AND p.plant_id = t.plant_id"+
+			" WHERE t.collection_id = ? AND t.tag_key IN ? AND p.delete_us IS NULL ORDER BY t.tag_key, t.plant_id", c.id, some).Scan(&former).Error
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range former {
+			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1, Former: true})
+		}
+	}
+	return out, nil
+}
+
+// plantTagRow is a tag that a plant bore before.
+type plantTagRow struct {
+	CollectionID string `gorm:"primaryKey"`
+	TagKey       string `gorm:"primaryKey"`
+	PlantID      string `gorm:"primaryKey"`
+	Tag          string
+	UntilUs      int64
+}
+
+func (plantTagRow) TableName() string { return "plant_tags" }
+
+// FormerTags returns the tags that plants bore before, the latest first, by plant.
+func (c *Collection) FormerTags(plantIDs []string) (map[string][]string, error) {
+	out := map[string][]string{}
+	for some := range slices.Chunk(plantIDs, chunk) {
+		var rows []plantTagRow
+		if err := c.own().Where("plant_id IN ?", some).Order("plant_id, until_us DESC, tag_key").Find(&rows).Error; err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			out[r.PlantID] = append(out[r.PlantID], r.Tag)
+		}
+	}
+	return out, nil
+}
+
+// UpdatePlant changes a plant by f, which gets the present one and returns its
+// genus. The bench of the message is not looked at: it follows from moves. Errors:
+// ErrNotFound, ErrExists if the tag of a living plant is taken.
+func (c *Collection) UpdatePlant(id string, by By, f func(*Plant) (genus string, err error)) (*Plant, error) {
+	return c.changePlant(id, by, pb.Revision_UPDATED, func(r *plantRow, p *Plant) error {
+		genus, err := f(p)
+		if err != nil {
+			return err
+		}
+		old := plantTagRow{CollectionID: c.id, TagKey: r.TagKey, PlantID: id, Tag: r.Tag, UntilUs: by.Us}
+		if err := r.set(p.Plant, genus); err != nil {
+			return err
+		}
+		if r.TagKey == old.TagKey {
+			return nil
+		}
+		err = c.tx.q().Clauses(clause.OnConflict{UpdateAll: true}).Create(&old).Error
+		if err != nil {
+			return err
+		}
+		return c.plant(id).Where("tag_key = ?", r.TagKey).Delete(&plantTagRow{}).Error
+	})
+}
+
+// DeletePlant deletes a plant, to be purged at purgeUs. f may refuse it.
+func (c *Collection) DeletePlant(id string, by By, purgeUs int64, f func(*Plant) error) (*Plant, error) {
+	return c.changePlant(id, by, pb.Revision_DELETED, func(r *plantRow, p *Plant) error {
+		r.DeleteUs, r.PurgeUs = &by.Us, &purgeUs
+		return f(p)
+	})
+}
+
+// UndeletePlant brings a plant back. f may refuse it. Errors: ErrNotFound,
+// ErrExists if its tag was taken by a living plant.
+func (c *Collection) UndeletePlant(id string, by By, f func(*Plant) error) (*Plant, error) {
+	return c.changePlant(id, by, pb.Revision_UNDELETED, func(r *plantRow, p *Plant) error {
+		r.DeleteUs, r.PurgeUs = nil, nil
+		return f(p)
+	})
+}
+
+func (c *Collection) changePlant(id string, by By, action pb.Revision_Action, f func(*plantRow, *Plant) error) (*Plant, error) {
+	var r plantRow
+	if err := c.plant(id).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	before, err := r.message()
+	if err != nil {
+		return nil, err
+	}
+	p, err := r.plant()
+	if err != nil {
+		return nil, err
+	}
+	read := versioned{r.Version, r.Stamp}
+	if err := f(&r, p); err != nil {
+		return nil, err
+	}
+	r.setLiving()
+	if err := c.savePlant(&r, read, action, by, before); err != nil {
+		return nil, err
+	}
+	return r.plant()
+}
+
+func (c *Collection) savePlant(r *plantRow, read versioned, action pb.Revision_Action, by By, before *pb.Plant) error {
+	r.UpdateUs, r.Version, r.Stamp = by.Us, read.Version+1, stamp()
+	if err := c.tx.update(r, read, c.plant(r.PlantID)); err != nil {
+		return err
+	}
+	return c.revised(PlantKind, "", r.PlantID, r.Version, action, by, before)
+}
+
+// Standing is what a plant's observations say of its row.
+type Standing struct {
+	Bench    string // id; "" for none
+	Quantity int32
+	State    pb.Plant_State
+}
+
+// Settle sets what follows from a plant's observations. Another bench is a change of
+// what users set, so it counts as one; the rest is not. Errors: ErrExists if the
+// plant lives again and its tag was taken.
+func (c *Collection) Settle(id string, s Standing, by By) (*Plant, error) {
+	var r plantRow
+	if err := c.plant(id).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	if deref(r.BenchID) == s.Bench && r.Quantity == s.Quantity && r.State == int32(s.State) {
+		return r.plant()
+	}
+	before, err := r.message()
+	if err != nil {
+		return nil, err
+	}
+	read := versioned{r.Version, r.Stamp}
+	moved := deref(r.BenchID) != s.Bench
+	r.BenchID, r.Quantity, r.State = orNil(s.Bench), s.Quantity, int32(s.State)
+	r.setLiving()
+	if moved {
+		err = c.savePlant(&r, read, pb.Revision_UPDATED, by, before)
+	} else {
+		err = c.tx.update(&r, read, c.plant(id))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return r.plant()
+}

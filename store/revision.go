@@ -1,0 +1,114 @@
+package store
+
+import (
+	"google.golang.org/protobuf/proto"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+// Kind is the kind of a resource in the history. The numbers are kept in rows.
+type Kind int32
+
+// The kinds.
+const (
+	CollectionKind Kind = iota + 1
+	BenchKind
+	PlantKind
+	FeedingKind
+	ObservationKind
+)
+
+// revisionRow is a change of a resource. Number is the version that it made, so
+// there are no gaps.
+type revisionRow struct {
+	CollectionID string `gorm:"primaryKey"`
+	Kind         Kind   `gorm:"primaryKey"`
+	PlantID      string `gorm:"primaryKey"` // of a feeding or observation; else ""
+	ResourceID   string `gorm:"primaryKey"`
+	Number       int64  `gorm:"primaryKey;autoIncrement:false"`
+	Action       int32
+	CreateUs     int64
+	GrowerID     string
+	TokenID      string
+	Before       *string
+	Stamp        int32
+}
+
+func (revisionRow) TableName() string { return "revisions" }
+
+var revisionList = listing{
+	orders: map[string][]string{"number": {"number"}},
+	usual:  "number",
+}
+
+// revise makes the row of a change. before is nil for what is new.
+func (c *Collection) revise(kind Kind, plant, id string, number int64, action pb.Revision_Action, by By, before proto.Message) (revisionRow, error) {
+	r := revisionRow{
+		CollectionID: c.id, Kind: kind, PlantID: plant, ResourceID: id, Number: number, Action: int32(action),
+		CreateUs: by.Us, GrowerID: by.Grower, TokenID: by.Token, Stamp: stamp(),
+	}
+	if before == nil {
+		return r, nil
+	}
+	s, err := text(before)
+	r.Before = &s
+	return r, err
+}
+
+// revised records one change.
+func (c *Collection) revised(kind Kind, plant, id string, number int64, action pb.Revision_Action, by By, before proto.Message) error {
+	r, err := c.revise(kind, plant, id, number, action, by, before)
+	if err != nil {
+		return err
+	}
+	return c.tx.q().Create(&r).Error
+}
+
+// Revisions lists the changes of a resource, the latest first with q.Desc. plant is
+// the plant of a feeding or observation, else "".
+func (c *Collection) Revisions(kind Kind, plant, id string, q List) ([]*pb.Revision, []any, error) {
+	base := c.own().Where("kind = ? AND plant_id = ? AND resource_id = ?", kind, plant, id)
+	rows, next, err := list[revisionRow](c.tx, &revisionList, base, q)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := make([]*pb.Revision, len(rows))
+	for i := range rows {
+		if out[i], err = rows[i].message(); err != nil {
+			return nil, nil, err
+		}
+	}
+	return out, next, nil
+}
+
+func (r *revisionRow) message() (*pb.Revision, error) {
+	m := &pb.Revision{
+		Number:     int32(r.Number),
+		Action:     pb.Revision_Action(r.Action),
+		CreateTime: instant(r.CreateUs),
+		Grower:     GrowerName(r.GrowerID),
+		Token:      TokenName(r.GrowerID, r.TokenID),
+	}
+	if r.Before == nil {
+		return m, nil
+	}
+	var before proto.Message
+	switch r.Kind {
+	case CollectionKind:
+		v := &pb.Revision_Collection{Collection: &pb.Collection{}}
+		m.Before, before = v, v.Collection
+	case BenchKind:
+		v := &pb.Revision_Bench{Bench: &pb.Bench{}}
+		m.Before, before = v, v.Bench
+	case PlantKind:
+		v := &pb.Revision_Plant{Plant: &pb.Plant{}}
+		m.Before, before = v, v.Plant
+	case FeedingKind:
+		v := &pb.Revision_Feeding{Feeding: &pb.Feeding{}}
+		m.Before, before = v, v.Feeding
+	case ObservationKind:
+		v := &pb.Revision_Observation{Observation: &pb.Observation{}}
+		m.Before, before = v, v.Observation
+	}
+	return m, readText(*r.Before, before)
+}

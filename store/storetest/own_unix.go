@@ -1,0 +1,205 @@
+//go:build linux || darwin || freebsd
+
+package storetest
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"syscall"
+	"time"
+)
+
+// install is what to do where the programs are missing.
+const install = "PostgreSQL's programs initdb and postgres were not found (15 or newer): " +
+	"run `apt-get install -y postgresql` as root, or the like of your system, " +
+	"or set PG_BINDIR to their folder, or DEWBENCH_TEST_POSTGRES to the URL of a server"
+
+// supervise makes a cluster, runs its server, and ends it when the other end of its
+// standard input is closed: by stop, or by the kernel however the tests end. It
+// leaves the signals of the terminal to the tests, as it is in a session of its own.
+//
+// The server has its handlers of signals once postmaster.pid is there.
+const supervise = `
+exec >log 2>&1
+bin=$1; shift
+"$bin/initdb" -D data -U postgres -A trust -E UTF8 --locale-provider=icu --icu-locale=en-US --no-sync --no-instructions ||
+  exit 1
+"$bin/postgres" -D data "$@" </dev/null &
+server=$!
+cat >/dev/null
+if [ -f data/postmaster.pid ]; then kill -QUIT $server; else kill -KILL $server; fi
+wait $server
+cd / && rm -rf "$OLDPWD"
+`
+
+// The text order of the cluster is not that of bytes, so that a query which does
+// not ask for the order of bytes shows.
+var settings = []string{
+	"listen_addresses=", // no port, no race for one
+	"fsync=off", "synchronous_commit=off", "full_page_writes=off",
+	"wal_level=minimal", "max_wal_senders=0", "max_wal_size=256MB",
+	"shared_buffers=32MB", "max_connections=200",
+	"autovacuum=off", "jit=off", "max_parallel_workers_per_gather=0",
+	"timezone=UTC", "lc_messages=C",
+}
+
+// startOwn starts a server for this process and returns its URL and what stops it.
+func startOwn() (string, func() error, error) {
+	bin, err := programs()
+	if err != nil {
+		return "", nil, err
+	}
+	credential, err := otherUser()
+	if err != nil {
+		return "", nil, err
+	}
+	folder, err := os.MkdirTemp(roomiest(), "dewbench-")
+	if err != nil {
+		return "", nil, fmt.Errorf("make a folder for the server: %w", err)
+	}
+	if credential != nil {
+		if err := os.Chown(folder, int(credential.Uid), int(credential.Gid)); err != nil {
+			return "", nil, errors.Join(fmt.Errorf("give the folder away: %w", err), os.RemoveAll(folder))
+		}
+	}
+	args := []string{"-c", supervise, "supervise", bin, "-c", "unix_socket_directories=" + folder}
+	for _, s := range settings {
+		args = append(args, "-c", s)
+	}
+	cmd := exec.Command("/bin/sh", args...)
+	cmd.Dir = folder
+	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "LC_ALL=C", "PWD=" + folder}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Credential: credential}
+	alive, err := cmd.StdinPipe()
+	if err != nil {
+		return "", nil, errors.Join(fmt.Errorf("watch over the server: %w", err), os.RemoveAll(folder))
+	}
+	if err := cmd.Start(); err != nil {
+		return "", nil, errors.Join(fmt.Errorf("start the server: %w", err), os.RemoveAll(folder))
+	}
+	over := make(chan error, 1)
+	go func() { over <- cmd.Wait() }()
+
+	halt := func() error {
+		if err := alive.Close(); err != nil {
+			return fmt.Errorf("stop the server: %w", err)
+		}
+		select {
+		case <-over:
+			return os.RemoveAll(folder)
+		case <-time.After(patience):
+			return fmt.Errorf("the server in %s does not stop", folder)
+		}
+	}
+	ready, deadline := time.NewTicker(5*time.Millisecond), time.After(patience)
+	defer ready.Stop()
+	for {
+		select {
+		case <-over:
+			// A log that cannot be read leaves the reason open, nothing more.
+			log, _ := os.ReadFile(filepath.Join(folder, "log"))
+			return "", nil, errors.Join(fmt.Errorf("the server did not start:\n%s", bytes.TrimSpace(log)), os.RemoveAll(folder))
+		case <-deadline:
+			return "", nil, errors.Join(fmt.Errorf("the server in %s was not ready after %s", folder, patience), halt())
+		case <-ready.C:
+			if isReady(folder) {
+				u := url.URL{
+					Scheme: "postgres", User: url.User("postgres"), Path: "/postgres",
+					RawQuery: url.Values{"host": {folder}}.Encode(),
+				}
+				return u.String(), halt, nil
+			}
+		}
+	}
+}
+
+// isReady looks at line 8 of postmaster.pid, which is there once the server has
+// begun to start.
+func isReady(folder string) bool {
+	pid, err := os.ReadFile(filepath.Join(folder, "data", "postmaster.pid"))
+	if err != nil {
+		return false
+	}
+	lines := bytes.Split(pid, []byte("\n"))
+	return len(lines) >= 8 && bytes.HasPrefix(lines[7], []byte("ready"))
+}
+
+// programs finds the folder with initdb and postgres, of the highest version where
+// there are several.
+func programs() (string, error) {
+	folders := []string{os.Getenv("PG_BINDIR")}
+	debian, err := filepath.Glob("/usr/lib/postgresql/*/bin")
+	if err != nil {
+		return "", err
+	}
+	slices.SortFunc(debian, func(a, b string) int { return version(b) - version(a) })
+	folders = append(folders, debian...)
+	if initdb, err := exec.LookPath("initdb"); err == nil {
+		if initdb, err = filepath.EvalSymlinks(initdb); err == nil {
+			folders = append(folders, filepath.Dir(initdb))
+		}
+	}
+	for _, folder := range folders {
+		if folder == "" {
+			continue
+		}
+		_, err1 := exec.LookPath(filepath.Join(folder, "initdb"))
+		_, err2 := exec.LookPath(filepath.Join(folder, "postgres"))
+		if err1 == nil && err2 == nil {
+			return folder, nil
+		}
+	}
+	return "", errors.New(install)
+}
+
+// version is the number in /usr/lib/postgresql/15/bin, 0 where there is none.
+func version(bin string) int {
+	n, err := strconv.Atoi(filepath.Base(filepath.Dir(bin)))
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
+// otherUser is who runs the server when root runs the tests: PostgreSQL refuses
+// root.
+func otherUser() (*syscall.Credential, error) {
+	if os.Getuid() != 0 {
+		return nil, nil
+	}
+	for _, name := range []string{"postgres", "nobody"} {
+		u, err := user.Lookup(name)
+		if err != nil {
+			continue
+		}
+		uid, err1 := strconv.ParseUint(u.Uid, 10, 32)
+		gid, err2 := strconv.ParseUint(u.Gid, 10, 32)
+		if err1 == nil && err2 == nil {
+			return &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}, nil
+		}
+	}
+	return nil, errors.New("PostgreSQL does not run as root, and there is neither a user postgres nor nobody")
+}
+
+// roomiest is where the cluster goes: in memory if there is a gigabyte to spare,
+// else in the folder for temporary files, unless a path in it is too long for a
+// socket (104 bytes on some systems).
+func roomiest() string {
+	const memory = "/dev/shm"
+	var room syscall.Statfs_t
+	if err := syscall.Statfs(memory, &room); err == nil && float64(room.Bavail)*float64(room.Bsize) >= 1<<30 {
+		return memory
+	}
+	if temp := os.TempDir(); len(temp) < 60 {
+		return temp
+	}
+	return "/tmp"
+}

@@ -1,0 +1,147 @@
+package store
+
+import (
+	"strings"
+
+	"gorm.io/gorm"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+type tokenRow struct {
+	GrowerID    string `gorm:"primaryKey"`
+	TokenID     string `gorm:"primaryKey"`
+	Hash        []byte
+	DisplayName string
+	Scopes      string // separated by spaces
+	ExpireUs    *int64
+	LastUseUs   *int64
+	CreateUs    int64
+	RevokeUs    *int64
+	Version     int64
+	Stamp       int32
+}
+
+func (tokenRow) TableName() string { return "tokens" }
+
+func (r *tokenRow) message() *pb.Token {
+	return &pb.Token{
+		Name:        TokenName(r.GrowerID, r.TokenID),
+		DisplayName: r.DisplayName,
+		Scopes:      strings.Fields(r.Scopes),
+		ExpireTime:  maybe(r.ExpireUs),
+		LastUseTime: maybe(r.LastUseUs),
+		CreateTime:  instant(r.CreateUs),
+		RevokeTime:  maybe(r.RevokeUs),
+		Etag:        etag(r.CreateUs, r.Version),
+	}
+}
+
+var tokenList = listing{
+	orders: map[string][]string{"name": {"token_id"}},
+	usual:  "name",
+}
+
+// Bearer is whom a token stands for.
+type Bearer struct {
+	Grower, Token string
+	Scopes        []string
+	ExpireUs      *int64
+	LastUseUs     *int64
+	Suspended     bool
+	Revoked       bool
+}
+
+// Bearer returns whom the token with the given hash stands for, or ErrNotFound.
+// Whether it still may call is for the caller to judge.
+func (t *Tx) Bearer(hash []byte) (*Bearer, error) {
+	var r tokenRow
+	if err := t.q().Where("hash = ?", hash).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	var g growerRow
+	if err := t.Grower(r.GrowerID).own().Take(&g).Error; err != nil {
+		return nil, err
+	}
+	return &Bearer{
+		Grower: r.GrowerID, Token: r.TokenID, Scopes: strings.Fields(r.Scopes), ExpireUs: r.ExpireUs, LastUseUs: r.LastUseUs,
+		Suspended: g.SuspendUs != nil, Revoked: r.RevokeUs != nil,
+	}, nil
+}
+
+func (g *Grower) token(id string) *gorm.DB { return g.own().Where("token_id = ?", id) }
+
+// CreateToken adds a token with the hash of its secret. The name, the scopes, the
+// display name and the end of the message count.
+func (g *Grower) CreateToken(m *pb.Token, hash []byte, us int64) (*pb.Token, error) {
+	r := tokenRow{
+		GrowerID: g.id, TokenID: Segment(m.GetName(), "tokens"), Hash: hash, DisplayName: m.GetDisplayName(),
+		Scopes: strings.Join(m.GetScopes(), " "), ExpireUs: maybeMicros(m.GetExpireTime()), CreateUs: us, Version: 1, Stamp: stamp(),
+	}
+	if err := g.tx.q().Create(&r).Error; err != nil {
+		return nil, err
+	}
+	return r.message(), nil
+}
+
+// Token returns a token, or ErrNotFound.
+func (g *Grower) Token(id string) (*pb.Token, error) {
+	var r tokenRow
+	if err := g.token(id).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	return r.message(), nil
+}
+
+// Tokens lists the grower's tokens, those that were revoked only with q.Deleted.
+func (g *Grower) Tokens(q List) ([]*pb.Token, []any, error) {
+	base := g.own()
+	if !q.Deleted {
+		base = base.Where("revoke_us IS NULL")
+	}
+	rows, next, err := list[tokenRow](g.tx, &tokenList, base, q)
+	return messages(rows, (*tokenRow).message), next, err
+}
+
+// LiveTokens returns how many tokens of the grower are not revoked and end after us
+// or never.
+func (g *Grower) LiveTokens(us int64) (int64, error) {
+	var n int64
+	err := g.own().Model(&tokenRow{}).Where("revoke_us IS NULL AND (expire_us IS NULL OR expire_us > ?)", us).Count(&n).Error
+	return n, err
+}
+
+// RevokeToken ends a token; f may refuse it after a look at the present one. A
+// token that was revoked already stays as it is.
+func (g *Grower) RevokeToken(id string, us int64, f func(*pb.Token) error) (*pb.Token, error) {
+	var r tokenRow
+	if err := g.tx.locked(g.token(id)).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	if err := f(r.message()); err != nil {
+		return nil, err
+	}
+	if r.RevokeUs != nil {
+		return r.message(), nil
+	}
+	read := versioned{r.Version, r.Stamp}
+	r.RevokeUs, r.Version, r.Stamp = &us, r.Version+1, stamp()
+	if err := g.tx.update(&r, read, g.token(id)); err != nil {
+		return nil, err
+	}
+	return r.message(), nil
+}
+
+// UseToken notes when a token was last used.
+func (g *Grower) UseToken(id string, us int64) error {
+	return g.token(id).Model(&tokenRow{}).UpdateColumn("last_use_us", us).Error
+}
+
+// messages turns rows into messages.
+func messages[R, M any](rows []R, message func(*R) M) []M {
+	out := make([]M, len(rows))
+	for i := range rows {
+		out[i] = message(&rows[i])
+	}
+	return out
+}

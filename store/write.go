@@ -1,0 +1,146 @@
+package store
+
+import (
+	"fmt"
+	"reflect"
+	"strconv"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+	"gorm.io/gorm"
+	"gorm.io/gorm/clause"
+)
+
+// By is who writes, and when.
+type By struct {
+	Us            int64 // microseconds since 1970 UTC
+	Grower, Token string
+}
+
+// versioned is what rows have that users change.
+type versioned struct {
+	Version int64
+	Stamp   int32 // schema of the writer
+}
+
+// stamp is what this program writes into rows.
+func stamp() int32 { return int32(LatestSchema()) }
+
+// etag covers what users set: the version counts their changes.
+func etag(createUs, version int64) string {
+	return `"` + strconv.FormatInt(createUs, 36) + "-" + strconv.FormatInt(version, 10) + `"`
+}
+
+// locked makes a statement lock the rows that it reads. SQLite has one writer, who
+// needs no lock.
+func (t *Tx) locked(db *gorm.DB) *gorm.DB {
+	if t.engine == Postgres {
+		return db.Clauses(clause.Locking{Strength: "UPDATE"})
+	}
+	return db
+}
+
+// update writes the columns of a row where it still has the version that was read.
+// Rows of a newer writer are refused: their columns that this program does not know
+// would keep values that no longer fit. key finds the row.
+func (t *Tx) update(row any, read versioned, key *gorm.DB, but ...string) error {
+	if read.Stamp > stamp() {
+		return fmt.Errorf("a row of schema %d: %w", read.Stamp, ErrNewer)
+	}
+	columns, err := settable(row, but...)
+	if err != nil {
+		return err
+	}
+	result := key.Where("version = ?", read.Version).Select(columns).Updates(row)
+	switch {
+	case result.Error != nil:
+		return result.Error
+	case result.RowsAffected == 0:
+		return ErrStale
+	}
+	return nil
+}
+
+// insert adds rows in their order.
+func insert[R any](t *Tx, rows []R) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	return t.q().Create(&rows).Error
+}
+
+// instant reads microseconds.
+func instant(us int64) *timestamppb.Timestamp {
+	t := &timestamppb.Timestamp{Seconds: us / 1e6, Nanos: int32(us%1e6) * 1000}
+	if t.Nanos < 0 {
+		t.Seconds, t.Nanos = t.Seconds-1, t.Nanos+1e9
+	}
+	return t
+}
+
+// maybe reads microseconds that may be absent.
+func maybe(us *int64) *timestamppb.Timestamp {
+	if us == nil {
+		return nil
+	}
+	return instant(*us)
+}
+
+// Micros writes an instant as microseconds since 1970 UTC, cut to them.
+func Micros(t *timestamppb.Timestamp) int64 {
+	return t.GetSeconds()*1e6 + int64(t.GetNanos())/1000
+}
+
+// maybeMicros writes an instant that may be absent.
+func maybeMicros(t *timestamppb.Timestamp) *int64 {
+	if t == nil {
+		return nil
+	}
+	us := Micros(t)
+	return &us
+}
+
+// text writes a message as JSON, for lists that SQL never looks into. An empty
+// message is {}.
+func text(m proto.Message) (string, error) {
+	b, err := protojson.Marshal(m)
+	if err != nil {
+		return "", fmt.Errorf("write %s: %w", m.ProtoReflect().Descriptor().FullName(), err)
+	}
+	return string(b), nil
+}
+
+// maybeText writes a message that may be absent.
+func maybeText(m proto.Message) (*string, error) {
+	if v := reflect.ValueOf(m); !v.IsValid() || v.IsNil() {
+		return nil, nil
+	}
+	s, err := text(m)
+	return &s, err
+}
+
+// readText reads what text wrote. Fields of a newer writer are left out: the stamp
+// keeps them from being lost.
+func readText(s string, into proto.Message) error {
+	if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal([]byte(s), into); err != nil {
+		return fmt.Errorf("read %s: %w", into.ProtoReflect().Descriptor().FullName(), err)
+	}
+	return nil
+}
+
+// orNil is nil for the empty text: no reference.
+func orNil(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}
+
+func deref[V any](p *V) V {
+	var zero V
+	if p == nil {
+		return zero
+	}
+	return *p
+}
