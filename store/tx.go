@@ -20,6 +20,8 @@ type Tx struct {
 	sql    *sql.Tx // the same transaction, for the job library
 	engine Engine
 	watch  *watch // nil unless statements are watched
+
+	readOnly bool
 }
 
 // q begins a statement without conditions. A chain that has run keeps its
@@ -76,6 +78,7 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 		return ended(ctx, fmt.Errorf("begin transaction: %w", err))
 	}
 	t := s.newTx(ctx, raw)
+	t.readOnly = o.ReadOnly
 	done := false
 	defer func() {
 		if done {
