@@ -51,6 +51,7 @@ type Store struct {
 	// file's lock. On Postgres both are the same pool.
 	writer, reader *sql.DB
 	guard          bool
+	record         func(statement string, args []any) // of tests: sees what is sent
 }
 
 // Open opens the database at url and looks at its schema: one that is newer than
@@ -90,7 +91,7 @@ func Open(ctx context.Context, url string, o Options) (*Store, error) {
 	return s, nil
 }
 
-// Close waits for the transactions under way and closes the database.
+// Close closes the database. Transactions must have ended.
 func (s *Store) Close() error {
 	var errs []error
 	if s.reader != nil && s.reader != s.writer {

@@ -106,8 +106,11 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 func (s *Store) newTx(ctx context.Context, raw *sql.Tx) *Tx {
 	t := &Tx{sql: raw, engine: s.engine, db: s.gorm.Session(&gorm.Session{NewDB: true, Context: ctx})}
 	t.db.Statement.ConnPool = raw
-	if s.guard {
-		t.watch = &watch{Tx: raw, check: guard}
+	if s.guard || s.record != nil {
+		t.watch = &watch{Tx: raw, record: s.record}
+		if s.guard {
+			t.watch.check = guard
+		}
 		t.db.Statement.ConnPool = t.watch
 	}
 	return t

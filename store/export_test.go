@@ -1,0 +1,31 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+
+	"gorm.io/gorm"
+)
+
+// What tests of this package, which use storetest and so stand outside, see of it.
+
+// Q begins a statement.
+func (t *Tx) Q() *gorm.DB { return t.q() }
+
+// SQL is the transaction without the guard.
+func (t *Tx) SQL() *sql.Tx { return t.sql }
+
+// Writer is the pool that writes.
+func (s *Store) Writer() *sql.DB { return s.writer }
+
+// Record makes f see every statement that is sent from now on, until it is nil.
+func (s *Store) Record(f func(statement string, args []any)) { s.record = f }
+
+// Translate gives an error its kind.
+func Translate(err error) error { return translate(err) }
+
+// ErrUnscoped is what the guard returns.
+var ErrUnscoped = errUnscoped
+
+// Guard judges a statement.
+func Guard(statement string) error { return guard(context.Background(), statement) }
