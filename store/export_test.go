@@ -29,3 +29,9 @@ var ErrUnscoped = errUnscoped
 
 // Guard judges a statement.
 func Guard(statement string) error { return guard(context.Background(), statement) }
+
+// Rows has one of each.
+var Rows = []any{
+	keyRow{}, growerRow{}, tokenRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
+	feedingRow{}, observationRow{}, revisionRow{},
+}

@@ -158,6 +158,8 @@ func scanGroup(s *string) (tokens []token, closed bool) {
 			*s = (*s)[1:]
 		case strings.HasPrefix(*s, "--"):
 			_, *s, _ = strings.Cut(*s, "\n")
+		case strings.HasPrefix(*s, "/*"):
+			_, *s, _ = strings.Cut(*s, "*/")
 		case c == '(':
 			inner := (*s)[1:]
 			sub, ok := scanGroup(&inner)

@@ -254,7 +254,7 @@ CREATE TABLE revisions (
   kind INTEGER NOT NULL,
   plant_id TEXT COLLATE "C" NOT NULL,
   resource_id TEXT COLLATE "C" NOT NULL,
-  number INTEGER NOT NULL,
+  number BIGINT NOT NULL,
   action INTEGER NOT NULL,
   create_us BIGINT NOT NULL,
   grower_id TEXT COLLATE "C" NOT NULL,

@@ -1,0 +1,261 @@
+-- What the migrations make, as the database tells it. Written by go test ./store -run TestSchema -update.
+
+CREATE TABLE benches (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  bench_id TEXT COLLATE "C" NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  display_name_key TEXT COLLATE "C" NOT NULL,
+  exposure INTEGER NOT NULL,
+  lamp_hours DOUBLE PRECISION,
+  walk_order INTEGER NOT NULL,
+  regimen TEXT COLLATE "C",
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  delete_us BIGINT,
+  purge_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, bench_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
+CREATE INDEX benches_display_name ON benches (collection_id, display_name_key, bench_id);
+CREATE INDEX benches_walk_order ON benches (collection_id, walk_order, bench_id);
+
+CREATE TABLE collections (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  owner_id TEXT COLLATE "C" NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  display_name_key TEXT COLLATE "C" NOT NULL,
+  time_zone TEXT COLLATE "C" NOT NULL,
+  latitude_deg INTEGER,
+  hemisphere INTEGER NOT NULL,
+  feeding_weekdays INTEGER NOT NULL,
+  absences TEXT COLLATE "C" NOT NULL,
+  regimens TEXT COLLATE "C" NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  delete_us BIGINT,
+  purge_us BIGINT,
+  settings_rev BIGINT NOT NULL,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id),
+  FOREIGN KEY (owner_id) REFERENCES growers (grower_id)
+);
+CREATE INDEX collections_display_name ON collections (owner_id, display_name_key, collection_id);
+CREATE UNIQUE INDEX collections_owner ON collections (owner_id, collection_id);
+
+CREATE TABLE feedings (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  plant_id TEXT COLLATE "C" NOT NULL,
+  feeding_id TEXT COLLATE "C" NOT NULL,
+  fed_us BIGINT NOT NULL,
+  traps_fed INTEGER NOT NULL,
+  traps_target INTEGER,
+  food TEXT COLLATE "C" NOT NULL,
+  thaw TEXT COLLATE "C" NOT NULL,
+  item_length_mm DOUBLE PRECISION,
+  stimulated INTEGER,
+  outcome INTEGER NOT NULL,
+  outcome_us BIGINT,
+  note TEXT COLLATE "C" NOT NULL,
+  feeder TEXT COLLATE "C" NOT NULL,
+  traps TEXT COLLATE "C" NOT NULL,
+  recorder_id TEXT COLLATE "C" NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  delete_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, plant_id, feeding_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+CREATE INDEX feedings_plant_time ON feedings (collection_id, plant_id, fed_us, feeding_id);
+CREATE INDEX feedings_time ON feedings (collection_id, fed_us, plant_id, feeding_id);
+
+CREATE TABLE growers (
+  grower_id TEXT COLLATE "C" NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  contact TEXT COLLATE "C" NOT NULL,
+  suspend_us BIGINT,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id)
+);
+
+CREATE TABLE observations (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  plant_id TEXT COLLATE "C" NOT NULL,
+  observation_id TEXT COLLATE "C" NOT NULL,
+  observe_us BIGINT NOT NULL,
+  kind INTEGER NOT NULL,
+  note TEXT COLLATE "C" NOT NULL,
+  rosette_diameter_mm DOUBLE PRECISION,
+  height_mm DOUBLE PRECISION,
+  trap_width_mm DOUBLE PRECISION,
+  working_traps INTEGER,
+  leaf_count INTEGER,
+  stalk INTEGER NOT NULL,
+  traps_examined INTEGER NOT NULL,
+  prey_found INTEGER NOT NULL,
+  quantity INTEGER NOT NULL,
+  end_state INTEGER NOT NULL,
+  cause TEXT COLLATE "C" NOT NULL,
+  recipient TEXT COLLATE "C" NOT NULL,
+  bench_id TEXT COLLATE "C",
+  reason TEXT COLLATE "C" NOT NULL,
+  until_date TEXT COLLATE "C",
+  what TEXT COLLATE "C" NOT NULL,
+  product TEXT COLLATE "C" NOT NULL,
+  health TEXT COLLATE "C" NOT NULL,
+  recorder_id TEXT COLLATE "C" NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  delete_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, plant_id, observation_id),
+  FOREIGN KEY (collection_id, bench_id) REFERENCES benches (collection_id, bench_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+CREATE INDEX observations_bench ON observations (collection_id, bench_id);
+CREATE INDEX observations_plant_time ON observations (collection_id, plant_id, observe_us, observation_id);
+CREATE INDEX observations_time ON observations (collection_id, observe_us, plant_id, observation_id);
+
+CREATE TABLE plant_due (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  plant_id TEXT COLLATE "C" NOT NULL,
+  last_feed_us BIGINT,
+  rosette_diameter_mm DOUBLE PRECISION,
+  height_mm DOUBLE PRECISION,
+  trap_width_mm DOUBLE PRECISION,
+  working_traps INTEGER,
+  leaf_count INTEGER,
+  measure_us BIGINT,
+  as_of_date TEXT COLLATE "C" NOT NULL,
+  settings_rev BIGINT NOT NULL,
+  catalogue_version TEXT COLLATE "C" NOT NULL,
+  decision TEXT COLLATE "C" NOT NULL,
+  PRIMARY KEY (collection_id, plant_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+
+CREATE TABLE plant_tags (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  tag_key TEXT COLLATE "C" NOT NULL,
+  plant_id TEXT COLLATE "C" NOT NULL,
+  tag TEXT COLLATE "C" NOT NULL,
+  until_us BIGINT NOT NULL,
+  PRIMARY KEY (collection_id, tag_key, plant_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+CREATE INDEX plant_tags_plant ON plant_tags (collection_id, plant_id, until_us);
+
+CREATE TABLE plants (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  plant_id TEXT COLLATE "C" NOT NULL,
+  tag TEXT COLLATE "C" NOT NULL,
+  tag_key TEXT COLLATE "C" NOT NULL,
+  taxon TEXT COLLATE "C" NOT NULL,
+  scientific_name TEXT COLLATE "C" NOT NULL,
+  scientific_name_key TEXT COLLATE "C" NOT NULL,
+  genus TEXT COLLATE "C" NOT NULL,
+  trap_type INTEGER NOT NULL,
+  habit INTEGER NOT NULL,
+  cultivar TEXT COLLATE "C" NOT NULL,
+  cultivar_key TEXT COLLATE "C" NOT NULL,
+  clone TEXT COLLATE "C" NOT NULL,
+  clone_key TEXT COLLATE "C" NOT NULL,
+  first_bench_id TEXT COLLATE "C",
+  bench_id TEXT COLLATE "C",
+  walk_order INTEGER NOT NULL,
+  acquire_date TEXT COLLATE "C",
+  source TEXT COLLATE "C" NOT NULL,
+  source_key TEXT COLLATE "C" NOT NULL,
+  locality TEXT COLLATE "C" NOT NULL,
+  parents TEXT COLLATE "C" NOT NULL,
+  propagation INTEGER NOT NULL,
+  regimen TEXT COLLATE "C",
+  quantity INTEGER NOT NULL,
+  state INTEGER NOT NULL,
+  living INTEGER NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  delete_us BIGINT,
+  purge_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, plant_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id),
+  FOREIGN KEY (collection_id, bench_id) REFERENCES benches (collection_id, bench_id),
+  FOREIGN KEY (collection_id, first_bench_id) REFERENCES benches (collection_id, bench_id)
+);
+CREATE INDEX plants_bench ON plants (collection_id, bench_id);
+CREATE INDEX plants_create ON plants (collection_id, create_us, plant_id);
+CREATE INDEX plants_first_bench ON plants (collection_id, first_bench_id);
+CREATE INDEX plants_scientific_name ON plants (collection_id, scientific_name_key, plant_id);
+CREATE INDEX plants_tag ON plants (collection_id, tag_key, plant_id);
+CREATE INDEX plants_walk_order ON plants (collection_id, walk_order, plant_id);
+CREATE UNIQUE INDEX plants_living_tag ON plants (collection_id, tag_key) WHERE living = 1;
+
+CREATE TABLE requests (
+  grower_id TEXT COLLATE "C" NOT NULL,
+  method TEXT COLLATE "C" NOT NULL,
+  request_id TEXT COLLATE "C" NOT NULL,
+  digest BYTEA NOT NULL,
+  names TEXT COLLATE "C" NOT NULL,
+  create_us BIGINT NOT NULL,
+  PRIMARY KEY (grower_id, method, request_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE INDEX requests_age ON requests (grower_id, create_us);
+
+CREATE TABLE revisions (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  kind INTEGER NOT NULL,
+  plant_id TEXT COLLATE "C" NOT NULL,
+  resource_id TEXT COLLATE "C" NOT NULL,
+  number BIGINT NOT NULL,
+  action INTEGER NOT NULL,
+  create_us BIGINT NOT NULL,
+  grower_id TEXT COLLATE "C" NOT NULL,
+  token_id TEXT COLLATE "C" NOT NULL,
+  before TEXT COLLATE "C",
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, kind, plant_id, resource_id, number),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
+
+CREATE TABLE schema_versions (
+  id INTEGER NOT NULL DEFAULT d,
+  version_id BIGINT NOT NULL,
+  is_applied BOOLEAN NOT NULL,
+  tstamp TIMESTAMP WITHOUT TIME ZONE NOT NULL DEFAULT now(),
+  PRIMARY KEY (id)
+);
+
+CREATE TABLE server_keys (
+  key_name TEXT COLLATE "C" NOT NULL,
+  secret BYTEA NOT NULL,
+  create_us BIGINT NOT NULL,
+  PRIMARY KEY (key_name)
+);
+
+CREATE TABLE tokens (
+  grower_id TEXT COLLATE "C" NOT NULL,
+  token_id TEXT COLLATE "C" NOT NULL,
+  hash BYTEA NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  scopes TEXT COLLATE "C" NOT NULL,
+  expire_us BIGINT,
+  last_use_us BIGINT,
+  create_us BIGINT NOT NULL,
+  revoke_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id, token_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE UNIQUE INDEX tokens_hash ON tokens (hash);

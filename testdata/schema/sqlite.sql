@@ -1,0 +1,261 @@
+-- What the migrations make, as the database tells it. Written by go test ./store -run TestSchema -update.
+
+CREATE TABLE benches (
+  collection_id TEXT NOT NULL,
+  bench_id TEXT NOT NULL,
+  display_name TEXT NOT NULL,
+  display_name_key TEXT NOT NULL,
+  exposure INTEGER NOT NULL,
+  lamp_hours REAL,
+  walk_order INTEGER NOT NULL,
+  regimen TEXT,
+  create_us INTEGER NOT NULL,
+  update_us INTEGER NOT NULL,
+  delete_us INTEGER,
+  purge_us INTEGER,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, bench_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
+CREATE INDEX benches_display_name ON benches (collection_id, display_name_key, bench_id);
+CREATE INDEX benches_walk_order ON benches (collection_id, walk_order, bench_id);
+
+CREATE TABLE collections (
+  collection_id TEXT NOT NULL,
+  owner_id TEXT NOT NULL,
+  display_name TEXT NOT NULL,
+  display_name_key TEXT NOT NULL,
+  time_zone TEXT NOT NULL,
+  latitude_deg INTEGER,
+  hemisphere INTEGER NOT NULL,
+  feeding_weekdays INTEGER NOT NULL,
+  absences TEXT NOT NULL,
+  regimens TEXT NOT NULL,
+  create_us INTEGER NOT NULL,
+  update_us INTEGER NOT NULL,
+  delete_us INTEGER,
+  purge_us INTEGER,
+  settings_rev INTEGER NOT NULL,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id),
+  FOREIGN KEY (owner_id) REFERENCES growers (grower_id)
+);
+CREATE INDEX collections_display_name ON collections (owner_id, display_name_key, collection_id);
+CREATE UNIQUE INDEX collections_owner ON collections (owner_id, collection_id);
+
+CREATE TABLE feedings (
+  collection_id TEXT NOT NULL,
+  plant_id TEXT NOT NULL,
+  feeding_id TEXT NOT NULL,
+  fed_us INTEGER NOT NULL,
+  traps_fed INTEGER NOT NULL,
+  traps_target INTEGER,
+  food TEXT NOT NULL,
+  thaw TEXT NOT NULL,
+  item_length_mm REAL,
+  stimulated INTEGER,
+  outcome INTEGER NOT NULL,
+  outcome_us INTEGER,
+  note TEXT NOT NULL,
+  feeder TEXT NOT NULL,
+  traps TEXT NOT NULL,
+  recorder_id TEXT NOT NULL,
+  create_us INTEGER NOT NULL,
+  update_us INTEGER NOT NULL,
+  delete_us INTEGER,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, plant_id, feeding_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+CREATE INDEX feedings_plant_time ON feedings (collection_id, plant_id, fed_us, feeding_id);
+CREATE INDEX feedings_time ON feedings (collection_id, fed_us, plant_id, feeding_id);
+
+CREATE TABLE growers (
+  grower_id TEXT NOT NULL,
+  display_name TEXT NOT NULL,
+  contact TEXT NOT NULL,
+  suspend_us INTEGER,
+  create_us INTEGER NOT NULL,
+  update_us INTEGER NOT NULL,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id)
+);
+
+CREATE TABLE observations (
+  collection_id TEXT NOT NULL,
+  plant_id TEXT NOT NULL,
+  observation_id TEXT NOT NULL,
+  observe_us INTEGER NOT NULL,
+  kind INTEGER NOT NULL,
+  note TEXT NOT NULL,
+  rosette_diameter_mm REAL,
+  height_mm REAL,
+  trap_width_mm REAL,
+  working_traps INTEGER,
+  leaf_count INTEGER,
+  stalk INTEGER NOT NULL,
+  traps_examined INTEGER NOT NULL,
+  prey_found INTEGER NOT NULL,
+  quantity INTEGER NOT NULL,
+  end_state INTEGER NOT NULL,
+  cause TEXT NOT NULL,
+  recipient TEXT NOT NULL,
+  bench_id TEXT,
+  reason TEXT NOT NULL,
+  until_date TEXT,
+  what TEXT NOT NULL,
+  product TEXT NOT NULL,
+  health TEXT NOT NULL,
+  recorder_id TEXT NOT NULL,
+  create_us INTEGER NOT NULL,
+  update_us INTEGER NOT NULL,
+  delete_us INTEGER,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, plant_id, observation_id),
+  FOREIGN KEY (collection_id, bench_id) REFERENCES benches (collection_id, bench_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+CREATE INDEX observations_bench ON observations (collection_id, bench_id);
+CREATE INDEX observations_plant_time ON observations (collection_id, plant_id, observe_us, observation_id);
+CREATE INDEX observations_time ON observations (collection_id, observe_us, plant_id, observation_id);
+
+CREATE TABLE plant_due (
+  collection_id TEXT NOT NULL,
+  plant_id TEXT NOT NULL,
+  last_feed_us INTEGER,
+  rosette_diameter_mm REAL,
+  height_mm REAL,
+  trap_width_mm REAL,
+  working_traps INTEGER,
+  leaf_count INTEGER,
+  measure_us INTEGER,
+  as_of_date TEXT NOT NULL,
+  settings_rev INTEGER NOT NULL,
+  catalogue_version TEXT NOT NULL,
+  decision TEXT NOT NULL,
+  PRIMARY KEY (collection_id, plant_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+
+CREATE TABLE plant_tags (
+  collection_id TEXT NOT NULL,
+  tag_key TEXT NOT NULL,
+  plant_id TEXT NOT NULL,
+  tag TEXT NOT NULL,
+  until_us INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, tag_key, plant_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+CREATE INDEX plant_tags_plant ON plant_tags (collection_id, plant_id, until_us);
+
+CREATE TABLE plants (
+  collection_id TEXT NOT NULL,
+  plant_id TEXT NOT NULL,
+  tag TEXT NOT NULL,
+  tag_key TEXT NOT NULL,
+  taxon TEXT NOT NULL,
+  scientific_name TEXT NOT NULL,
+  scientific_name_key TEXT NOT NULL,
+  genus TEXT NOT NULL,
+  trap_type INTEGER NOT NULL,
+  habit INTEGER NOT NULL,
+  cultivar TEXT NOT NULL,
+  cultivar_key TEXT NOT NULL,
+  clone TEXT NOT NULL,
+  clone_key TEXT NOT NULL,
+  first_bench_id TEXT,
+  bench_id TEXT,
+  walk_order INTEGER NOT NULL,
+  acquire_date TEXT,
+  source TEXT NOT NULL,
+  source_key TEXT NOT NULL,
+  locality TEXT NOT NULL,
+  parents TEXT NOT NULL,
+  propagation INTEGER NOT NULL,
+  regimen TEXT,
+  quantity INTEGER NOT NULL,
+  state INTEGER NOT NULL,
+  living INTEGER NOT NULL,
+  create_us INTEGER NOT NULL,
+  update_us INTEGER NOT NULL,
+  delete_us INTEGER,
+  purge_us INTEGER,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, plant_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id),
+  FOREIGN KEY (collection_id, bench_id) REFERENCES benches (collection_id, bench_id),
+  FOREIGN KEY (collection_id, first_bench_id) REFERENCES benches (collection_id, bench_id)
+);
+CREATE INDEX plants_bench ON plants (collection_id, bench_id);
+CREATE INDEX plants_create ON plants (collection_id, create_us, plant_id);
+CREATE INDEX plants_first_bench ON plants (collection_id, first_bench_id);
+CREATE INDEX plants_scientific_name ON plants (collection_id, scientific_name_key, plant_id);
+CREATE INDEX plants_tag ON plants (collection_id, tag_key, plant_id);
+CREATE INDEX plants_walk_order ON plants (collection_id, walk_order, plant_id);
+CREATE UNIQUE INDEX plants_living_tag ON plants (collection_id, tag_key) WHERE living = 1;
+
+CREATE TABLE requests (
+  grower_id TEXT NOT NULL,
+  method TEXT NOT NULL,
+  request_id TEXT NOT NULL,
+  digest BLOB NOT NULL,
+  names TEXT NOT NULL,
+  create_us INTEGER NOT NULL,
+  PRIMARY KEY (grower_id, method, request_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE INDEX requests_age ON requests (grower_id, create_us);
+
+CREATE TABLE revisions (
+  collection_id TEXT NOT NULL,
+  kind INTEGER NOT NULL,
+  plant_id TEXT NOT NULL,
+  resource_id TEXT NOT NULL,
+  number INTEGER NOT NULL,
+  action INTEGER NOT NULL,
+  create_us INTEGER NOT NULL,
+  grower_id TEXT NOT NULL,
+  token_id TEXT NOT NULL,
+  before TEXT,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, kind, plant_id, resource_id, number),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
+
+CREATE TABLE schema_versions (
+  id INTEGER,
+  version_id INTEGER NOT NULL,
+  is_applied INTEGER NOT NULL,
+  tstamp TIMESTAMP DEFAULT datetime('now'),
+  PRIMARY KEY (id)
+);
+
+CREATE TABLE server_keys (
+  key_name TEXT NOT NULL,
+  secret BLOB NOT NULL,
+  create_us INTEGER NOT NULL,
+  PRIMARY KEY (key_name)
+);
+
+CREATE TABLE tokens (
+  grower_id TEXT NOT NULL,
+  token_id TEXT NOT NULL,
+  hash BLOB NOT NULL,
+  display_name TEXT NOT NULL,
+  scopes TEXT NOT NULL,
+  expire_us INTEGER,
+  last_use_us INTEGER,
+  create_us INTEGER NOT NULL,
+  revoke_us INTEGER,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id, token_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE UNIQUE INDEX tokens_hash ON tokens (hash);
