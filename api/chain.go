@@ -62,7 +62,7 @@ func identify(ctx context.Context) context.Context {
 // chain is what every call goes through, by whichever door it came. The first
 // interceptor is the outermost.
 func chain(
-	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, maxCall time.Duration,
+	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, access *service.Access, maxCall time.Duration,
 ) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
 	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
 		for i := 0; i+1 < len(fields); i += 2 {
@@ -118,6 +118,16 @@ func chain(
 			ctx, cancel := context.WithTimeout(ctx, maxCall)
 			defer cancel()
 			return next(ctx, req)
+		},
+		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			if strings.HasPrefix(info.FullMethod, "/grpc.") {
+				return next(ctx, req) // whether the server is well, anyone may ask
+			}
+			admitted, err := access.Admit(ctx, info.FullMethod, metadata.ValueFromIncomingContext(ctx, "authorization"))
+			if err != nil {
+				return nil, err
+			}
+			return next(admitted, req)
 		},
 		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			if message, ok := req.(proto.Message); ok {

@@ -47,22 +47,61 @@ type kind struct {
 // table maps the reasons of all errors to what they are. It is the only such
 // place.
 var table = map[service.Reason]kind{
-	service.InvalidFields:    {codes.InvalidArgument, 0, "Fields break a rule. The details name them, the first where there are many."},
-	service.InvalidFilter:    {codes.InvalidArgument, 0, "The filter cannot be read, or compares what the list does not offer."},
-	service.InvalidOrder:     {codes.InvalidArgument, 0, "The list cannot be ordered so."},
-	service.InvalidPageToken: {codes.InvalidArgument, 0, "The page token is not of this list with these arguments. Begin with the first page."},
-	service.TaxonNotFound:    {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},
-	service.ShuttingDown:     {codes.Unavailable, 0, "The server is stopping. Try again in a moment."},
-	malformedRequest:         {codes.InvalidArgument, 0, "The request is not JSON or protobuf of the shape that the call takes. The message says where."},
-	requestTooLarge:          {codes.ResourceExhausted, http.StatusRequestEntityTooLarge, "The request is larger than 16 MiB after inflation, or holds too many entries. Send less at a time."},
-	unknownQueryKey:          {codes.InvalidArgument, 0, "The call takes no such query key."},
-	unknownRoute:             {codes.NotFound, 0, "There is no call at this path."},
-	methodNotAllowed:         {codes.Unimplemented, http.StatusMethodNotAllowed, "The path takes other methods: see the Allow header."},
-	unknownCall:              {codes.Unimplemented, 0, "The server has no such gRPC method."},
-	deadlineExceeded:         {codes.DeadlineExceeded, 0, "The call took longer than its deadline, or than 30 seconds. Ask for less at a time."},
-	cancelled:                {codes.Canceled, 0, "The caller gave up."},
-	tooBusy:                  {codes.Unavailable, 0, "The server answers as many calls as it takes at once. Try again in a moment."},
-	internalError:            {codes.Internal, 0, "A defect of the server. The log has the cause under the request id."},
+	service.InvalidFields:     {codes.InvalidArgument, 0, "Fields break a rule. The details name them, the first where there are many."},
+	service.InvalidFilter:     {codes.InvalidArgument, 0, "The filter cannot be read, or compares what the list does not offer."},
+	service.InvalidOrder:      {codes.InvalidArgument, 0, "The list cannot be ordered so."},
+	service.InvalidPageToken:  {codes.InvalidArgument, 0, "The page token is not of this list with these arguments. Begin with the first page."},
+	service.TaxonNotFound:     {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},
+	service.InvalidUpdateMask: {codes.InvalidArgument, 0, "The mask names fields that the resource lacks, or that only the server tells."},
+
+	service.TokenMissing:  {codes.Unauthenticated, 0, "The call needs a token: `Authorization: Bearer dwb_...`."},
+	service.TokenInvalid:  {codes.Unauthenticated, 0, "The token is wrong, or was revoked."},
+	service.TokenExpired:  {codes.Unauthenticated, 0, "The token has expired. Make a new one."},
+	service.ScopeMissing:  {codes.PermissionDenied, 0, "The token may not do this. Use one with the scope that the message names."},
+	service.TooManyTokens: {codes.ResourceExhausted, 0, "A grower has 100 tokens at most. Revoke some."},
+
+	service.GrowerNotFound:      {codes.NotFound, 0, "There is no such grower that the caller may see."},
+	service.TokenNotFound:       {codes.NotFound, 0, "There is no such token that the caller may see."},
+	service.CollectionNotFound:  {codes.NotFound, 0, "There is no such collection that the caller may see."},
+	service.BenchNotFound:       {codes.NotFound, 0, "The collection has no such bench."},
+	service.PlantNotFound:       {codes.NotFound, 0, "The collection has no such plant, or no plant with the tag."},
+	service.FeedingNotFound:     {codes.NotFound, 0, "The plant has no such feeding."},
+	service.ObservationNotFound: {codes.NotFound, 0, "The plant has no such observation."},
+	service.FoodNotFound:        {codes.NotFound, 0, "The catalogue has no such kind of food."},
+	service.ThawNotFound:        {codes.NotFound, 0, "The collection has no such thaw."},
+
+	service.BenchExists:       {codes.AlreadyExists, 0, "The id is taken in the collection, perhaps by a deleted bench."},
+	service.PlantExists:       {codes.AlreadyExists, 0, "The id is taken in the collection, perhaps by a deleted plant."},
+	service.FeedingExists:     {codes.AlreadyExists, 0, "The id is taken at the plant, perhaps by a voided feeding."},
+	service.ObservationExists: {codes.AlreadyExists, 0, "The id is taken at the plant, perhaps by a voided observation."},
+	service.TagInUse:          {codes.AlreadyExists, 0, "A living plant of the collection bears the tag."},
+	service.RequestIDReused:   {codes.AlreadyExists, 0, "The requestId was used for another request. Give each request its own."},
+
+	service.TagAmbiguous:       {codes.InvalidArgument, 0, "Several plants bore the tag. Name the plant by its id."},
+	service.BenchInUse:         {codes.FailedPrecondition, 0, "Living plants stand on the bench. Move them first."},
+	service.BenchDeleted:       {codes.FailedPrecondition, 0, "The plant stood on a bench that is deleted. Undelete the bench first."},
+	service.LaterMove:          {codes.FailedPrecondition, 0, "A later move is on record. Void it, or record the move as an observation."},
+	service.ResourceDeleted:    {codes.FailedPrecondition, 0, "What is deleted or voided does not change. Undelete it first."},
+	service.TooManyPlants:      {codes.FailedPrecondition, 0, "More plants than one call computes. Ask for one collection at a time."},
+	service.TooManyCollections: {codes.FailedPrecondition, 0, "More collections than one call looks at. Ask for one at a time."},
+
+	service.EtagMismatch:       {codes.Aborted, 0, "The resource has changed since the caller got it. Get it again."},
+	service.WriteConflict:      {codes.Aborted, 0, "Another call changed the same at the same time. Call again."},
+	service.StorageFull:        {codes.ResourceExhausted, http.StatusInsufficientStorage, "The disk of the server is full. Nothing was written."},
+	service.StorageUnavailable: {codes.Unavailable, 0, "The database cannot be reached, or is too busy. Try again in a moment."},
+	service.NewerData:          {codes.FailedPrecondition, 0, "A newer version of the server wrote this. Call that one."},
+
+	service.ShuttingDown: {codes.Unavailable, 0, "The server is stopping. Try again in a moment."},
+	malformedRequest:     {codes.InvalidArgument, 0, "The request is not JSON or protobuf of the shape that the call takes. The message says where."},
+	requestTooLarge:      {codes.ResourceExhausted, http.StatusRequestEntityTooLarge, "The request is larger than 16 MiB after inflation, or holds too many entries. Send less at a time."},
+	unknownQueryKey:      {codes.InvalidArgument, 0, "The call takes no such query key."},
+	unknownRoute:         {codes.NotFound, 0, "There is no call at this path."},
+	methodNotAllowed:     {codes.Unimplemented, http.StatusMethodNotAllowed, "The path takes other methods: see the Allow header."},
+	unknownCall:          {codes.Unimplemented, 0, "The server has no such gRPC method."},
+	deadlineExceeded:     {codes.DeadlineExceeded, 0, "The call took longer than its deadline, or than 30 seconds. Ask for less at a time."},
+	cancelled:            {codes.Canceled, 0, "The caller gave up."},
+	tooBusy:              {codes.Unavailable, 0, "The server answers as many calls as it takes at once. Try again in a moment."},
+	internalError:        {codes.Internal, 0, "A defect of the server. The log has the cause under the request id."},
 }
 
 // panicError is a panic of a call.
@@ -80,6 +119,9 @@ func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 	var known *service.Error
 	switch {
 	case errors.As(err, &known):
+		if cause := errors.Unwrap(known); cause != nil {
+			log.WarnContext(ctx, "call failed", "request_id", id, "cause", cause.Error())
+		}
 		return newStatus(id, known.Reason, known.Message, known.Violations)
 	case errors.Is(err, context.DeadlineExceeded):
 		return newStatus(id, deadlineExceeded, "the call took longer than its deadline", nil)

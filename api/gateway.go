@@ -50,13 +50,37 @@ type gateway struct {
 // registrations are the generated functions that put a service on the mux.
 var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterBenchServiceHandlerClient(context.Background(), mux, pb.NewBenchServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterCollectionServiceHandlerClient(context.Background(), mux, pb.NewCollectionServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterDueServiceHandlerClient(context.Background(), mux, pb.NewDueServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterFeedingServiceHandlerClient(context.Background(), mux, pb.NewFeedingServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterGrowerServiceHandlerClient(context.Background(), mux, pb.NewGrowerServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterObservationServiceHandlerClient(context.Background(), mux, pb.NewObservationServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterPlantServiceHandlerClient(context.Background(), mux, pb.NewPlantServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterRevisionServiceHandlerClient(context.Background(), mux, pb.NewRevisionServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterServerServiceHandlerClient(context.Background(), mux, pb.NewServerServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterTaxonServiceHandlerClient(context.Background(), mux, pb.NewTaxonServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
-		return pb.RegisterServerServiceHandlerClient(context.Background(), mux, pb.NewServerServiceClient(c))
+		return pb.RegisterTokenServiceHandlerClient(context.Background(), mux, pb.NewTokenServiceClient(c))
 	},
 }
 
@@ -157,7 +181,21 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r.Body = io.NopCloser(bytes.NewReader(body))
-	g.mux.ServeHTTP(w, r)
+	conditioned, err := conditions(r, body)
+	if err != nil {
+		g.refuse(w, r, err)
+		return
+	}
+	r = conditioned
+	if r.Method != http.MethodGet {
+		g.mux.ServeHTTP(w, r)
+		return
+	}
+	held := &tagged{ResponseWriter: w}
+	g.mux.ServeHTTP(held, r)
+	if err := held.finish(strings.Join(r.Header.Values("If-None-Match"), ", ")); err != nil {
+		g.log.InfoContext(r.Context(), "client went away", "request_id", id, "cause", err.Error())
+	}
 }
 
 // readBody returns the body after inflation.
@@ -204,6 +242,12 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 		s = newStatus(requestID(ctx), malformedRequest, message, nil)
 	}
 	code := httpStatus(s, runtime.HTTPStatusFromCode)
+	if reasonOf(s) == service.EtagMismatch && r.Header.Get("If-Match") != "" {
+		code = http.StatusPreconditionFailed // RFC 9110, section 13.1.1
+	}
+	if s.Code() == codes.Unauthenticated {
+		w.Header().Set("WWW-Authenticate", `Bearer realm="dewbench"`) // RFC 6750, section 3
+	}
 	body, marshalErr := errorBody(s, code)
 	if marshalErr != nil {
 		g.log.ErrorContext(ctx, "error answer cannot be written", "request_id", requestID(ctx), "cause", marshalErr.Error())
@@ -380,7 +424,7 @@ func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		inPath := strings.Contains(rt.path, "{"+string(f.Name())+"}") || strings.Contains(rt.path, "{"+string(f.Name())+"=")
-		if inPath || string(f.Name()) == rt.body || f.Kind() == protoreflect.MessageKind {
+		if inPath || string(f.Name()) == rt.body || f.Message() != nil && f.Message().FullName() != "google.protobuf.FieldMask" {
 			continue
 		}
 		keys[f.JSONName()] = f

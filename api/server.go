@@ -42,18 +42,20 @@ type Server struct {
 	stop    context.CancelFunc // ends the streams that only wait
 }
 
-// New returns a server that tells its version as version.
-func New(log *slog.Logger, version string) (*Server, error) {
-	services, err := service.New(version, proto.OpenAPI)
+// New returns a server. The document of its HTTP calls is its own.
+func New(ctx context.Context, config service.Config) (*Server, error) {
+	config.OpenAPI = proto.OpenAPI
+	services, err := service.New(ctx, config)
 	if err != nil {
 		return nil, err
 	}
+	log := config.Log
 	validator, err := protovalidate.New()
 	if err != nil {
 		return nil, fmt.Errorf("validation rules: %w", err)
 	}
 	stopping, stop := context.WithCancel(context.Background())
-	unary, stream := chain(stopping, log, validator, maxCall)
+	unary, stream := chain(stopping, log, validator, services.Access, maxCall)
 	s := &Server{
 		log:  log,
 		stop: stop,
@@ -76,9 +78,17 @@ func New(log *slog.Logger, version string) (*Server, error) {
 		desc   *grpc.ServiceDesc
 		server any
 	}{
+		{&pb.BenchService_ServiceDesc, services.Benches},
+		{&pb.CollectionService_ServiceDesc, services.Collections},
 		{&pb.DueService_ServiceDesc, services.Due},
-		{&pb.TaxonService_ServiceDesc, services.Taxa},
+		{&pb.FeedingService_ServiceDesc, services.Feedings},
+		{&pb.GrowerService_ServiceDesc, services.Growers},
+		{&pb.ObservationService_ServiceDesc, services.Observations},
+		{&pb.PlantService_ServiceDesc, services.Plants},
+		{&pb.RevisionService_ServiceDesc, services.Revisions},
 		{&pb.ServerService_ServiceDesc, services.Server},
+		{&pb.TaxonService_ServiceDesc, services.Taxa},
+		{&pb.TokenService_ServiceDesc, services.Tokens},
 	} {
 		s.grpc.RegisterService(throughChain(registered.desc), registered.server)
 		s.health.SetServingStatus(registered.desc.ServiceName, healthpb.HealthCheckResponse_SERVING)

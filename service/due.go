@@ -25,15 +25,15 @@ var lastAsOf = civil.Date(9990, 12, 31)
 
 // Due computes what is due.
 type Due struct {
-	catalogue *catalogue.Catalogue
+	*Core
 	foods     []due.Food // the catalogue's, in its order
 	foodNames []string
 }
 
 // NewDue returns the calls that tell what is due.
-func NewDue(c *catalogue.Catalogue) *Due {
-	d := &Due{catalogue: c}
-	for _, f := range c.Foods() {
+func NewDue(core *Core) *Due {
+	d := &Due{Core: core}
+	for _, f := range core.catalogue.Foods() {
 		d.foods = append(d.foods, due.Food{LengthMM: f.LengthMm, Moves: f.Moves, MayCut: f.MayBeCut})
 		d.foodNames = append(d.foodNames, foodPrefix+f.ID)
 	}
@@ -42,7 +42,7 @@ func NewDue(c *catalogue.Catalogue) *Due {
 
 // ComputeDue computes what is due from the caller's own records.
 func (s *Due) ComputeDue(ctx context.Context, req *pb.ComputeDueRequest) (*pb.ComputeDueResponse, error) {
-	r, err := s.read(ctx, req)
+	r, err := s.readRecords(ctx, req)
 	if err != nil {
 		return nil, err
 	}
@@ -77,32 +77,33 @@ type computed struct {
 type computedPlant struct {
 	key, scientificName string
 	facts               due.Facts
+	origins             due.Origins
 }
 
 // reader turns a request into plain values and gathers all that is wrong.
 type reader struct {
-	catalogue   *catalogue.Catalogue
-	zone        *time.Location
-	place       season.Place
-	asOf        civil.Day
-	rests       map[season.Rule][]civil.Span
-	violations  []Violation // the first of them
-	refused     int         // how many there are
-	unknownTaxa int
-	weekdays    due.Weekdays
-	absences    []civil.Span
-	foods       []due.Food
-	keys        map[string]int
-	restFrom    civil.Day
-	restTo      civil.Day
+	catalogue *catalogue.Catalogue
+	zone      *time.Location
+	place     season.Place
+	asOf      civil.Day
+	rests     map[season.Rule][]civil.Span
+	problems
+	stored   bool // the records are our own: moves name benches
+	weekdays due.Weekdays
+	absences []civil.Span
+	foods    []due.Food
+	keys     map[string]int
+	restFrom civil.Day
+	restTo   civil.Day
 }
 
 // at is a place in a request: a plant, an entry of one of its lists, or (inRequest)
 // the request itself. It is written out only where something is wrong.
 type at struct {
-	plant int
-	list  string // "": the plant itself
-	item  int
+	plant  int
+	list   string // "": the plant itself
+	item   int
+	prefix string // the place, where it is none of these
 }
 
 // inRequest as at.plant: the place is not in a plant.
@@ -111,7 +112,9 @@ const inRequest = -1
 // field returns the path of a field at the place; "" is the place itself.
 func (a at) field(name string) string {
 	var steps []string
-	if a.plant != inRequest {
+	if a.prefix != "" {
+		steps = append(steps, a.prefix)
+	} else if a.plant != inRequest {
 		steps = append(steps, fmt.Sprintf("plants[%d]", a.plant))
 	}
 	if a.list != "" {
@@ -125,7 +128,12 @@ func (a at) field(name string) string {
 
 // refuse notes a field that breaks a rule. Of many it only counts the later ones.
 func (r *reader) refuse(a at, field, rule string, args ...any) {
-	if r.refused++; r.refused <= violationsKept {
+	r.refuseFor(InvalidFields, a, field, rule, args...)
+}
+
+// refuseFor is refuse with a reason of its own.
+func (r *reader) refuseFor(reason Reason, a at, field, rule string, args ...any) {
+	if r.note(reason) {
 		r.violations = append(r.violations, Violation{a.field(field), fmt.Sprintf(rule, args...)})
 	}
 }
@@ -144,14 +152,15 @@ func (r *reader) day(a at, field, text string) civil.Day {
 }
 
 // moment reads an instant or, for a caller that knows no more, a day: of the
-// fields <verb>Time and <verb>Date. Without either, ok is false.
+// fields <verb>Time and <verb>Date. Both must agree. Without either, ok is false.
 func (r *reader) moment(a at, verb string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
 	if instant != nil {
-		if text != "" {
-			r.refuse(a, verb+"Date", "give %[1]sTime or %[1]sDate, not both", verb)
-		}
 		t := instant.AsTime()
-		return min(max(civil.Of(t, r.zone), civil.Min), civil.Max), t.UnixMicro(), true
+		day := min(max(civil.Of(t, r.zone), civil.Min), civil.Max)
+		if given := r.day(a, verb+"Date", text); given.Given() && given != day {
+			r.refuse(a, verb+"Date", "must be the day of %sTime, %s in %s: give one of them", verb, day, r.zone)
+		}
+		return day, t.UnixMicro(), true
 	}
 	if text == "" {
 		return civil.None, 0, false
@@ -163,8 +172,13 @@ func (r *reader) moment(a at, verb string, instant *timestamppb.Timestamp, text 
 	return d, d.Noon(r.zone).UnixMicro(), true
 }
 
-func (s *Due) read(ctx context.Context, req *pb.ComputeDueRequest) (*computed, error) {
-	r := &reader{catalogue: s.catalogue, foods: s.foods, rests: map[season.Rule][]civil.Span{}, keys: map[string]int{}}
+// reader returns a reader that has read nothing yet.
+func (s *Due) reader() *reader {
+	return &reader{catalogue: s.catalogue, foods: s.foods, rests: map[season.Rule][]civil.Span{}, keys: map[string]int{}}
+}
+
+func (s *Due) readRecords(ctx context.Context, req *pb.ComputeDueRequest) (*computed, error) {
+	r := s.reader()
 	r.collection(req)
 	out := &computed{asOf: r.asOf, plants: make([]computedPlant, len(req.GetPlants()))}
 	for i, p := range req.GetPlants() {
@@ -173,13 +187,10 @@ func (s *Due) read(ctx context.Context, req *pb.ComputeDueRequest) (*computed, e
 		}
 		out.plants[i] = r.plant(i, p)
 	}
-	switch {
-	case r.refused == 0:
-		return out, nil
-	case r.refused == r.unknownTaxa:
-		return nil, invalid(TaxonNotFound, r.violations, r.refused)
+	if err := r.err(); err != nil {
+		return nil, err
 	}
-	return nil, invalid(InvalidFields, r.violations, r.refused)
+	return out, nil
 }
 
 // collection reads what holds for all plants.
@@ -212,7 +223,7 @@ func (r *reader) collection(req *pb.ComputeDueRequest) {
 		r.weekdays = r.weekdays.On(weekday(d))
 	}
 	for i, a := range req.GetAbsences() {
-		here := at{inRequest, "absences", i}
+		here := at{plant: inRequest, list: "absences", item: i}
 		span := civil.Span{From: r.day(here, "fromDate", a.GetFromDate()), Until: r.day(here, "untilDate", a.GetUntilDate())}
 		if span.From.Given() && span.Until.Given() && span.Empty() {
 			r.refuse(here, "untilDate", "must be after fromDate: it is the day of being back")
@@ -232,7 +243,9 @@ func loadZone(name string) (*time.Location, error) {
 // weekday turns Monday = 1 to Sunday = 7 into Go's days.
 func weekday(d dayofweek.DayOfWeek) time.Weekday { return time.Weekday(d % 7) }
 
-func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant) computedPlant {
+// plant reads a plant. layers are those of the regimen between the plant's and the
+// catalogue's.
+func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant, layers ...due.Set) computedPlant {
 	here := at{plant: index}
 	if first, used := r.keys[p.GetKey()]; used {
 		r.refuse(here, "key", "%q is the key of plants[%d] already", p.GetKey(), first)
@@ -255,28 +268,27 @@ func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant) computedPlant {
 		f.Quantity = int(p.GetQuantity())
 	}
 	habit := due.Habit(p.GetHabit())
-	sets := []due.Set{{Layer: due.PlantLayer, Regimen: regimenValue(p.GetRegimen())}}
+	sets := append([]due.Set{{Layer: due.PlantLayer, Regimen: regimenValue(p.GetRegimen())}}, layers...)
 	if p.GetTaxon() != "" {
 		if t, ok := r.catalogue.Taxon(p.GetTaxon()[len(taxonPrefix):]); ok {
 			out.scientificName = t.ScientificName
 			sets = append(sets, r.taxon(t, f, &habit)...)
 		} else {
-			r.refuse(here, "taxon", "%q is not in the catalogue", p.GetTaxon())
-			r.unknownTaxa++
+			r.refuseFor(TaxonNotFound, here, "taxon", "%q is not in the catalogue", p.GetTaxon())
 		}
 	}
-	f.Rules, _ = due.Resolve(f.TrapType, habit, sets...)
+	f.Rules, out.origins = due.Resolve(f.TrapType, habit, sets...)
 	for i, m := range p.GetMoves() {
-		d := r.day(at{index, "moves", i}, "date", m.GetDate())
+		d := r.day(at{plant: index, list: "moves", item: i}, "date", m.GetDate())
 		f.Moves = append(f.Moves, due.Move{Day: d, Exposure: due.Exposure(m.GetExposure())})
 	}
 	f.Feedings = make([]due.Feeding, len(p.GetFeedings()))
 	for i, fd := range p.GetFeedings() {
-		f.Feedings[i] = r.feeding(at{index, "feedings", i}, fd)
+		f.Feedings[i] = r.feeding(at{plant: index, list: "feedings", item: i}, fd)
 	}
 	f.Observations = make([]due.Observation, len(p.GetObservations()))
 	for i, o := range p.GetObservations() {
-		f.Observations[i] = r.observation(at{index, "observations", i}, o)
+		f.Observations[i] = r.observation(at{plant: index, list: "observations", item: i}, o)
 	}
 	f.Sort()
 	return out
@@ -356,6 +368,16 @@ func (r *reader) outcome(a at, m *pb.Feeding) due.Outcome {
 	return due.Outcome(worst)
 }
 
+// factNames are the fields of an observation that say what it is about.
+var factNames = func() string {
+	var names []string
+	fields := (&pb.Observation{}).ProtoReflect().Descriptor().Oneofs().ByName("fact").Fields()
+	for i := range fields.Len() {
+		names = append(names, fields.Get(i).JSONName())
+	}
+	return strings.Join(names, ", ")
+}()
+
 func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 	day, micros, ok := r.moment(a, "observe", m.GetObserveTime(), m.GetObserveDate())
 	if !ok {
@@ -393,6 +415,9 @@ func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 	case *pb.Observation_End_:
 		o.Kind = due.Ended
 	case *pb.Observation_Move_:
+		if r.stored {
+			break
+		}
 		r.refuse(a, "move", "names a bench, which is not known here: give the plant's moves[] with date and exposure")
 	case *pb.Observation_Repotting_:
 		o.Kind = due.Repotted
@@ -404,6 +429,8 @@ func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 		o.Kind, o.Until = due.Held, until("hold.untilDate", fact.Hold.GetUntilDate())
 	case *pb.Observation_Treatment_:
 		o.Kind, o.Until = due.Treated, until("treatment.untilDate", fact.Treatment.GetUntilDate())
+	case nil:
+		r.refuse(a, "", "must have what was seen or done: one of %s", factNames)
 	}
 	return o
 }

@@ -14,12 +14,51 @@ type Reason string
 // The reasons of errors that calls give. The room api has the table from reasons
 // to codes, and those of errors that come from the transport.
 const (
-	InvalidFields    Reason = "INVALID_FIELDS"
-	InvalidFilter    Reason = "INVALID_FILTER"
-	InvalidOrder     Reason = "INVALID_ORDER"
-	InvalidPageToken Reason = "INVALID_PAGE_TOKEN"
-	TaxonNotFound    Reason = "TAXON_NOT_FOUND"
-	ShuttingDown     Reason = "SHUTTING_DOWN"
+	InvalidFields     Reason = "INVALID_FIELDS"
+	InvalidFilter     Reason = "INVALID_FILTER"
+	InvalidOrder      Reason = "INVALID_ORDER"
+	InvalidPageToken  Reason = "INVALID_PAGE_TOKEN"
+	InvalidUpdateMask Reason = "INVALID_UPDATE_MASK"
+	EtagMismatch      Reason = "ETAG_MISMATCH"
+	TaxonNotFound     Reason = "TAXON_NOT_FOUND"
+
+	TokenMissing  Reason = "TOKEN_MISSING"
+	TokenInvalid  Reason = "TOKEN_INVALID"
+	TokenExpired  Reason = "TOKEN_EXPIRED"
+	ScopeMissing  Reason = "SCOPE_MISSING"
+	TooManyTokens Reason = "TOO_MANY_TOKENS"
+
+	GrowerNotFound      Reason = "GROWER_NOT_FOUND"
+	TokenNotFound       Reason = "TOKEN_NOT_FOUND"
+	CollectionNotFound  Reason = "COLLECTION_NOT_FOUND"
+	BenchNotFound       Reason = "BENCH_NOT_FOUND"
+	PlantNotFound       Reason = "PLANT_NOT_FOUND"
+	FeedingNotFound     Reason = "FEEDING_NOT_FOUND"
+	ObservationNotFound Reason = "OBSERVATION_NOT_FOUND"
+	FoodNotFound        Reason = "FOOD_NOT_FOUND"
+	ThawNotFound        Reason = "THAW_NOT_FOUND"
+
+	BenchExists       Reason = "BENCH_EXISTS"
+	PlantExists       Reason = "PLANT_EXISTS"
+	FeedingExists     Reason = "FEEDING_EXISTS"
+	ObservationExists Reason = "OBSERVATION_EXISTS"
+	TagInUse          Reason = "TAG_IN_USE"
+	RequestIDReused   Reason = "REQUEST_ID_REUSED"
+
+	TagAmbiguous       Reason = "TAG_AMBIGUOUS"
+	BenchInUse         Reason = "BENCH_IN_USE"
+	BenchDeleted       Reason = "BENCH_DELETED"
+	LaterMove          Reason = "LATER_MOVE"
+	ResourceDeleted    Reason = "RESOURCE_DELETED"
+	TooManyPlants      Reason = "TOO_MANY_PLANTS"
+	TooManyCollections Reason = "TOO_MANY_COLLECTIONS"
+
+	WriteConflict      Reason = "WRITE_CONFLICT"
+	StorageFull        Reason = "STORAGE_FULL"
+	StorageUnavailable Reason = "STORAGE_UNAVAILABLE"
+	NewerData          Reason = "NEWER_DATA"
+
+	ShuttingDown Reason = "SHUTTING_DOWN"
 )
 
 // Violation is one field that breaks a rule.
@@ -33,9 +72,14 @@ type Error struct {
 	Reason     Reason
 	Message    string
 	Violations []Violation
+
+	cause error // for the log; nil if the caller's mistake is all there is to say
 }
 
 func (e *Error) Error() string { return e.Message }
+
+// Unwrap returns what is behind it, for the log only.
+func (e *Error) Unwrap() error { return e.cause }
 
 const (
 	// violationsShown is how many violations the message spells out.

@@ -2,12 +2,18 @@ package service
 
 import (
 	"fmt"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"go.einride.tech/aip/filtering"
 	"go.einride.tech/aip/ordering"
 	expr "google.golang.org/genproto/googleapis/api/expr/v1alpha1"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"dewbench/service/civil"
 )
 
 // condition is one comparison of a filter.
@@ -76,11 +82,14 @@ func parseFilter(filter string, fields filterable) ([]condition, error) {
 		var value string
 		switch {
 		case args[1].GetConstExpr() != nil:
-			text, ok := args[1].GetConstExpr().GetConstantKind().(*expr.Constant_StringValue)
-			if !ok {
-				return refuse("%s is compared with text in double quotes or a name", field)
+			switch constant := args[1].GetConstExpr().GetConstantKind().(type) {
+			case *expr.Constant_StringValue:
+				value = constant.StringValue
+			case *expr.Constant_Int64Value:
+				value = strconv.FormatInt(constant.Int64Value, 10)
+			default:
+				return refuse("%s is compared with text in double quotes, a whole number or a name", field)
 			}
-			value = text.StringValue
 		case args[1].GetIdentExpr() != nil:
 			value = args[1].GetIdentExpr().GetName()
 		default:
@@ -93,6 +102,122 @@ func parseFilter(filter string, fields filterable) ([]condition, error) {
 		return nil, err
 	}
 	return conditions, nil
+}
+
+// Field is a field of a list that filters may compare.
+type Field struct {
+	ops  []string
+	read func(text string) (value any, rule string) // the value, or the rule that it breaks
+}
+
+// Fields are the fields of a list that filters may compare.
+type Fields map[string]Field
+
+// Condition is a comparison of a filter. Value is a string, an int64, a civil.Day,
+// an int32 (the number of an enum's value), or microseconds since 1970 UTC as int64.
+type Condition struct {
+	Field, Op string
+	Value     any
+}
+
+var (
+	same    = []string{"=", "!="}
+	ordered = []string{"=", "!=", "<", "<=", ">", ">="}
+)
+
+// TextField is text that is compared as it is, or the name of something.
+var TextField = Field{same, func(text string) (any, string) { return text, "" }}
+
+// SearchField is text that is compared as it is, and searched for a part without
+// regard to case.
+var SearchField = Field{[]string{"=", "!=", ":"}, TextField.read}
+
+// IntegerField is a whole number of 32 bits.
+var IntegerField = Field{ordered, func(text string) (any, string) {
+	n, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || n < math.MinInt32 || n > math.MaxInt32 {
+		return nil, "is not a whole number that fits in 32 bits"
+	}
+	return n, ""
+}}
+
+// DayField is a civil day.
+var DayField = Field{ordered, func(text string) (any, string) {
+	d, err := civil.Parse(text)
+	if err != nil {
+		return nil, err.Error() + ", in double quotes"
+	}
+	return d, ""
+}}
+
+// TimeField is an instant.
+var TimeField = Field{ordered, func(text string) (any, string) {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil || t.Year() < 1 || t.Year() > 9999 {
+		return nil, "is not an instant of RFC 3339 in double quotes, such as \"2026-05-01T12:00:00Z\""
+	}
+	return t.UnixMicro(), ""
+}}
+
+// EnumField is one of an enum's values, but for the zero one, which is no value.
+func EnumField(enum protoreflect.Enum) Field {
+	values := enum.Descriptor().Values()
+	var names []string
+	for i := range values.Len() {
+		if v := values.Get(i); v.Number() != 0 {
+			names = append(names, string(v.Name()))
+		}
+	}
+	return Field{same, func(text string) (any, string) {
+		v := values.ByName(protoreflect.Name(text))
+		if v == nil {
+			return nil, "is none of its values; they are " + strings.Join(names, ", ")
+		}
+		return int32(v.Number()), ""
+	}}
+}
+
+// ParseFilter reads a filter (AIP-160): comparisons of the given fields, joined by
+// AND. An empty filter has no conditions.
+func ParseFilter(filter string, fields Fields) ([]Condition, error) {
+	ops := filterable{}
+	for name, f := range fields {
+		ops[name] = f.ops
+	}
+	read, err := parseFilter(filter, ops)
+	if err != nil {
+		return nil, err
+	}
+	var conditions []Condition
+	for _, c := range read {
+		value, rule := fields[c.field].read(c.value)
+		if rule == "" && strings.ContainsRune(c.value, 0) {
+			rule = "holds a NUL character" // which Postgres does not take
+		}
+		if rule != "" {
+			return nil, Invalid(InvalidFilter, []Violation{{"filter", fmt.Sprintf("%s: %q %s", c.field, short(c.value), rule)}})
+		}
+		conditions = append(conditions, Condition{c.field, c.op, value})
+	}
+	return conditions, nil
+}
+
+// Order is the order of a list. Field is "" for the list's own.
+type Order struct {
+	Field string
+	Desc  bool
+}
+
+// ParseOrder reads orderBy (AIP-132) of a list that is ordered by one field.
+func ParseOrder(orderBy string, fields ...string) (Order, error) {
+	read, err := parseOrder(orderBy, fields...)
+	switch {
+	case err != nil || len(read) == 0:
+		return Order{}, err
+	case len(read) > 1:
+		return Order{}, Invalid(InvalidOrder, []Violation{{"orderBy", "takes one field; the fields are " + strings.Join(fields, ", ")}})
+	}
+	return Order{read[0].Path, read[0].Desc}, nil
 }
 
 // fieldPath writes a field as it stands in a filter, with dots; "" for what is no

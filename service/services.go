@@ -1,29 +1,86 @@
 package service
 
 import (
+	"context"
 	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/google/uuid"
 
 	"dewbench/service/catalogue"
+	"dewbench/store"
 )
 
 // Services are the calls of the API, one field for each generated server
-// interface.
+// interface, and what judges who may call.
 type Services struct {
-	Due    *Due
-	Taxa   *Taxa
-	Server *Server
+	Access       *Access
+	Benches      *Benches
+	Collections  *Collections
+	Due          *Due
+	Feedings     *Feedings
+	Growers      *Growers
+	Observations *Observations
+	Plants       *Plants
+	Revisions    *Revisions
+	Server       *Server
+	Taxa         *Taxa
+	Tokens       *Tokens
 }
 
-// New returns all calls. version is what the server says of itself, openAPI the
-// document of the HTTP calls.
-func New(version string, openAPI []byte) (*Services, error) {
+// Config is what the calls are given. Store, Log and Version must be set.
+type Config struct {
+	Store   *store.Store
+	Log     *slog.Logger
+	Version string           // what the server says of itself
+	OpenAPI []byte           // the document of the HTTP calls
+	Now     func() time.Time // the clock; nil: the machine's
+	NewID   func() string    // ids that sort as they are made; nil: UUIDs of version 7 (RFC 9562)
+}
+
+// New returns all calls.
+func New(ctx context.Context, config Config) (*Services, error) {
 	c, err := catalogue.Load()
 	if err != nil {
 		return nil, fmt.Errorf("catalogue: %w", err)
 	}
-	pages, err := NewPages()
+	core := &Core{
+		store: config.Store, catalogue: c, version: config.Version + " " + c.Version(), now: config.Now, newID: config.NewID,
+	}
+	if core.now == nil {
+		core.now = time.Now
+	}
+	if core.newID == nil {
+		core.newID = newUUID
+	}
+	var key [32]byte
+	err = config.Store.Write(ctx, func(tx *store.Tx) error {
+		key, err = tx.Key("page tokens", core.now().UnixMicro())
+		return err
+	})
 	if err != nil {
 		return nil, err
 	}
-	return &Services{Due: NewDue(c), Taxa: NewTaxa(c, pages), Server: NewServer(version, c, openAPI)}, nil
+	if core.pages, err = NewPages(key); err != nil {
+		return nil, err
+	}
+	core.due = NewDue(core)
+	return &Services{
+		Access:       &Access{store: config.Store, now: core.now, log: config.Log},
+		Benches:      &Benches{core},
+		Collections:  &Collections{core},
+		Due:          core.due,
+		Feedings:     NewFeedings(core),
+		Growers:      &Growers{core},
+		Observations: NewObservations(core),
+		Plants:       &Plants{core},
+		Revisions:    &Revisions{core},
+		Server:       NewServer(config.Version, c, config.OpenAPI),
+		Taxa:         NewTaxa(c, core.pages),
+		Tokens:       &Tokens{core},
+	}, nil
 }
+
+// newUUID returns a UUID of version 7.
+func newUUID() string { return uuid.Must(uuid.NewV7()).String() } // it fails only if the machine has no random bits

@@ -154,6 +154,19 @@ func (r *Rules) numbers() [DigestDays + 1]*int {
 	}
 }
 
+// Regimen returns the rules as a regimen in which every field is set, but for an
+// interval that there is none of.
+func (r *Rules) Regimen() Regimen {
+	out := Regimen{CheckDays: r.CheckDays, HandFeed: r.HandFeed, CutStalks: &r.CutStalks}
+	set := out.Numbers()
+	for i, v := range r.numbers() {
+		if Field(i) != IntervalDays || *v > 0 {
+			*set[i] = v
+		}
+	}
+	return out
+}
+
 // Resolve returns the regimen in force: for each field the value of the first
 // of the sets that has one, after them the default of the trap type. The sets
 // must be in the order of their layers.

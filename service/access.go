@@ -1,0 +1,236 @@
+package service
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"time"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+)
+
+// Who may call what is decided here, and nowhere else: Admit judges the token,
+// Rules says what each call asks, and relation what the caller is to a collection.
+
+// The scopes of a token. Each holds those before it, but stock stands alone.
+const (
+	ScopeRead   = "read"
+	ScopeRecord = "record"
+	ScopeManage = "manage"
+	ScopeStock  = "stock"
+)
+
+// Scopes are all scopes.
+var Scopes = []string{ScopeRead, ScopeRecord, ScopeManage, ScopeStock}
+
+// Relation is what a caller is to a collection or a grower.
+type Relation uint8
+
+// The relations, each with the rights of those before it.
+const (
+	Stranger Relation = iota
+	Owner             // of the collection, or the grower in person
+)
+
+// Rule is what a call asks of its caller.
+type Rule struct {
+	Open  bool     // no token is needed
+	Scope string   // what the token must hold
+	Least Relation // what the caller must be to what the call names; Stranger: it names nothing of anyone
+}
+
+// Rules has every call.
+var Rules = map[string]Rule{
+	pb.ServerService_GetServerInfo_FullMethodName:      {Open: true},
+	pb.ServerService_GetHealth_FullMethodName:          {Open: true},
+	pb.ServerService_GetOpenApiDocument_FullMethodName: {Open: true},
+
+	pb.TaxonService_GetTaxon_FullMethodName:      {Scope: ScopeRead},
+	pb.TaxonService_ListTaxa_FullMethodName:      {Scope: ScopeRead},
+	pb.DueService_ComputeDue_FullMethodName:      {Scope: ScopeRead},
+	pb.DueService_ExplainDue_FullMethodName:      {Scope: ScopeRead, Least: Owner},
+	pb.DueService_ListDueFeedings_FullMethodName: {Scope: ScopeRead, Least: Owner},
+
+	pb.GrowerService_GetGrower_FullMethodName:    {Scope: ScopeRead, Least: Owner},
+	pb.GrowerService_UpdateGrower_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.TokenService_CreateToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.TokenService_GetToken_FullMethodName:      {Scope: ScopeManage, Least: Owner},
+	pb.TokenService_ListTokens_FullMethodName:    {Scope: ScopeManage, Least: Owner},
+	pb.TokenService_DeleteToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+
+	pb.CollectionService_CreateCollection_FullMethodName:   {Scope: ScopeManage},
+	pb.CollectionService_GetCollection_FullMethodName:      {Scope: ScopeRead, Least: Owner},
+	pb.CollectionService_ListCollections_FullMethodName:    {Scope: ScopeRead, Least: Owner},
+	pb.CollectionService_UpdateCollection_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.CollectionService_DeleteCollection_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.CollectionService_UndeleteCollection_FullMethodName: {Scope: ScopeManage, Least: Owner},
+
+	pb.BenchService_CreateBench_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.BenchService_GetBench_FullMethodName:      {Scope: ScopeRead, Least: Owner},
+	pb.BenchService_ListBenches_FullMethodName:   {Scope: ScopeRead, Least: Owner},
+	pb.BenchService_UpdateBench_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.BenchService_DeleteBench_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.BenchService_UndeleteBench_FullMethodName: {Scope: ScopeManage, Least: Owner},
+
+	pb.PlantService_CreatePlant_FullMethodName:       {Scope: ScopeManage, Least: Owner},
+	pb.PlantService_BatchCreatePlants_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.PlantService_GetPlant_FullMethodName:          {Scope: ScopeRead, Least: Owner},
+	pb.PlantService_ListPlants_FullMethodName:        {Scope: ScopeRead, Least: Owner},
+	pb.PlantService_UpdatePlant_FullMethodName:       {Scope: ScopeManage, Least: Owner},
+	pb.PlantService_BatchUpdatePlants_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.PlantService_DeletePlant_FullMethodName:       {Scope: ScopeManage, Least: Owner},
+	pb.PlantService_UndeletePlant_FullMethodName:     {Scope: ScopeManage, Least: Owner},
+
+	pb.FeedingService_CreateFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
+	pb.FeedingService_BatchCreateFeedings_FullMethodName: {Scope: ScopeRecord, Least: Owner},
+	pb.FeedingService_GetFeeding_FullMethodName:          {Scope: ScopeRead, Least: Owner},
+	pb.FeedingService_ListFeedings_FullMethodName:        {Scope: ScopeRead, Least: Owner},
+	pb.FeedingService_UpdateFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
+	pb.FeedingService_BatchUpdateFeedings_FullMethodName: {Scope: ScopeRecord, Least: Owner},
+	pb.FeedingService_DeleteFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
+	pb.FeedingService_UndeleteFeeding_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+	pb.FeedingService_ReassignFeeding_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+
+	pb.ObservationService_CreateObservation_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
+	pb.ObservationService_BatchCreateObservations_FullMethodName: {Scope: ScopeRecord, Least: Owner},
+	pb.ObservationService_GetObservation_FullMethodName:          {Scope: ScopeRead, Least: Owner},
+	pb.ObservationService_ListObservations_FullMethodName:        {Scope: ScopeRead, Least: Owner},
+	pb.ObservationService_UpdateObservation_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
+	pb.ObservationService_BatchUpdateObservations_FullMethodName: {Scope: ScopeRecord, Least: Owner},
+	pb.ObservationService_DeleteObservation_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
+	pb.ObservationService_UndeleteObservation_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+	pb.ObservationService_ReassignObservation_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+
+	pb.RevisionService_ListRevisions_FullMethodName: {Scope: ScopeRead, Least: Owner},
+}
+
+// Caller is who calls.
+type Caller struct {
+	Grower, Token string // ids
+	Scopes        []string
+	ExpireUs      *int64 // when the token ends; nil: never
+}
+
+// Holds tells whether scopes hold one of them, themselves or in a wider one.
+func Holds(scopes []string, scope string) bool {
+	if scope == ScopeStock {
+		return slices.Contains(scopes, scope)
+	}
+	at := slices.Index(Scopes, scope)
+	return at >= 0 && slices.ContainsFunc(Scopes[at:3], func(wider string) bool { return slices.Contains(scopes, wider) })
+}
+
+// relation tells what a caller is to what a grower owns.
+func relation(c *Caller, owner string) Relation {
+	if c != nil && c.Grower == owner {
+		return Owner
+	}
+	return Stranger
+}
+
+// call is a call that was admitted.
+type call struct {
+	method string
+	rule   Rule
+	caller *Caller // nil if the call is open
+}
+
+// may tells whether the call may reach what a grower owns.
+func (c *call) may(owner string) bool {
+	return c.rule.Least != Stranger && relation(c.caller, owner) >= c.rule.Least
+}
+
+type callKey struct{}
+
+// callOf returns the call that ctx belongs to. A context that Admit did not make
+// is a defect.
+func callOf(ctx context.Context) *call {
+	c, ok := ctx.Value(callKey{}).(*call)
+	if !ok {
+		panic("a call that was not admitted")
+	}
+	return c
+}
+
+// Access judges tokens.
+type Access struct {
+	store *store.Store
+	now   func() time.Time
+	log   *slog.Logger
+}
+
+// SecretPrefix begins every token.
+const SecretPrefix = "dwb_"
+
+// HashSecret returns what is kept of a token. Its 256 random bits need no salt and
+// no slow hash.
+func HashSecret(secret string) []byte {
+	sum := sha256.Sum256([]byte(secret))
+	return sum[:]
+}
+
+// lastUseStep is how often a token's last use is noted.
+const lastUseStep = 10 * time.Minute
+
+// Admit lets a call in, or tells why not. authorization holds the values of the
+// header of that name.
+func (a *Access) Admit(ctx context.Context, method string, authorization []string) (context.Context, error) {
+	rule, known := Rules[method]
+	if !known {
+		return nil, fmt.Errorf("%s has no rule of access", method)
+	}
+	c := &call{method: method, rule: rule}
+	if rule.Open {
+		return context.WithValue(ctx, callKey{}, c), nil
+	}
+	caller, err := a.authenticate(ctx, authorization)
+	if err != nil {
+		return nil, err
+	}
+	if !Holds(caller.Scopes, rule.Scope) {
+		return nil, &Error{Reason: ScopeMissing, Message: fmt.Sprintf("the token has not the scope %s that this call needs", rule.Scope)}
+	}
+	c.caller = caller
+	return context.WithValue(ctx, callKey{}, c), nil
+}
+
+func (a *Access) authenticate(ctx context.Context, authorization []string) (*Caller, error) {
+	if len(authorization) == 0 {
+		return nil, &Error{Reason: TokenMissing, Message: "this call needs a token: send the header Authorization: Bearer dwb_..."}
+	}
+	scheme, secret, _ := strings.Cut(authorization[0], " ")
+	secret = strings.TrimSpace(secret)
+	if len(authorization) > 1 || !strings.EqualFold(scheme, "Bearer") || !strings.HasPrefix(secret, SecretPrefix) {
+		return nil, &Error{Reason: TokenInvalid, Message: "the header Authorization must be given once, as Bearer dwb_..."}
+	}
+	invalid := &Error{Reason: TokenInvalid, Message: "the token is not one that this server takes: it is wrong, or was revoked"}
+	var bearer *store.Bearer
+	err := a.store.Read(ctx, func(tx *store.Tx) error {
+		var err error
+		bearer, err = tx.Bearer(HashSecret(secret))
+		return err
+	})
+	now := a.now().UnixMicro()
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		return nil, invalid
+	case err != nil:
+		return nil, fromStore(fmt.Errorf("find token: %w", err))
+	case bearer.Revoked, bearer.Suspended:
+		return nil, invalid
+	case bearer.ExpireUs != nil && *bearer.ExpireUs <= now:
+		return nil, &Error{Reason: TokenExpired, Message: "the token has expired: make a new one"}
+	}
+	if bearer.LastUseUs == nil || now-*bearer.LastUseUs >= lastUseStep.Microseconds() || now < *bearer.LastUseUs {
+		err := a.store.Write(ctx, func(tx *store.Tx) error { return tx.Grower(bearer.Grower).UseToken(bearer.Token, now) })
+		if err != nil { // the call can do without
+			a.log.WarnContext(ctx, "cannot note the use of a token", "token", bearer.Token, "error", err)
+		}
+	}
+	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs}, nil
+}

@@ -1,0 +1,354 @@
+package service
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/catalogue"
+	"dewbench/service/civil"
+	"dewbench/store"
+)
+
+// Core is what the calls share.
+type Core struct {
+	store     *store.Store
+	catalogue *catalogue.Catalogue
+	pages     *Pages
+	due       *Due
+	version   string           // of what decisions depend on beside records: the program and the catalogue
+	now       func() time.Time // the clock
+	newID     func() string    // ids in the order in which they are made
+}
+
+// kept is how long a request id is remembered, undeleting how long what was deleted
+// can be brought back.
+const (
+	kept       = 7 * 24 * time.Hour
+	undeleting = 30 * 24 * time.Hour
+)
+
+// visit is a call in its transaction.
+type visit struct {
+	*Core
+	ctx  context.Context
+	tx   *store.Tx
+	call *call
+	at   time.Time // when the call came
+	open map[string]*collection
+}
+
+// collection is a collection that the visit has opened.
+type collection struct {
+	*store.Collection
+	message *pb.Collection
+	zone    *time.Location
+	benches map[string]*pb.Bench // all of them, by id; nil until they are needed
+}
+
+func (c *collection) today(at time.Time) civil.Day { return civil.Of(at, c.zone) }
+
+func (c *Core) visit(ctx context.Context, tx *store.Tx, at time.Time) *visit {
+	return &visit{Core: c, ctx: ctx, tx: tx, call: callOf(ctx), at: at, open: map[string]*collection{}}
+}
+
+// by tells who writes, and when.
+func (v *visit) by() store.By {
+	return store.By{Us: v.at.UnixMicro(), Grower: v.call.caller.Grower, Token: v.call.caller.Token}
+}
+
+// fromStore says in the words of the API what the store says.
+func fromStore(err error) error {
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, store.ErrFull):
+		return &Error{Reason: StorageFull, Message: "the disk of the server is full: nothing was written", cause: err}
+	case errors.Is(err, store.ErrUnavailable):
+		return &Error{Reason: StorageUnavailable, Message: "the database cannot be reached, or is too busy: call again in a moment", cause: err}
+	case errors.Is(err, store.ErrStale):
+		return &Error{Reason: WriteConflict, Message: "another call changed the same at the same time: call again", cause: err}
+	case errors.Is(err, store.ErrNewer):
+		return &Error{Reason: NewerData, Message: "a newer version of the server wrote this: call that one", cause: err}
+	}
+	return err
+}
+
+// read runs f in a transaction that sees one state of the database.
+func (c *Core) read(ctx context.Context, f func(*visit) error) error {
+	at := c.now()
+	return fromStore(c.store.Read(ctx, func(tx *store.Tx) error { return f(c.visit(ctx, tx, at)) }))
+}
+
+// resource is a message with a name.
+type resource interface {
+	proto.Message
+	GetName() string
+}
+
+// writing is a request that writes.
+type writing interface {
+	proto.Message
+	GetRequestId() string
+}
+
+// errOnlyChecked ends the transaction of a call that only checks.
+var errOnlyChecked = errors.New("only checked")
+
+// write runs do in a transaction and returns what it wrote. A call with a request id
+// that was made before writes nothing: it gets what was written then as it now
+// stands, from again. A call that only validates writes nothing either.
+func write[M resource](ctx context.Context, c *Core, req writing, do func(*visit) ([]M, error), again func(*visit, []string) ([]M, error)) ([]M, error) {
+	var out []M
+	at := c.now()
+	only, _ := req.(interface{ GetValidateOnly() bool })
+	onlyValidate := only != nil && only.GetValidateOnly()
+	err := c.store.Write(ctx, func(tx *store.Tx) error {
+		v := c.visit(ctx, tx, at)
+		var err error
+		if req.GetRequestId() == "" || onlyValidate {
+			if out, err = do(v); err == nil && onlyValidate {
+				return errOnlyChecked
+			}
+			return err
+		}
+		digest, err := digestOf(ctx, req)
+		if err != nil {
+			return err
+		}
+		asked := store.Request{Method: v.call.method, ID: req.GetRequestId(), Digest: digest, Us: at.UnixMicro(), KeptUs: kept.Microseconds()}
+		grower := tx.Grower(v.call.caller.Grower)
+		names, before, err := grower.Claim(asked)
+		switch {
+		case errors.Is(err, store.ErrExists):
+			return &Error{Reason: RequestIDReused, Message: fmt.Sprintf("requestId %s was used for another request of this call", req.GetRequestId())}
+		case err != nil:
+			return err
+		case before:
+			out, err = again(v, names)
+			return err
+		}
+		if out, err = do(v); err != nil {
+			return err
+		}
+		names = nil
+		for _, m := range out {
+			names = append(names, m.GetName())
+		}
+		return grower.Fulfil(asked, names)
+	})
+	if errors.Is(err, errOnlyChecked) {
+		err = nil
+	}
+	if err != nil {
+		return nil, fromStore(err)
+	}
+	return out, nil
+}
+
+// writeOne is write for a call with one resource. again gets its name.
+func writeOne[M resource](ctx context.Context, c *Core, req writing, do func(*visit) (M, error), again func(*visit, string) (M, error)) (M, error) {
+	var none M
+	out, err := write(ctx, c, req,
+		func(v *visit) ([]M, error) {
+			m, err := do(v)
+			return []M{m}, err
+		},
+		func(v *visit, names []string) ([]M, error) { return each(v, names, again) })
+	if err != nil {
+		return none, err
+	}
+	if len(out) != 1 {
+		return none, fmt.Errorf("%s wrote %d resources before", callOf(ctx).method, len(out))
+	}
+	return out[0], nil
+}
+
+// each gets resources by their names.
+func each[M resource](v *visit, names []string, get func(*visit, string) (M, error)) ([]M, error) {
+	out := make([]M, len(names))
+	var err error
+	for i, name := range names {
+		if out[i], err = get(v, name); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// digestOf returns a digest of what a request asks, without its request id.
+func digestOf(ctx context.Context, req writing) ([]byte, error) {
+	plain := proto.Clone(req)
+	m := plain.ProtoReflect()
+	m.Clear(m.Descriptor().Fields().ByName("request_id"))
+	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(plain)
+	if err != nil {
+		return nil, fmt.Errorf("digest of the request: %w", err)
+	}
+	fields, _ := BodyFields(ctx)
+	digest := sha256.New()
+	fmt.Fprintf(digest, "%s\n%s\n", m.Descriptor().FullName(), strings.Join(slices.Sorted(slices.Values(fields)), ","))
+	digest.Write(b)
+	return digest.Sum(nil), nil
+}
+
+// collection opens a collection that the caller may reach and that is not deleted.
+func (v *visit) collection(id string) (*collection, error) {
+	c, err := v.anyCollection(id)
+	if err == nil && c.Deleted() {
+		return nil, notFound(CollectionNotFound, store.CollectionName(id))
+	}
+	return c, err
+}
+
+// anyCollection opens a collection that the caller may reach, deleted or not.
+func (v *visit) anyCollection(id string) (*collection, error) {
+	if c, ok := v.open[id]; ok {
+		return c, nil
+	}
+	handle, err := v.tx.Collection(id, v.call.may)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, notFound(CollectionNotFound, store.CollectionName(id))
+	}
+	if err != nil {
+		return nil, err
+	}
+	message, err := handle.Get()
+	if err != nil {
+		return nil, err
+	}
+	zone, err := loadZone(message.GetTimeZone())
+	if err != nil {
+		return nil, fmt.Errorf("time zone of %s: %w", message.GetName(), err)
+	}
+	c := &collection{Collection: handle, message: message, zone: zone}
+	v.open[id] = c
+	return c, nil
+}
+
+// allBenches returns the benches of a collection by id, deleted ones too: plants
+// stood on them.
+func (v *visit) allBenches(c *collection) (map[string]*pb.Bench, error) {
+	if c.benches != nil {
+		return c.benches, nil
+	}
+	all, err := c.AllBenches()
+	if err != nil {
+		return nil, err
+	}
+	c.benches = map[string]*pb.Bench{}
+	for _, b := range all {
+		c.benches[store.Segment(b.GetName(), "benches")] = b
+	}
+	return c.benches, nil
+}
+
+// self returns the id of the grower that a name stands for, if it is the caller.
+func (v *visit) self(name string) (string, error) {
+	id := store.Segment(name, "growers")
+	if id == "me" {
+		id = v.call.caller.Grower
+	}
+	if !v.call.may(id) {
+		return "", notFound(GrowerNotFound, store.GrowerName(id))
+	}
+	return id, nil
+}
+
+// notFound is the error for what is not there, or may not be seen.
+func notFound(reason Reason, name string) *Error {
+	return &Error{Reason: reason, Message: name + " is not there"}
+}
+
+// missing turns the store's error for what is not there into that of the API.
+func missing(err error, reason Reason, name string) error {
+	if errors.Is(err, store.ErrNotFound) {
+		return notFound(reason, name)
+	}
+	return err
+}
+
+// checkEtag refuses a change of what has changed since the caller got it. asked is
+// the etag of the request; "" asks for none.
+func (v *visit) checkEtag(asked, present string) error {
+	if asked != "" && asked != present || !IfMatch(v.ctx, present) {
+		return &Error{Reason: EtagMismatch, Message: "the resource was changed since; get it again"}
+	}
+	return nil
+}
+
+// isDash tells whether a part of a name stands for any.
+func isDash(segment string) bool { return segment == "-" }
+
+// idOr returns the id that the caller chose, or a new one.
+func (c *Core) idOr(chosen string) string {
+	if chosen != "" {
+		return chosen
+	}
+	return c.newID()
+}
+
+// shape tells whether a name has the given kinds of segments, with ids that may
+// stand in names.
+func shape(name string, kinds ...string) bool {
+	parts := strings.Split(name, "/")
+	if len(parts) != 2*len(kinds) {
+		return false
+	}
+	for i, kind := range kinds {
+		if parts[2*i] != kind || !goodID(parts[2*i+1]) {
+			return false
+		}
+	}
+	return true
+}
+
+// goodID tells whether text has the form of an id: 1 to 63 of a-z 0-9 -.
+func goodID(text string) bool {
+	if len(text) == 0 || len(text) > 63 {
+		return false
+	}
+	for _, r := range text {
+		if (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-' {
+			return false
+		}
+	}
+	return true
+}
+
+// checkName refuses the name of a resource in a request that has not the form that
+// the call takes.
+func checkName(field, name string, kinds ...string) error {
+	if shape(name, kinds...) {
+		return nil
+	}
+	form := make([]string, len(kinds))
+	for i, kind := range kinds {
+		form[i] = kind + "/{" + singular[kind] + "}"
+	}
+	return Invalid(InvalidFields, []Violation{{field, fmt.Sprintf("must be the name of the resource, %s", strings.Join(form, "/"))}})
+}
+
+var singular = map[string]string{
+	"growers": "grower", "tokens": "token", "collections": "collection", "benches": "bench", "plants": "plant",
+	"feedings": "feeding", "observations": "observation",
+}
+
+// refuseOutputOnly refuses fields of a new resource that only the server tells.
+func refuseOutputOnly(p *problems, prefix string, m proto.Message, but ...protoreflect.Name) {
+	r := m.ProtoReflect()
+	r.Range(func(f protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
+		if isOutputOnly(f) && !slices.Contains(but, f.Name()) {
+			p.refuse(InvalidFields, prefix+f.JSONName(), "is told by the server: leave it out")
+		}
+		return true
+	})
+}

@@ -1,0 +1,563 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
+	"dewbench/service/due"
+	"dewbench/store"
+)
+
+// event is a feeding or an observation.
+type event interface {
+	resource
+	comparable
+	GetPlant() string
+	GetEtag() string
+	GetDeleteTime() *timestamppb.Timestamp
+}
+
+// events are what the calls about feedings and about observations have in common.
+type events[M event] struct {
+	*Core
+	kinds            []string // the segments of a name
+	one              string   // the field of a request that holds one
+	exists, notFound Reason
+
+	get        func(c *store.Collection, plant, id string) (M, error)
+	ids        func(c *store.Collection, plant string, ids []string) ([]string, error)
+	list       func(c *store.Collection, plant string, q store.List) ([]M, []any, error)
+	create     func(c *store.Collection, all []M, by store.By) ([]M, error)
+	update     func(c *store.Collection, plant, id string, by store.By, f func(M) error) (M, error)
+	remove     func(c *store.Collection, plant, id string, by store.By, f func(M) error) (M, error)
+	restore    func(c *store.Collection, plant, id string, by store.By, f func(M) error) (M, error)
+	reassign   func(c *store.Collection, plant, id, to string, by store.By, f func(M) error) (M, error)
+	dates      func(m M, zone *time.Location)        // sets the civil days, which are not stored
+	chosen     func(m, body M, mask Mask)            // drops an instant or day where the other one is changed
+	check      func(k *keeping, place at, m M) error // refuses what does not fit, and completes the rest
+	addHistory func(h *store.History, m M)           // puts one that is being recorded where its time is
+}
+
+// keeping is the recording of events in one collection.
+type keeping struct {
+	*visit
+	*reader
+	c         *collection
+	plant     *store.Plant
+	histories map[string]*store.History
+	deciders  map[civil.Day]*decider
+}
+
+// newEvent is an event to be recorded, and where it stands in the request.
+type newEvent[M event] struct {
+	path, parent, tag, id string
+	message               M
+}
+
+func (e *events[M]) keep(v *visit, c *collection) *keeping {
+	r := v.due.reader()
+	r.stored, r.zone = true, c.zone
+	return &keeping{visit: v, reader: r, c: c, histories: map[string]*store.History{}, deciders: map[civil.Day]*decider{}}
+}
+
+// decider returns the decider of a day.
+func (k *keeping) decider(day civil.Day) (*decider, error) {
+	if d := k.deciders[day]; d != nil {
+		return d, nil
+	}
+	d, err := k.visit.decider(k.c, day)
+	k.deciders[day] = d
+	return d, err
+}
+
+// target returns the traps that a session of the plant is to feed; ok is false for a
+// plant that no hand feeds.
+func (k *keeping) target(day civil.Day, micros int64) (int, bool, error) {
+	d, err := k.decider(min(day, lastAsOf))
+	if err != nil {
+		return 0, false, err
+	}
+	f, err := d.facts(k.plant, k.histories[k.plant.ID])
+	if err != nil {
+		return 0, false, err
+	}
+	traps, ok := due.Target(&f.facts, day, micros)
+	return traps, ok, nil
+}
+
+// createAll records events of plants of one collection.
+func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, error) {
+	c, err := v.collection(store.Segment(parent, "collections"))
+	if err != nil {
+		return nil, err
+	}
+	k := e.keep(v, c)
+	plantIDs, err := v.resolvePlants(&k.problems, c, len(all), func(i int) (place, field, id, tag string) {
+		return all[i].path, pathAt(all[i].path, "parent"), store.Segment(all[i].parent, "plants"), all[i].tag
+	})
+	if err != nil {
+		return nil, err
+	}
+	plants, err := c.PlantsByID(plantIDs)
+	if err != nil {
+		return nil, err
+	}
+	if k.histories, err = c.Histories(plantIDs); err != nil {
+		return nil, err
+	}
+	if err := e.checkIDs(k, all, plantIDs); err != nil {
+		return nil, err
+	}
+	messages := make([]M, 0, len(all))
+	for i, n := range all {
+		if k.plant = plants[plantIDs[i]]; k.plant == nil {
+			continue // refused already
+		}
+		m := proto.CloneOf(n.message)
+		refuseOutputOnly(&k.problems, pathAt(n.path, e.one)+".", m)
+		setName(m, k.plant.GetName()+"/"+e.kinds[2]+"/"+v.idOr(n.id))
+		refused := k.refused
+		if err := e.check(k, at{prefix: pathAt(n.path, e.one)}, m); err != nil {
+			return nil, err
+		}
+		if k.refused > refused {
+			continue
+		}
+		if k.histories[k.plant.ID] == nil {
+			k.histories[k.plant.ID] = &store.History{}
+		}
+		e.addHistory(k.histories[k.plant.ID], m)
+		messages = append(messages, m)
+	}
+	if err := k.err(); err != nil {
+		return nil, err
+	}
+	out, err := e.create(c.Collection, messages, v.by())
+	if err != nil {
+		return nil, err
+	}
+	return e.finish(v, c, out, plantIDs)
+}
+
+// finish brings plants up to date after their events changed.
+func (e *events[M]) finish(v *visit, c *collection, out []M, plantIDs []string) ([]M, error) {
+	ids := slices.Clone(plantIDs)
+	slices.Sort(ids)
+	if _, err := v.settle(c, slices.Compact(ids)); err != nil {
+		return nil, err
+	}
+	for _, m := range out {
+		e.dates(m, c.zone)
+	}
+	return out, nil
+}
+
+// checkIDs refuses ids that the caller chose and that are taken.
+func (e *events[M]) checkIDs(k *keeping, all []newEvent[M], plantIDs []string) error {
+	chosen, first := map[string][]string{}, map[[2]string]int{}
+	for i, n := range all {
+		if n.id == "" || plantIDs[i] == "" {
+			continue
+		}
+		key := [2]string{plantIDs[i], n.id}
+		if before, twice := first[key]; twice {
+			k.problems.refuse(e.exists, pathAt(n.path, e.one+"Id"), "is that of requests[%d] already", before)
+			continue
+		}
+		first[key] = i
+		chosen[plantIDs[i]] = append(chosen[plantIDs[i]], n.id)
+	}
+	for plant, ids := range chosen {
+		taken, err := e.ids(k.c.Collection, plant, ids)
+		if err != nil {
+			return err
+		}
+		for _, id := range taken {
+			n := all[first[[2]string{plant, id}]]
+			k.problems.refuse(e.exists, pathAt(n.path, e.one+"Id"), "%q is there already; it may be voided", id)
+		}
+	}
+	return nil
+}
+
+// createOne records one event.
+func (e *events[M]) createOne(ctx context.Context, req writing, n newEvent[M]) (M, error) {
+	var none M
+	if n.parent == "" {
+		return none, Invalid(InvalidFields, []Violation{{"parent", "must be given: collections/{collection}/plants/{plant}"}})
+	}
+	return writeOne(ctx, e.Core, req, func(v *visit) (M, error) {
+		out, err := e.createAll(v, n.parent, []newEvent[M]{n})
+		if err != nil {
+			return none, err
+		}
+		return out[0], nil
+	}, e.getByName)
+}
+
+// createBatch records events, all or none. Those that name no parent take the
+// batch's; those with a tag lie in its collection.
+func (e *events[M]) createBatch(ctx context.Context, req writing, parent, tag string, all []newEvent[M], p *problems) ([]M, error) {
+	collection := store.CollectionName(store.Segment(parent, "collections"))
+	for i := range all {
+		n := &all[i]
+		switch {
+		case n.parent == "" && n.tag != "" && isDash(store.Segment(parent, "plants")):
+			n.parent = parent
+		case n.parent == "" && n.tag != "":
+			p.refuse(InvalidFields, pathAt(n.path, "tag"), "goes with a batch whose parent is %s/plants/-", collection)
+		case n.parent == "":
+			n.parent, n.tag = parent, tag
+		default:
+			checkInBatch(p, pathAt(n.path, "parent"), n.parent, parent)
+		}
+	}
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	return write(ctx, e.Core, req, func(v *visit) ([]M, error) { return e.createAll(v, parent, all) }, e.getAll)
+}
+
+func (e *events[M]) getAll(v *visit, names []string) ([]M, error) { return each(v, names, e.getByName) }
+
+// getByName gets an event, voided or not.
+func (e *events[M]) getByName(v *visit, name string) (M, error) { return e.find(v, name, "") }
+
+// find gets an event, voided or not, of a plant that is not deleted.
+func (e *events[M]) find(v *visit, name, tag string) (M, error) {
+	var none M
+	c, plant, err := v.livePlant(name, tag)
+	if err != nil {
+		return none, err
+	}
+	id := store.Segment(name, e.kinds[2])
+	m, err := e.get(c.Collection, plant, id)
+	if err != nil {
+		return none, missing(err, e.notFound, store.PlantName(c.ID(), plant)+"/"+e.kinds[2]+"/"+id)
+	}
+	e.dates(m, c.zone)
+	return m, nil
+}
+
+// livePlant is plantOf for a plant that is there and not deleted.
+func (v *visit) livePlant(name, tag string) (*collection, string, error) {
+	c, id, err := v.plantOf(name, tag)
+	if err != nil {
+		return nil, "", err
+	}
+	p, err := c.Plant(id)
+	if err == nil && p.GetDeleteTime() != nil {
+		err = store.ErrNotFound
+	}
+	return c, id, missing(err, PlantNotFound, store.PlantName(c.ID(), id))
+}
+
+// getOne gets an event.
+func (e *events[M]) getOne(ctx context.Context, name, tag string) (m M, err error) {
+	err = e.read(ctx, func(v *visit) error {
+		m, err = e.find(v, name, tag)
+		return err
+	})
+	return m, err
+}
+
+// eventList is a request for a page of events.
+type eventList interface {
+	listRequest
+	GetParent() string
+	GetTag() string
+}
+
+// listPage lists the events of a plant, or of all plants of one or all collections.
+func (e *events[M]) listPage(ctx context.Context, req eventList, fields Fields, stored map[string]func(any) (any, error), orders []string) (out []M, token string, err error) {
+	err = e.read(ctx, func(v *visit) error {
+		l, err := v.list(req, fields, stored, orders)
+		if err != nil {
+			return err
+		}
+		if r, ok := req.(interface{ GetOrderBy() string }); ok && r.GetOrderBy() == "" {
+			l.query.Desc = true // the latest first
+		}
+		parent, plant := req.GetParent(), store.Segment(req.GetParent(), "plants")
+		anyCollection := isDash(store.Segment(parent, "collections"))
+		switch {
+		case anyCollection && (!isDash(plant) || req.GetTag() != ""):
+			return Invalid(InvalidFields, []Violation{{"parent", "collections/- goes with plants/- and no tag: a plant is named in its collection"}})
+		case isDash(plant) && req.GetTag() == "":
+			plant = ""
+		default:
+			if _, plant, err = v.livePlant(parent, req.GetTag()); err != nil {
+				return err
+			}
+		}
+		out, token, err = inCollections(v, l, parent, func(c *collection, q store.List) ([]M, []any, error) {
+			some, next, err := e.list(c.Collection, plant, q)
+			for _, m := range some {
+				e.dates(m, c.zone)
+			}
+			return some, next, err
+		})
+		return err
+	})
+	return out, token, err
+}
+
+// eventChange is a change of an event, and where it stands in the request.
+type eventChange[M event] struct {
+	path, tag string
+	body      M
+	etag      string
+	mask      *fieldmaskpb.FieldMask
+}
+
+// updateOne changes an event.
+func (e *events[M]) updateOne(ctx context.Context, req writing, change eventChange[M]) (M, error) {
+	var none M
+	if err := checkName(e.one+".name", change.body.GetName(), e.kinds...); err != nil {
+		return none, err
+	}
+	return writeOne(ctx, e.Core, req, func(v *visit) (M, error) {
+		out, err := e.updateAll(v, change.body.GetName(), []eventChange[M]{change})
+		if err != nil {
+			return none, err
+		}
+		return out[0], nil
+	}, e.getByName)
+}
+
+// updateBatch changes events, all or none.
+func (e *events[M]) updateBatch(ctx context.Context, req writing, parent string, all []eventChange[M], p *problems) ([]M, error) {
+	for _, change := range all {
+		checkBatchName(p, pathAt(change.path, e.one+".name"), change.body.GetName(), parent, e.kinds...)
+	}
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	return write(ctx, e.Core, req, func(v *visit) ([]M, error) { return e.updateAll(v, parent, all) }, e.getAll)
+}
+
+func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]M, error) {
+	c, err := v.collection(store.Segment(parent, "collections"))
+	if err != nil {
+		return nil, err
+	}
+	k := e.keep(v, c)
+	plantIDs, err := v.resolvePlants(&k.problems, c, len(all), func(i int) (place, field, id, tag string) {
+		return all[i].path, pathAt(all[i].path, e.one+".name"), store.Segment(all[i].body.GetName(), "plants"), all[i].tag
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := k.err(); err != nil {
+		return nil, err
+	}
+	plants, err := c.PlantsByID(plantIDs)
+	if err != nil {
+		return nil, err
+	}
+	if k.histories, err = c.Histories(plantIDs); err != nil {
+		return nil, err
+	}
+	out, seen := make([]M, len(all)), map[string]int{}
+	for i, change := range all {
+		k.plant = plants[plantIDs[i]]
+		id := store.Segment(change.body.GetName(), e.kinds[2])
+		name := k.plant.GetName() + "/" + e.kinds[2] + "/" + id
+		if first, twice := seen[name]; twice {
+			k.problems.refuse(InvalidFields, pathAt(change.path, e.one+".name"), "is that of requests[%d] already", first)
+			continue
+		}
+		seen[name] = i
+		out[i], err = e.update(c.Collection, k.plant.ID, id, v.by(), func(m M) error {
+			if err := v.checkEtag(change.etag, m.GetEtag()); err != nil {
+				return within(err, pathAt(change.path, e.one+".etag"))
+			}
+			if m.GetDeleteTime() != nil {
+				return deleted(name)
+			}
+			e.dates(m, c.zone)
+			mask, err := v.mask(change.mask, m, change.body, change.path)
+			if err != nil {
+				return err
+			}
+			Apply(mask, m, change.body)
+			e.chosen(m, change.body, mask)
+			if err := e.check(k, at{prefix: pathAt(change.path, e.one)}, m); err != nil {
+				return err
+			}
+			if k.refused > 0 {
+				return errRefused
+			}
+			return nil
+		})
+		switch {
+		case errors.Is(err, errRefused):
+		case errors.Is(err, store.ErrNotFound) && change.path != "":
+			k.problems.refuse(e.notFound, pathAt(change.path, e.one+".name"), "%s is not there", name)
+		case err != nil:
+			return nil, missing(err, e.notFound, name)
+		}
+	}
+	if err := k.err(); err != nil {
+		return nil, err
+	}
+	return e.finish(v, c, out, plantIDs)
+}
+
+// change voids an event, or lets it count again.
+func (e *events[M]) change(
+	ctx context.Context, req writing, name, tag, etag string, void bool,
+) (M, error) {
+	var none M
+	return writeOne(ctx, e.Core, req, func(v *visit) (M, error) {
+		c, plant, err := v.livePlant(name, tag)
+		if err != nil {
+			return none, err
+		}
+		id := store.Segment(name, e.kinds[2])
+		full := store.PlantName(c.ID(), plant) + "/" + e.kinds[2] + "/" + id
+		now, err := e.get(c.Collection, plant, id)
+		if err != nil {
+			return none, missing(err, e.notFound, full)
+		}
+		if err := v.checkEtag(etag, now.GetEtag()); err != nil {
+			return none, err
+		}
+		do := e.restore
+		if void {
+			do = e.remove
+		}
+		switch voided := now.GetDeleteTime() != nil; {
+		case voided && void:
+			return none, notFound(e.notFound, full)
+		case voided || void:
+			if now, err = do(c.Collection, plant, id, v.by(), func(M) error { return nil }); err != nil {
+				return none, err
+			}
+		}
+		out, err := e.finish(v, c, []M{now}, []string{plant})
+		if err != nil {
+			return none, err
+		}
+		return out[0], nil
+	}, e.getByName)
+}
+
+// move moves an event to the plant to which it belongs.
+func (e *events[M]) move(ctx context.Context, req writing, name, plant, tag, etag string) (M, error) {
+	var none M
+	if (plant == "") == (tag == "") {
+		return none, Invalid(InvalidFields, []Violation{{"plant", "give the plant to which it belongs, or its tag"}})
+	}
+	if plant == "" {
+		plant = store.PlantName(store.Segment(name, "collections"), "-")
+	}
+	if store.Segment(plant, "collections") != store.Segment(name, "collections") {
+		return none, Invalid(PlantNotFound, []Violation{{"plant", short(plant) + " is not a plant of the same collection"}})
+	}
+	return writeOne(ctx, e.Core, req, func(v *visit) (M, error) {
+		c, from, err := v.livePlant(name, "")
+		if err != nil {
+			return none, err
+		}
+		_, to, err := v.livePlant(plant, tag)
+		if err != nil {
+			return none, err
+		}
+		id := store.Segment(name, e.kinds[2])
+		k := e.keep(v, c)
+		if k.plant, err = c.Plant(to); err != nil {
+			return none, err
+		}
+		if k.histories, err = c.Histories([]string{to}); err != nil {
+			return none, err
+		}
+		now, err := e.get(c.Collection, from, id)
+		if err != nil {
+			return none, missing(err, e.notFound, name)
+		}
+		if err := v.checkEtag(etag, now.GetEtag()); err != nil {
+			return none, err
+		}
+		if now.GetDeleteTime() != nil {
+			return none, deleted(name)
+		}
+		if from == to {
+			e.dates(now, c.zone)
+			return now, nil
+		}
+		taken, err := e.ids(c.Collection, to, []string{id})
+		if err != nil {
+			return none, err
+		}
+		if len(taken) > 0 {
+			return none, Invalid(e.exists, []Violation{{"plant", fmt.Sprintf("%s has one of the id %s already", k.plant.GetName(), id)}})
+		}
+		m, err := e.reassign(c.Collection, from, id, to, v.by(), func(m M) error {
+			setTarget(m, nil) // what was told was told of another plant
+			if err := e.check(k, at{prefix: e.one}, m); err != nil {
+				return err
+			}
+			return k.err()
+		})
+		if err != nil {
+			return none, err
+		}
+		out, err := e.finish(v, c, []M{m}, []string{from, to})
+		if err != nil {
+			return none, err
+		}
+		return out[0], nil
+	}, e.getByName)
+}
+
+// checkInBatch refuses the parent of a request that lies elsewhere than the batch.
+func checkInBatch(p *problems, field, parent, batch string) {
+	plant := store.Segment(batch, "plants")
+	if store.Segment(parent, "collections") != store.Segment(batch, "collections") || !isDash(plant) && parent != batch {
+		p.refuse(InvalidFields, field, "must lie in the parent of the batch, %s", batch)
+	}
+}
+
+// setName sets the name of a message.
+func setName(m proto.Message, name string) {
+	switch m := m.(type) {
+	case *pb.Feeding:
+		m.Name = name
+	case *pb.Observation:
+		m.Name = name
+	}
+}
+
+// setTarget sets the target of a feeding; others have none.
+func setTarget(m proto.Message, target *int32) {
+	if f, ok := m.(*pb.Feeding); ok {
+		f.TrapsTarget = target
+	}
+}
+
+// instantOf returns a time as it is stored: in microseconds.
+func instantOf(t time.Time) *timestamppb.Timestamp {
+	return timestamppb.New(t.Truncate(time.Microsecond))
+}
+
+// instantOfMicros reads microseconds since 1970 UTC.
+func instantOfMicros(us int64) *timestamppb.Timestamp { return timestamppb.New(time.UnixMicro(us)) }
+
+// dayIn writes the civil day of an instant in a zone.
+func dayIn(t *timestamppb.Timestamp, zone *time.Location) *string {
+	if t == nil {
+		return nil
+	}
+	s := min(max(civil.Of(t.AsTime(), zone), civil.Min), civil.Max).String()
+	return &s
+}

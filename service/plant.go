@@ -1,0 +1,829 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+)
+
+// Plants are the calls about plants.
+type Plants struct{ *Core }
+
+// newPlant is a plant to be added, and where it stands in the request.
+type newPlant struct {
+	path, id string
+	message  *pb.Plant
+}
+
+// pathAt returns the path of a field of a request; place is "" or the item of a batch.
+func pathAt(place, field string) string {
+	if place == "" {
+		return field
+	}
+	return place + "." + field
+}
+
+// CreatePlant adds a plant.
+func (s *Plants) CreatePlant(ctx context.Context, req *pb.CreatePlantRequest) (*pb.Plant, error) {
+	if req.GetParent() == "" {
+		return nil, Invalid(InvalidFields, []Violation{{"parent", "must be given: collections/{collection}"}})
+	}
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Plant, error) {
+		out, err := v.createPlants(req.GetParent(), []newPlant{{"", req.GetPlantId(), req.GetPlant()}})
+		if err != nil {
+			return nil, err
+		}
+		return out[0], nil
+	}, getPlant)
+}
+
+// BatchCreatePlants adds plants, all or none.
+func (s *Plants) BatchCreatePlants(ctx context.Context, req *pb.BatchCreatePlantsRequest) (*pb.BatchCreatePlantsResponse, error) {
+	all := make([]newPlant, len(req.GetRequests()))
+	var p problems
+	for i, r := range req.GetRequests() {
+		all[i] = newPlant{fmt.Sprintf("requests[%d]", i), r.GetPlantId(), r.GetPlant()}
+		refuseInBatch(&p, all[i].path, r)
+		if r.GetParent() != "" && r.GetParent() != req.GetParent() {
+			p.refuse(InvalidFields, pathAt(all[i].path, "parent"), "must be the parent of the batch, %s, or be left out", req.GetParent())
+		}
+	}
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	plants, err := write(ctx, s.Core, req, func(v *visit) ([]*pb.Plant, error) {
+		return v.createPlants(req.GetParent(), all)
+	}, getPlants)
+	return &pb.BatchCreatePlantsResponse{Plants: plants}, err
+}
+
+// refuseInBatch refuses what a request in a batch cannot have for itself.
+func refuseInBatch(p *problems, place string, r interface {
+	GetRequestId() string
+	GetValidateOnly() bool
+}) {
+	if r.GetRequestId() != "" {
+		p.refuse(InvalidFields, pathAt(place, "requestId"), "is given for the whole batch")
+	}
+	if r.GetValidateOnly() {
+		p.refuse(InvalidFields, pathAt(place, "validateOnly"), "is given for the whole batch")
+	}
+}
+
+func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error) {
+	c, err := v.collection(store.Segment(parent, "collections"))
+	if err != nil {
+		return nil, err
+	}
+	ids, tags := make([]string, len(all)), make([]string, len(all))
+	for i, n := range all {
+		ids[i], tags[i] = v.idOr(n.id), n.message.GetTag()
+	}
+	taken, err := c.PlantsByID(ids)
+	if err != nil {
+		return nil, err
+	}
+	borne, err := c.Tagged(tags)
+	if err != nil {
+		return nil, err
+	}
+	var p problems
+	news, idOf, tagOf := make([]store.NewPlant, len(all)), map[string]int{}, map[string]int{}
+	for i, n := range all {
+		m := proto.CloneOf(n.message)
+		refuseOutputOnly(&p, pathAt(n.path, "plant."), m)
+		news[i] = store.NewPlant{Message: m, Genus: v.checkPlant(&p, c, pathAt(n.path, "plant."), m, nil)}
+		m.Name = store.PlantName(c.ID(), ids[i])
+		if first, twice := idOf[ids[i]]; twice {
+			p.refuse(PlantExists, pathAt(n.path, "plantId"), "is that of requests[%d] already", first)
+		} else if taken[ids[i]] != nil {
+			p.refuse(PlantExists, pathAt(n.path, "plantId"), "%s is there already; it may be deleted", m.GetName())
+		}
+		key := store.Fold(m.GetTag())
+		if first, twice := tagOf[key]; twice && key != "" {
+			p.refuse(TagInUse, pathAt(n.path, "plant.tag"), "%q is the tag of requests[%d] already", m.GetTag(), first)
+		} else if bearer := livingBearer(borne[key]); bearer != "" {
+			p.refuse(TagInUse, pathAt(n.path, "plant.tag"), "%q is the tag of %s", m.GetTag(), store.PlantName(c.ID(), bearer))
+		}
+		idOf[ids[i]], tagOf[key] = i, i
+	}
+	if err := v.checkPlantReferences(&p, c, all, news); err != nil {
+		return nil, err
+	}
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	if _, err := c.CreatePlants(news, v.by()); err != nil {
+		return nil, err
+	}
+	return v.settle(c, ids)
+}
+
+// livingBearer returns the living plant that bears a tag now, or "".
+func livingBearer(all []store.Bearing) string {
+	for _, b := range all {
+		if b.Living && !b.Former {
+			return b.Plant
+		}
+	}
+	return ""
+}
+
+// checkPlant refuses what does not fit in a plant, and completes its name from the
+// catalogue. before is the plant as it stood, nil for a new one. It returns the
+// genus.
+func (v *visit) checkPlant(p *problems, c *collection, prefix string, m, before *pb.Plant) (genus string) {
+	if m.Tag = strings.TrimSpace(m.GetTag()); m.Tag == "" {
+		p.refuse(InvalidFields, prefix+"tag", "must be given: what is on the label, 1 to 100 characters")
+	}
+	if m.AcquireDate != nil {
+		checkDay(p, prefix+"acquireDate", m.GetAcquireDate())
+	}
+	m.ScientificName = strings.TrimSpace(m.GetScientificName())
+	named := before != nil && m.GetScientificName() != before.GetScientificName()
+	if before != nil && named && m.GetTaxon() == before.GetTaxon() {
+		m.Taxon = "" // a new name: its taxon is looked up anew
+	} else if before != nil && !named && m.GetTaxon() != before.GetTaxon() && m.GetTaxon() != "" {
+		m.ScientificName = "" // a new taxon: it tells the name
+	}
+	if m.GetTaxon() == "" {
+		if t, ok := v.catalogue.ByName(m.GetScientificName()); ok && m.GetScientificName() != "" {
+			m.Taxon = taxonPrefix + t.ID
+		}
+	}
+	if m.GetTaxon() == "" {
+		if m.GetScientificName() == "" {
+			p.refuse(InvalidFields, prefix+"taxon", "must be given, or scientificName with trapType and, for an adhesive plant, habit")
+		}
+		genus, _, _ = strings.Cut(m.GetScientificName(), " ")
+		return genus
+	}
+	t, ok := v.catalogue.Taxon(strings.TrimPrefix(m.GetTaxon(), taxonPrefix))
+	if !ok {
+		p.refuse(TaxonNotFound, prefix+"taxon", "%q is not in the catalogue", m.GetTaxon())
+		return ""
+	}
+	if name := m.GetScientificName(); name != "" {
+		if same, found := v.catalogue.ByName(name); !found || same.ID != t.ID {
+			p.refuse(InvalidFields, prefix+"scientificName", "%q is not a name of %s, which is %s: leave one of them out", short(name), m.GetTaxon(), t.ScientificName)
+		}
+	}
+	m.ScientificName = t.ScientificName
+	return t.Genus
+}
+
+// checkPlantReferences refuses benches and parents that are not in the collection.
+func (v *visit) checkPlantReferences(p *problems, c *collection, all []newPlant, news []store.NewPlant) error {
+	benches, err := v.allBenches(c)
+	if err != nil {
+		return err
+	}
+	var ids []string
+	for _, n := range news {
+		for _, parent := range n.Message.GetParents() {
+			if id := store.Segment(parent, "plants"); id != "" {
+				ids = append(ids, id)
+			}
+		}
+	}
+	known, err := c.PlantsByID(ids)
+	if err != nil {
+		return err
+	}
+	for _, n := range news {
+		known[store.Segment(n.Message.GetName(), "plants")] = &store.Plant{Plant: n.Message} // of the same batch
+	}
+	for i, n := range news {
+		checkBench(p, benches, pathAt(all[i].path, "plant.bench"), c.ID(), n.Message.GetBench())
+		for j, parent := range n.Message.GetParents() {
+			if !strings.HasPrefix(parent, "collections/") {
+				continue // in words
+			}
+			field := fmt.Sprintf("%s[%d]", pathAt(all[i].path, "plant.parents"), j)
+			other := known[store.Segment(parent, "plants")]
+			switch {
+			case !shape(parent, "collections", "plants") || other == nil || parent != other.GetName() || other.GetDeleteTime() != nil:
+				p.refuse(PlantNotFound, field, "%q is not a plant of the collection; a plant of elsewhere is named in words", short(parent))
+			case parent == n.Message.GetName():
+				p.refuse(InvalidFields, field, "is the plant itself")
+			}
+		}
+	}
+	return nil
+}
+
+// checkBench refuses a bench that is not in the collection, or is deleted. "" is no
+// bench.
+func checkBench(p *problems, benches map[string]*pb.Bench, field, collection, name string) {
+	if name == "" {
+		return
+	}
+	b := benches[store.Segment(name, "benches")]
+	if b == nil || b.GetName() != name || b.GetDeleteTime() != nil {
+		p.refuse(BenchNotFound, field, "%q is not a bench of the collection", short(name))
+	}
+}
+
+// getPlant gets a plant by its name.
+func getPlant(v *visit, name string) (*pb.Plant, error) {
+	c, err := v.collection(store.Segment(name, "collections"))
+	if err != nil {
+		return nil, err
+	}
+	p, err := c.Plant(store.Segment(name, "plants"))
+	if err != nil {
+		return nil, missing(err, PlantNotFound, name)
+	}
+	out, err := v.plantMessages(c, []*store.Plant{p})
+	if err != nil {
+		return nil, err
+	}
+	return out[0], nil
+}
+
+// getPlants gets plants of one collection by their names.
+func getPlants(v *visit, names []string) ([]*pb.Plant, error) {
+	if len(names) == 0 {
+		return nil, nil
+	}
+	c, err := v.collection(store.Segment(names[0], "collections"))
+	if err != nil {
+		return nil, err
+	}
+	ids := make([]string, len(names))
+	for i, name := range names {
+		ids[i] = store.Segment(name, "plants")
+	}
+	byID, err := c.PlantsByID(ids)
+	if err != nil {
+		return nil, err
+	}
+	plants := make([]*store.Plant, len(names))
+	for i, id := range ids {
+		if plants[i] = byID[id]; plants[i] == nil {
+			return nil, notFound(PlantNotFound, names[i])
+		}
+	}
+	return v.plantMessages(c, plants)
+}
+
+// GetPlant gets a plant.
+func (s *Plants) GetPlant(ctx context.Context, req *pb.GetPlantRequest) (m *pb.Plant, err error) {
+	err = s.read(ctx, func(v *visit) error {
+		c, id, err := v.plantOf(req.GetName(), req.GetTag())
+		if err != nil {
+			return err
+		}
+		m, err = getPlant(v, store.PlantName(c.ID(), id))
+		return err
+	})
+	return m, err
+}
+
+// plantOf returns the collection of a plant, and its id, which may be found by its
+// tag.
+func (v *visit) plantOf(name, tag string) (*collection, string, error) {
+	c, err := v.collection(store.Segment(name, "collections"))
+	if err != nil {
+		return nil, "", err
+	}
+	id := store.Segment(name, "plants")
+	var p problems
+	if !checkTagOrID(&p, "", id, tag) {
+		return nil, "", p.err()
+	}
+	if !isDash(id) {
+		return c, id, nil
+	}
+	borne, err := c.Tagged([]string{tag})
+	if err != nil {
+		return nil, "", err
+	}
+	id = resolveTag(&p, "tag", tag, borne[store.Fold(tag)])
+	return c, id, p.err()
+}
+
+// checkTagOrID refuses a plant that is named by both its id and its tag, or by
+// none.
+func checkTagOrID(p *problems, place, id, tag string) bool {
+	switch {
+	case isDash(id) && strings.TrimSpace(tag) == "":
+		p.refuse(InvalidFields, pathAt(place, "tag"), "must be given where the id of the plant is -")
+	case !isDash(id) && tag != "":
+		p.refuse(InvalidFields, pathAt(place, "tag"), "goes with the id -: name the plant by its id or by its tag")
+	default:
+		return true
+	}
+	return false
+}
+
+// resolveTag returns the plant that a tag stands for: the living one that bears it;
+// else the living one that bore it; else the one that bears it and lives no more;
+// else the one that bore it. Where several do, it is ambiguous.
+func resolveTag(p *problems, field, tag string, all []store.Bearing) string {
+	for _, kind := range []struct{ living, former bool }{{true, false}, {true, true}, {false, false}, {false, true}} {
+		var found []string
+		for _, b := range all {
+			if b.Living == kind.living && b.Former == kind.former {
+				found = append(found, b.Plant)
+			}
+		}
+		if len(found) == 1 {
+			return found[0]
+		}
+		if len(found) > 1 {
+			p.refuse(TagAmbiguous, field, "%q stands for %d plants, %s among them: name the plant by its id", short(tag), len(found), found[0])
+			return ""
+		}
+	}
+	p.refuse(PlantNotFound, field, "no plant of the collection bears or bore the tag %q", short(tag))
+	return ""
+}
+
+var plantFields = Fields{
+	"tag":            SearchField,
+	"scientificName": SearchField,
+	"cultivar":       SearchField,
+	"clone":          SearchField,
+	"source":         SearchField,
+	"taxon":          TextField,
+	"genus":          TextField,
+	"bench":          TextField,
+	"trapType":       EnumField(pb.Taxon_TRAP_TYPE_UNSPECIFIED),
+	"state":          EnumField(pb.Plant_STATE_UNSPECIFIED),
+	"propagation":    EnumField(pb.Plant_PROPAGATION_UNSPECIFIED),
+	"quantity":       IntegerField,
+	"acquireDate":    DayField,
+	"createTime":     TimeField,
+}
+
+// ListPlants lists plants.
+func (s *Plants) ListPlants(ctx context.Context, req *pb.ListPlantsRequest) (*pb.ListPlantsResponse, error) {
+	answer := &pb.ListPlantsResponse{}
+	err := s.read(ctx, func(v *visit) error {
+		stored := map[string]func(any) (any, error){"bench": lastPart("benches")}
+		l, err := v.list(req, plantFields, stored, []string{"name", "tag", "walkOrder", "scientificName", "createTime"})
+		if err != nil {
+			return err
+		}
+		answer.Plants, answer.NextPageToken, err = inCollections(v, l, req.GetParent(), func(c *collection, q store.List) ([]*pb.Plant, []any, error) {
+			plants, next, err := c.Plants(q)
+			if err != nil {
+				return nil, nil, err
+			}
+			out, err := v.plantMessages(c, plants)
+			return out, next, err
+		})
+		return err
+	})
+	return answer, err
+}
+
+// plantChange is a change of a plant, and where it stands in the request.
+type plantChange struct {
+	path, tag string
+	body      *pb.Plant
+	mask      *fieldmaskpb.FieldMask
+}
+
+// UpdatePlant changes a plant.
+func (s *Plants) UpdatePlant(ctx context.Context, req *pb.UpdatePlantRequest) (*pb.Plant, error) {
+	if err := checkName("plant.name", req.GetPlant().GetName(), "collections", "plants"); err != nil {
+		return nil, err
+	}
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Plant, error) {
+		parent := store.CollectionName(store.Segment(req.GetPlant().GetName(), "collections"))
+		out, err := v.updatePlants(parent, []plantChange{{"", req.GetTag(), req.GetPlant(), req.GetUpdateMask()}})
+		if err != nil {
+			return nil, err
+		}
+		return out[0], nil
+	}, getPlant)
+}
+
+// BatchUpdatePlants changes plants, all or none.
+func (s *Plants) BatchUpdatePlants(ctx context.Context, req *pb.BatchUpdatePlantsRequest) (*pb.BatchUpdatePlantsResponse, error) {
+	all := make([]plantChange, len(req.GetRequests()))
+	var p problems
+	for i, r := range req.GetRequests() {
+		all[i] = plantChange{fmt.Sprintf("requests[%d]", i), r.GetTag(), r.GetPlant(), r.GetUpdateMask()}
+		refuseInBatch(&p, all[i].path, r)
+		checkBatchName(&p, pathAt(all[i].path, "plant.name"), r.GetPlant().GetName(), req.GetParent(), "collections", "plants")
+	}
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	plants, err := write(ctx, s.Core, req, func(v *visit) ([]*pb.Plant, error) {
+		return v.updatePlants(req.GetParent(), all)
+	}, getPlants)
+	return &pb.BatchUpdatePlantsResponse{Plants: plants}, err
+}
+
+// checkBatchName refuses the name of a resource in a batch that has not the right
+// form, or lies elsewhere than the batch.
+func checkBatchName(p *problems, field, name, parent string, kinds ...string) {
+	collection := store.CollectionName(store.Segment(parent, "collections"))
+	if err := checkName(field, name, kinds...); err != nil {
+		var e *Error
+		if errors.As(err, &e) {
+			p.refuse(InvalidFields, field, "%s", e.Violations[0].Rule)
+		}
+		return
+	}
+	plant := store.Segment(parent, "plants")
+	if !strings.HasPrefix(name, collection+"/") || plant != "" && !isDash(plant) && store.Segment(name, "plants") != plant {
+		p.refuse(InvalidFields, field, "must lie in the parent of the batch, %s", parent)
+	}
+}
+
+func (v *visit) updatePlants(parent string, all []plantChange) ([]*pb.Plant, error) {
+	c, err := v.collection(store.Segment(parent, "collections"))
+	if err != nil {
+		return nil, err
+	}
+	var p problems
+	ids, err := v.resolvePlants(&p, c, len(all), func(i int) (place, field, id, tag string) {
+		return all[i].path, pathAt(all[i].path, "plant.name"), store.Segment(all[i].body.GetName(), "plants"), all[i].tag
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	seen := map[string]int{}
+	var moves []*pb.Observation
+	for i, change := range all {
+		if first, twice := seen[ids[i]]; twice {
+			p.refuse(InvalidFields, pathAt(change.path, "plant.name"), "is the plant of requests[%d] already", first)
+			continue
+		}
+		seen[ids[i]] = i
+		move, err := v.updatePlant(&p, c, ids[i], &change)
+		if err != nil {
+			return nil, err
+		}
+		if move != nil {
+			moves = append(moves, move)
+		}
+	}
+	if err := p.err(); err != nil {
+		return nil, err
+	}
+	if _, err := c.CreateObservations(moves, v.by()); err != nil {
+		return nil, err
+	}
+	out, err := v.settle(c, ids)
+	if err != nil {
+		return nil, err
+	}
+	for _, move := range moves {
+		i := seen[store.Segment(move.GetName(), "plants")]
+		if wanted := move.GetMove().GetBench(); out[i].GetBench() != wanted {
+			return nil, &Error{Reason: LaterMove, Message: fmt.Sprintf(
+				"%s: a move to %s with a later time is on record: void it, or record the move as an observation", out[i].GetName(), out[i].GetBench()),
+				Violations: []Violation{{pathAt(all[i].path, "plant.bench"), "a later move is on record"}}}
+		}
+	}
+	return out, nil
+}
+
+// updatePlant changes a plant, and returns the move that follows from another
+// bench. What is wrong with the request goes into p.
+func (v *visit) updatePlant(p *problems, c *collection, id string, change *plantChange) (move *pb.Observation, err error) {
+	_, err = c.UpdatePlant(id, v.by(), func(now *store.Plant) (string, error) {
+		before := proto.CloneOf(now.Plant)
+		if err := v.checkEtag(change.body.GetEtag(), before.GetEtag()); err != nil {
+			return "", within(err, pathAt(change.path, "plant.etag"))
+		}
+		if before.GetDeleteTime() != nil {
+			return "", deleted(before.GetName())
+		}
+		if err := v.apply(change.mask, now.Plant, change.body, change.path, "due", "last_sizes", "last_feed_time", "former_tags"); err != nil {
+			return "", err
+		}
+		genus := v.checkPlant(p, c, pathAt(change.path, "plant."), now.Plant, before)
+		if err := v.checkPlantReferences(p, c, []newPlant{{path: change.path}}, []store.NewPlant{{Message: now.Plant}}); err != nil {
+			return "", err
+		}
+		if store.Fold(now.GetTag()) != store.Fold(before.GetTag()) && now.Living {
+			borne, err := c.Tagged([]string{now.GetTag()})
+			if err != nil {
+				return "", err
+			}
+			if other := livingBearer(borne[store.Fold(now.GetTag())]); other != "" && other != id {
+				p.refuse(TagInUse, pathAt(change.path, "plant.tag"), "%q is the tag of %s", now.GetTag(), store.PlantName(c.ID(), other))
+			}
+		}
+		if p.refused > 0 {
+			return "", errRefused
+		}
+		if now.GetBench() != before.GetBench() {
+			move = &pb.Observation{
+				Name: store.ObservationName(c.ID(), id, v.newID()), ObserveTime: instantOf(v.at),
+				Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: now.GetBench()}},
+			}
+		}
+		return genus, nil
+	})
+	if errors.Is(err, errRefused) {
+		return nil, nil
+	}
+	return move, missing(err, PlantNotFound, store.PlantName(c.ID(), id))
+}
+
+// errRefused ends a change whose problems are gathered already.
+var errRefused = errors.New("refused")
+
+// within adds to an error the field that it is about.
+func within(err error, field string) error {
+	var e *Error
+	if errors.As(err, &e) && len(e.Violations) == 0 {
+		return &Error{Reason: e.Reason, Message: field + ": " + e.Message, Violations: []Violation{{field, e.Message}}, cause: e.cause}
+	}
+	return err
+}
+
+// resolvePlants returns the ids of plants that a request names by id or tag. It
+// refuses those that are not there or are deleted.
+func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i int) (place, field, id, tag string)) ([]string, error) {
+	ids, wanted := make([]string, n), make([]string, 0, n)
+	var tags []string
+	for i := range n {
+		place, _, id, tag := named(i)
+		if !checkTagOrID(p, place, id, tag) {
+			continue
+		}
+		if isDash(id) {
+			tags = append(tags, tag)
+		} else {
+			ids[i] = id
+			wanted = append(wanted, id)
+		}
+	}
+	borne, err := c.Tagged(tags)
+	if err != nil {
+		return nil, err
+	}
+	known, err := c.PlantsByID(wanted)
+	if err != nil {
+		return nil, err
+	}
+	for i := range n {
+		place, field, id, tag := named(i)
+		switch {
+		case ids[i] != "" && (known[id] == nil || known[id].GetDeleteTime() != nil):
+			p.refuse(PlantNotFound, field, "%s is not there", store.PlantName(c.ID(), id))
+		case ids[i] == "" && isDash(id) && tag != "":
+			ids[i] = resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)])
+		}
+	}
+	return ids, nil
+}
+
+// DeletePlant deletes a plant with its history.
+func (s *Plants) DeletePlant(ctx context.Context, req *pb.DeletePlantRequest) (*pb.Plant, error) {
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Plant, error) {
+		c, id, err := v.plantOf(req.GetName(), req.GetTag())
+		if err != nil {
+			return nil, err
+		}
+		_, err = c.DeletePlant(id, v.by(), v.at.Add(undeleting).UnixMicro(), func(p *store.Plant) error {
+			if p.GetDeleteTime() != nil {
+				return store.ErrNotFound
+			}
+			return v.checkEtag(req.GetEtag(), p.GetEtag())
+		})
+		if err != nil {
+			return nil, missing(err, PlantNotFound, store.PlantName(c.ID(), id))
+		}
+		return v.settleOne(c, id)
+	}, getPlant)
+}
+
+// UndeletePlant brings a deleted plant back.
+func (s *Plants) UndeletePlant(ctx context.Context, req *pb.UndeletePlantRequest) (*pb.Plant, error) {
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Plant, error) {
+		c, err := v.collection(store.Segment(req.GetName(), "collections"))
+		if err != nil {
+			return nil, err
+		}
+		id := store.Segment(req.GetName(), "plants")
+		p, err := c.Plant(id)
+		if err != nil {
+			return nil, missing(err, PlantNotFound, req.GetName())
+		}
+		if err := v.checkEtag(req.GetEtag(), p.GetEtag()); err != nil {
+			return nil, err
+		}
+		if p.GetDeleteTime() != nil {
+			if err := v.checkComesBack(c, p); err != nil {
+				return nil, err
+			}
+			if _, err := c.UndeletePlant(id, v.by(), func(*store.Plant) error { return nil }); err != nil {
+				return nil, err
+			}
+		}
+		return v.settleOne(c, id)
+	}, getPlant)
+}
+
+// checkComesBack refuses to bring back a plant whose tag or bench is no longer
+// free.
+func (v *visit) checkComesBack(c *collection, p *store.Plant) error {
+	if p.GetState() != pb.Plant_GROWING {
+		return nil
+	}
+	borne, err := c.Tagged([]string{p.GetTag()})
+	if err != nil {
+		return err
+	}
+	if other := livingBearer(borne[store.Fold(p.GetTag())]); other != "" && other != p.ID {
+		return &Error{Reason: TagInUse, Message: fmt.Sprintf("%q is the tag of %s now: give that plant another one first",
+			p.GetTag(), store.PlantName(c.ID(), other))}
+	}
+	benches, err := v.allBenches(c)
+	if err != nil {
+		return err
+	}
+	if b := benches[store.Segment(p.GetBench(), "benches")]; b.GetDeleteTime() != nil {
+		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is deleted: undelete the bench first", p.GetName(), p.GetBench())}
+	}
+	return nil
+}
+
+// settle brings up to date what follows from the records of plants, and returns
+// them in the order of their ids.
+func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
+	histories, err := c.Histories(ids)
+	if err != nil {
+		return nil, err
+	}
+	known, err := c.PlantsByID(ids)
+	if err != nil {
+		return nil, err
+	}
+	today := c.today(v.at)
+	d, err := v.decider(c, today)
+	if err != nil {
+		return nil, err
+	}
+	keep, plants := map[string]*store.Due{}, make([]*store.Plant, len(ids))
+	for i, id := range ids {
+		if keep[id] != nil {
+			plants[i] = known[id]
+			continue
+		}
+		p := known[id]
+		if p == nil {
+			return nil, notFound(PlantNotFound, store.PlantName(c.ID(), id))
+		}
+		standing, kept := stand(p, histories[id])
+		if standing.State == pb.Plant_GROWING && p.GetState() != pb.Plant_GROWING && p.GetDeleteTime() == nil {
+			revived := &store.Plant{Plant: proto.CloneOf(p.Plant), ID: p.ID}
+			revived.State, revived.Bench = pb.Plant_GROWING, store.BenchName(c.ID(), standing.Bench)
+			if err := v.checkComesBack(c, revived); err != nil {
+				return nil, err
+			}
+		}
+		if p, err = c.Settle(id, standing, v.by()); err != nil {
+			return nil, err
+		}
+		kept.AsOfDate, kept.Settings, kept.Catalogue = today.String(), c.Settings(), v.version
+		if kept.Decision, err = d.decide(p, histories[id], UsualHorizonDays); err != nil {
+			return nil, err
+		}
+		known[id], plants[i], keep[id] = p, p, kept
+	}
+	if err := c.KeepDue(keep); err != nil {
+		return nil, err
+	}
+	return v.plantMessagesWith(c, plants, keep)
+}
+
+func (v *visit) settleOne(c *collection, id string) (*pb.Plant, error) {
+	out, err := v.settle(c, []string{id})
+	if err != nil {
+		return nil, err
+	}
+	return out[0], nil
+}
+
+// stand returns what the record of a plant says of it.
+func stand(p *store.Plant, h *store.History) (store.Standing, *store.Due) {
+	s, kept := store.Standing{Bench: p.FirstBench, Quantity: 1, State: pb.Plant_GROWING}, &store.Due{}
+	if h == nil {
+		return s, kept
+	}
+	for _, o := range h.Observations {
+		switch fact := o.GetFact().(type) {
+		case *pb.Observation_Move_:
+			s.Bench = store.Segment(fact.Move.GetBench(), "benches")
+		case *pb.Observation_Count_:
+			s.Quantity = fact.Count.GetQuantity()
+		case *pb.Observation_End_:
+			s.State = endState(fact.End.GetState())
+		case *pb.Observation_Measurement_:
+			if kept.Sizes == nil {
+				kept.Sizes = &pb.Plant_Sizes{}
+			}
+			last, m := kept.Sizes, fact.Measurement
+			last.MeasureTime = o.GetObserveTime()
+			last.RosetteDiameterMm = lastOf(m.RosetteDiameterMm, last.RosetteDiameterMm)
+			last.HeightMm = lastOf(m.HeightMm, last.HeightMm)
+			last.TrapWidthMm = lastOf(m.TrapWidthMm, last.TrapWidthMm)
+			last.WorkingTraps = lastOf(m.WorkingTraps, last.WorkingTraps)
+			last.LeafCount = lastOf(m.LeafCount, last.LeafCount)
+		}
+	}
+	if n := len(h.Feedings); n > 0 {
+		us := store.Micros(h.Feedings[n-1].GetFedTime())
+		kept.LastFeedUs = &us
+	}
+	return s, kept
+}
+
+func lastOf[V any](now, before *V) *V {
+	if now != nil {
+		return now
+	}
+	return before
+}
+
+func endState(s pb.Observation_End_State) pb.Plant_State {
+	switch s {
+	case pb.Observation_End_SOLD:
+		return pb.Plant_SOLD
+	case pb.Observation_End_GIVEN_AWAY:
+		return pb.Plant_GIVEN_AWAY
+	}
+	return pb.Plant_DEAD
+}
+
+// plantMessages completes plants by what follows from their records, and by what is
+// due today: as it was kept, where nothing has changed since, else decided anew.
+func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant, error) {
+	ids := make([]string, len(plants))
+	for i, p := range plants {
+		ids[i] = p.ID
+	}
+	kept, err := c.KeptDue(ids)
+	if err != nil {
+		return nil, err
+	}
+	today := c.today(v.at)
+	var stale []*store.Plant
+	var staleIDs []string
+	for _, p := range plants {
+		k := kept[p.ID]
+		if k == nil || k.AsOfDate != today.String() || k.Settings != c.Settings() || k.Catalogue != v.version {
+			stale, staleIDs = append(stale, p), append(staleIDs, p.ID)
+		}
+	}
+	if len(stale) > 0 {
+		histories, err := c.Histories(staleIDs)
+		if err != nil {
+			return nil, err
+		}
+		d, err := v.decider(c, today)
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range stale {
+			if kept[p.ID] == nil {
+				_, kept[p.ID] = stand(p, histories[p.ID])
+			}
+			if kept[p.ID].Decision, err = d.decide(p, histories[p.ID], UsualHorizonDays); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return v.plantMessagesWith(c, plants, kept)
+}
+
+func (v *visit) plantMessagesWith(c *collection, plants []*store.Plant, kept map[string]*store.Due) ([]*pb.Plant, error) {
+	out, ids := make([]*pb.Plant, len(plants)), make([]string, len(plants))
+	for i, p := range plants {
+		ids[i] = p.ID
+	}
+	former, err := c.FormerTags(ids)
+	if err != nil {
+		return nil, err
+	}
+	for i, p := range plants {
+		k := kept[p.ID]
+		out[i] = p.Plant
+		out[i].FormerTags, out[i].LastSizes, out[i].Due = former[p.ID], k.Sizes, k.Decision
+		if k.LastFeedUs != nil {
+			out[i].LastFeedTime = instantOfMicros(*k.LastFeedUs)
+		}
+	}
+	return out, nil
+}

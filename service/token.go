@@ -1,0 +1,137 @@
+package service
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/base64"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+)
+
+// Tokens are the calls about tokens.
+type Tokens struct{ *Core }
+
+// mostTokens is how many tokens of a grower may be good at once.
+const mostTokens = 100
+
+// NewSecret returns a new token: 256 random bits behind its prefix.
+func NewSecret() string {
+	var bits [32]byte
+	_, _ = rand.Read(bits[:]) // it never fails: it ends the program instead
+	return SecretPrefix + base64.RawURLEncoding.EncodeToString(bits[:])
+}
+
+// CreateToken makes a token.
+func (s *Tokens) CreateToken(ctx context.Context, req *pb.CreateTokenRequest) (*pb.Token, error) {
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Token, error) {
+		id, err := v.self(req.GetParent())
+		if err != nil {
+			return nil, err
+		}
+		m := proto.CloneOf(req.GetToken())
+		var p problems
+		refuseOutputOnly(&p, "token.", m)
+		checkDisplayName(&p, "token.displayName", &m.DisplayName)
+		if len(m.GetScopes()) == 0 {
+			p.refuse(InvalidFields, "token.scopes", "must be given: some of read, record, manage, stock")
+		}
+		own := v.call.caller
+		for i, scope := range m.GetScopes() {
+			if !Holds(own.Scopes, scope) {
+				p.refuse(ScopeMissing, fmt.Sprintf("token.scopes[%d]", i), "the token of this call has not the scope %s itself", scope)
+			}
+		}
+		if m.GetExpireTime() == nil && own.ExpireUs != nil {
+			p.refuse(InvalidFields, "token.expireTime", "must be given, as the token of this call expires too: %s at the latest", time.UnixMicro(*own.ExpireUs).UTC().Format(time.RFC3339))
+		} else if us := store.Micros(m.GetExpireTime()); m.GetExpireTime() != nil {
+			switch {
+			case us <= v.at.UnixMicro():
+				p.refuse(InvalidFields, "token.expireTime", "must be later than now")
+			case own.ExpireUs != nil && us > *own.ExpireUs:
+				p.refuse(InvalidFields, "token.expireTime", "must be %s at the latest: then the token of this call expires", time.UnixMicro(*own.ExpireUs).UTC().Format(time.RFC3339))
+			}
+		}
+		if err := p.err(); err != nil {
+			return nil, err
+		}
+		grower := v.tx.Grower(id)
+		n, err := grower.LiveTokens(v.at.UnixMicro())
+		if err != nil {
+			return nil, err
+		}
+		if n >= mostTokens {
+			return nil, &Error{Reason: TooManyTokens, Message: fmt.Sprintf("%d tokens are good already: revoke some that are not used", n)}
+		}
+		secret := NewSecret()
+		m.Name = store.TokenName(id, v.newID())
+		if m, err = grower.CreateToken(m, HashSecret(secret), v.at.UnixMicro()); err != nil {
+			return nil, err
+		}
+		m.Secret = secret
+		return m, nil
+	}, getToken)
+}
+
+func getToken(v *visit, name string) (*pb.Token, error) {
+	id, err := v.self(name)
+	if err != nil {
+		return nil, err
+	}
+	token := store.Segment(name, "tokens")
+	m, err := v.tx.Grower(id).Token(token)
+	return m, missing(err, TokenNotFound, store.TokenName(id, token))
+}
+
+// GetToken gets a token.
+func (s *Tokens) GetToken(ctx context.Context, req *pb.GetTokenRequest) (m *pb.Token, err error) {
+	err = s.read(ctx, func(v *visit) error {
+		m, err = getToken(v, req.GetName())
+		return err
+	})
+	return m, err
+}
+
+// ListTokens lists a grower's tokens.
+func (s *Tokens) ListTokens(ctx context.Context, req *pb.ListTokensRequest) (*pb.ListTokensResponse, error) {
+	answer := &pb.ListTokensResponse{}
+	err := s.read(ctx, func(v *visit) error {
+		id, err := v.self(req.GetParent())
+		if err != nil {
+			return err
+		}
+		l, err := v.list(req, nil, nil, nil)
+		if err != nil {
+			return err
+		}
+		var next []any
+		if answer.Tokens, next, err = v.tx.Grower(id).Tokens(l.query); err != nil {
+			return err
+		}
+		answer.NextPageToken, err = l.token(next)
+		return err
+	})
+	return answer, err
+}
+
+// DeleteToken revokes a token.
+func (s *Tokens) DeleteToken(ctx context.Context, req *pb.DeleteTokenRequest) (*pb.Token, error) {
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Token, error) {
+		id, err := v.self(req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		token := store.Segment(req.GetName(), "tokens")
+		m, err := v.tx.Grower(id).RevokeToken(token, v.at.UnixMicro(), func(m *pb.Token) error {
+			if m.GetRevokeTime() != nil {
+				return store.ErrNotFound
+			}
+			return v.checkEtag(req.GetEtag(), m.GetEtag())
+		})
+		return m, missing(err, TokenNotFound, store.TokenName(id, token))
+	}, getToken)
+}
