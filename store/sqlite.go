@@ -19,19 +19,21 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-func (s *Store) openSQLite(ctx context.Context, path string, o Options) error {
+func (s *Store) openSQLite(ctx context.Context, path string, o Options) (plain func(error) error, err error) {
 	if path == "" {
-		return errors.New("the path of the file is missing: give sqlite:PATH")
+		return nil, errors.New("the path of the file is missing: give sqlite:PATH")
 	}
 	if strings.Contains(path, ":memory:") {
-		return errors.New("a database in memory cannot be shared by readers and the writer: give the path of a file")
+		return nil, errors.New("a database in memory cannot be shared by readers and the writer: give the path of a file")
 	}
-	path, err := filepath.Abs(path)
+	absolute, err := filepath.Abs(path)
 	if err != nil {
-		return fmt.Errorf("find %s: %w", path, err)
+		return nil, fmt.Errorf("find %s: %w", path, err)
 	}
+	path = absolute
+	plain = func(err error) error { return sqliteOpenError(ctx, path, err) }
 	if err := prepareFile(path, o.MustExist); err != nil {
-		return err
+		return nil, err
 	}
 	busy := o.BusyTimeout
 	if busy == 0 {
@@ -53,10 +55,10 @@ func (s *Store) openSQLite(ctx context.Context, path string, o Options) error {
 	// whatever the timeout.
 	s.writer, err = sqlitePool(path, common, url.Values{"_journal_mode": {"WAL"}, "_txlock": {"immediate"}}, 1)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if err := s.writer.PingContext(ctx); err != nil {
-		return sqliteOpenError(ctx, path, err)
+		return nil, plain(err)
 	}
 	readers := o.MaxConns
 	if readers == 0 {
@@ -64,12 +66,12 @@ func (s *Store) openSQLite(ctx context.Context, path string, o Options) error {
 	}
 	s.reader, err = sqlitePool(path, common, url.Values{"_query_only": {"1"}, "_txlock": {"deferred"}}, readers)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if err := s.session(gormsqlite.New(gormsqlite.Config{Conn: s.reader})); err != nil {
-		return sqliteOpenError(ctx, path, err)
+		return nil, plain(err)
 	}
-	return nil
+	return plain, nil
 }
 
 // prepareFile makes the file, for its owner only, unless it is there. The

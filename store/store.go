@@ -64,29 +64,33 @@ type Store struct {
 // The caller closes the store.
 func Open(ctx context.Context, url string, o Options) (*Store, error) {
 	s := &Store{guard: o.Guard}
-	var err error
+	var (
+		plain func(error) error // says in plain words what a driver's error means
+		err   error
+	)
 	switch scheme, rest, found := strings.Cut(url, ":"); {
 	case found && (scheme == "postgres" || scheme == "postgresql"):
 		s.engine = Postgres
-		err = s.openPostgres(ctx, url, o)
+		plain, err = s.openPostgres(ctx, url, o)
 	case found && scheme == "sqlite":
 		s.engine = SQLite
-		err = s.openSQLite(ctx, rest, o)
+		plain, err = s.openSQLite(ctx, rest, o)
 	case strings.Contains(url, "://"):
 		return nil, fmt.Errorf("open database: %q is not a kind of database: give sqlite:PATH or postgres://...", scheme)
 	default:
 		s.engine = SQLite
-		err = s.openSQLite(ctx, url, o)
+		plain, err = s.openSQLite(ctx, url, o)
+	}
+	if err == nil {
+		var version int64
+		if version, err = s.SchemaVersion(ctx); err != nil {
+			err = plain(err)
+		} else if version > LatestSchema() {
+			err = newer(version)
+		}
 	}
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("open database: %w", err), s.Close())
-	}
-	version, err := s.SchemaVersion(ctx)
-	if err == nil && version > LatestSchema() {
-		err = newer(version)
-	}
-	if err != nil {
-		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
 }

@@ -29,9 +29,12 @@ const install = "PostgreSQL's programs initdb and postgres were not found (15 or
 // The server has its handlers of signals once postmaster.pid is there.
 const supervise = `
 exec >log 2>&1
-bin=$1; shift
+bin=$1 locked=$2; shift 2
 "$bin/initdb" -D data -U postgres -A trust -E UTF8 --locale-provider=icu --icu-locale=en-US --no-sync --no-instructions ||
   exit 1
+sed -i.trusting '1i\
+local all '"$locked"' scram-sha-256
+' data/pg_hba.conf
 "$bin/postgres" -D data "$@" </dev/null &
 server=$!
 cat >/dev/null
@@ -70,7 +73,7 @@ func startOwn() (string, func() error, error) {
 			return "", nil, errors.Join(fmt.Errorf("give the folder away: %w", err), os.RemoveAll(folder))
 		}
 	}
-	args := []string{"-c", supervise, "supervise", bin, "-c", "unix_socket_directories=" + folder}
+	args := []string{"-c", supervise, "supervise", bin, PasswordRole, "-c", "unix_socket_directories=" + folder}
 	for _, s := range settings {
 		args = append(args, "-c", s)
 	}

@@ -22,6 +22,10 @@ import (
 	"dewbench/store"
 )
 
+// PasswordRole is the name of a role that a test may make, of which the throw-away
+// server asks a password. Others it lets in.
+const PasswordRole = "dewbench_password"
+
 // Engines are all that the store knows.
 func Engines() []store.Engine { return []store.Engine{store.SQLite, store.Postgres} }
 
