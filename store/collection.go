@@ -227,5 +227,5 @@ func (c *Collection) change(by By, action pb.Revision_Action, f func(*pb.Collect
 // settingsChanged notes that decisions of the collection may be others now.
 func (c *Collection) settingsChanged() error {
 	c.row.SettingsRev++
-	return c.own().Model(&collectionRow{}).UpdateColumn("settings_rev", c.row.SettingsRev).Error
+	return hit(c.own().Model(&collectionRow{}).UpdateColumn("settings_rev", c.row.SettingsRev))
 }

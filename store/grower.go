@@ -82,26 +82,23 @@ func (g *Grower) Update(us int64, f func(*pb.Grower) error) (*pb.Grower, error) 
 	}
 	read := versioned{r.Version, r.Stamp}
 	r.DisplayName, r.Contact = m.GetDisplayName(), m.GetContact()
-	if err := g.save(r, read, us); err != nil {
+	r.UpdateUs, r.Version, r.Stamp = us, read.Version+1, stamp()
+	if err := g.tx.update(r, read, g.own()); err != nil {
 		return nil, err
 	}
 	return r.message(), nil
 }
 
-func (g *Grower) save(r *growerRow, read versioned, us int64) error {
-	r.UpdateUs, r.Version, r.Stamp = us, read.Version+1, stamp()
-	return g.tx.update(r, read, g.own())
-}
-
-// Suspend keeps the grower from calling, from us on or, with nil, no more.
+// Suspend keeps the grower from calling, from us on or, with nil, no more. That is
+// no change of what the grower sets, so the version stays.
 func (g *Grower) Suspend(us *int64, now int64) error {
 	r, err := g.row()
 	if err != nil {
 		return err
 	}
 	read := versioned{r.Version, r.Stamp}
-	r.SuspendUs = us
-	return g.save(r, read, now)
+	r.SuspendUs, r.UpdateUs, r.Stamp = us, now, stamp()
+	return g.tx.update(r, read, g.own())
 }
 
 // GrowerEntry is a grower as the operator sees one.

@@ -59,13 +59,14 @@ func (g *Grower) Claim(r Request) (names []string, before bool, err error) {
 	return names, true, nil
 }
 
-// Fulfil keeps the names of what a claimed call wrote.
+// Fulfil keeps the names of what a claimed call wrote. Without a claim it returns
+// ErrNotFound.
 func (g *Grower) Fulfil(r Request, names []string) error {
 	text, err := json.Marshal(names)
 	if err != nil {
 		return fmt.Errorf("write names of request: %w", err)
 	}
-	return g.request(r).Model(&requestRow{}).UpdateColumn("names", string(text)).Error
+	return hit(g.request(r).Model(&requestRow{}).UpdateColumn("names", string(text)))
 }
 
 func (g *Grower) request(r Request) *gorm.DB {

@@ -132,9 +132,9 @@ func (g *Grower) RevokeToken(id string, us int64, f func(*pb.Token) error) (*pb.
 	return r.message(), nil
 }
 
-// UseToken notes when a token was last used.
+// UseToken notes when a token was last used, or returns ErrNotFound.
 func (g *Grower) UseToken(id string, us int64) error {
-	return g.token(id).Model(&tokenRow{}).UpdateColumn("last_use_us", us).Error
+	return hit(g.token(id).Model(&tokenRow{}).UpdateColumn("last_use_us", us))
 }
 
 // messages turns rows into messages.

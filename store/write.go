@@ -32,11 +32,12 @@ func etag(createUs, version int64) string {
 	return `"` + strconv.FormatInt(createUs, 36) + "-" + strconv.FormatInt(version, 10) + `"`
 }
 
-// locked makes a statement lock the rows that it reads. SQLite has one writer, who
-// needs no lock.
+// locked makes a statement lock the rows that it reads, as an update of them does:
+// rows that refer to them may be added meanwhile, which keeps two calls of a grower
+// from waiting for each other. SQLite has one writer, who needs no lock.
 func (t *Tx) locked(db *gorm.DB) *gorm.DB {
 	if t.engine == Postgres {
-		return db.Clauses(clause.Locking{Strength: "UPDATE"})
+		return db.Clauses(clause.Locking{Strength: "NO KEY UPDATE"})
 	}
 	return db
 }
@@ -60,6 +61,14 @@ func (t *Tx) update(row any, read versioned, key *gorm.DB, but ...string) error 
 		return ErrStale
 	}
 	return nil
+}
+
+// hit is the error of a write, which is ErrNotFound if there was no row to write.
+func hit(result *gorm.DB) error {
+	if result.Error == nil && result.RowsAffected == 0 {
+		return ErrNotFound
+	}
+	return result.Error
 }
 
 // insert adds rows in their order.

@@ -1,0 +1,193 @@
+package store_test
+
+import (
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+)
+
+// token makes a token of g1 without more than its id.
+func (b bed) token(id string) *pb.Token {
+	b.Helper()
+	return b.makeToken("g1", &pb.Token{Name: store.TokenName("g1", id)}, id)
+}
+
+func (b bed) makeToken(grower string, m *pb.Token, hash string) (made *pb.Token) {
+	b.Helper()
+	b.write(func(tx *store.Tx) (err error) {
+		made, err = tx.Grower(grower).CreateToken(m, []byte(hash), noon)
+		return err
+	})
+	return made
+}
+
+func (b bed) readToken(grower, id string) (m *pb.Token) {
+	b.Helper()
+	b.read(func(tx *store.Tx) (err error) {
+		m, err = tx.Grower(grower).Token(id)
+		return err
+	})
+	return m
+}
+
+func TestToken(t *testing.T) {
+	each(t, func(b bed) {
+		for _, want := range []*pb.Token{
+			{Name: "growers/g1/tokens/t1", DisplayName: "Bench tablet", Scopes: []string{"read"}},
+			{Name: "growers/g1/tokens/t2", DisplayName: strings.Repeat("☘", 200), Scopes: []string{"manage", "stock", "read", "record"}, ExpireTime: stampOf(noon + 1)},
+			{Name: "growers/g1/tokens/t3", ExpireTime: stampOf(253402300799999999)},
+			{Name: "growers/g2/tokens/t1", DisplayName: "'", ExpireTime: stampOf(-62135596800000000)},
+		} {
+			grower, id := store.Segment(want.GetName(), "growers"), store.Segment(want.GetName(), "tokens")
+			sent := proto.CloneOf(want)
+			sent.Secret = "dwb_secret" // is never kept
+			made := b.makeToken(grower, sent, want.GetName())
+			want.CreateTime, want.Etag = stampOf(noon), made.GetEtag()
+			if made.GetEtag() == "" {
+				b.Error("no etag")
+			}
+			tells(b, "the answer", made, want)
+			tells(b, "what is read", b.readToken(grower, id), want)
+		}
+	})
+}
+
+func TestTokenErrors(t *testing.T) {
+	each(t, func(b bed) {
+		b.token("a")
+		make := func(grower, id, hash string) func(tx *store.Tx) error {
+			return func(tx *store.Tx) error {
+				_, err := tx.Grower(grower).CreateToken(&pb.Token{Name: store.TokenName(grower, id)}, []byte(hash), noon)
+				return err
+			}
+		}
+		b.refused(store.ErrExists, make("g1", "a", "other"))
+		b.refused(store.ErrExists, make("g1", "b", "a")) // the same secret
+		b.refused(store.ErrExists, make("g2", "b", "a"))
+		b.refused(store.ErrReference, make("g3", "a", "third"))
+		for _, foreign := range []struct{ grower, id string }{{"g2", "a"}, {"g1", "b"}, {"g3", "a"}, {"g1", ""}} {
+			b.refused(store.ErrNotFound, func(tx *store.Tx) error {
+				_, err := tx.Grower(foreign.grower).Token(foreign.id)
+				return err
+			})
+			b.refused(store.ErrNotFound, func(tx *store.Tx) error {
+				_, err := tx.Grower(foreign.grower).RevokeToken(foreign.id, noon, agree)
+				return err
+			})
+			b.refused(store.ErrNotFound, func(tx *store.Tx) error {
+				return tx.Grower(foreign.grower).UseToken(foreign.id, noon)
+			})
+		}
+		b.newer("tokens", "grower_id = ? AND token_id = ?", "g1", "a")
+		b.refused(store.ErrNewer, func(tx *store.Tx) error {
+			_, err := tx.Grower("g1").RevokeToken("a", noon, agree)
+			return err
+		})
+	})
+}
+
+func TestBearer(t *testing.T) {
+	each(t, func(b bed) {
+		bearer := func(hash string) (who *store.Bearer) {
+			b.Helper()
+			b.read(func(tx *store.Tx) (err error) {
+				who, err = tx.Bearer([]byte(hash))
+				return err
+			})
+			return who
+		}
+		hash := "\x00\xff\x80' " // any bytes
+		b.makeToken("g2", &pb.Token{Name: "growers/g2/tokens/a", Scopes: []string{"record", "stock"}, ExpireTime: stampOf(noon + day)}, hash)
+		b.makeToken("g1", &pb.Token{Name: "growers/g1/tokens/a"}, "other")
+		want := &store.Bearer{Grower: "g2", Token: "a", Scopes: []string{"record", "stock"}, ExpireUs: proto.Int64(noon + day)}
+		tells(b, "the bearer", bearer(hash), want)
+
+		b.write(func(tx *store.Tx) error { return tx.Grower("g2").UseToken("a", noon+7) })
+		want.LastUseUs = proto.Int64(noon + 7)
+		tells(b, "after use", bearer(hash), want)
+
+		b.write(func(tx *store.Tx) error { return tx.Grower("g2").Suspend(proto.Int64(noon), noon) })
+		want.Suspended = true
+		tells(b, "suspended", bearer(hash), want)
+
+		b.write(func(tx *store.Tx) error {
+			_, err := tx.Grower("g2").RevokeToken("a", noon, agree)
+			return err
+		})
+		want.Revoked = true
+		tells(b, "revoked", bearer(hash), want)
+		tells(b, "the other", bearer("other"), &store.Bearer{Grower: "g1", Token: "a", Scopes: []string{}})
+
+		for _, unknown := range []string{"", "\x00\xff\x80'", hash + "x", "OTHER"} {
+			b.refused(store.ErrNotFound, func(tx *store.Tx) error {
+				_, err := tx.Bearer([]byte(unknown))
+				return err
+			})
+		}
+	})
+}
+
+func TestRevokeToken(t *testing.T) {
+	each(t, func(b bed) {
+		made := b.token("a")
+		b.refused(errMine, func(tx *store.Tx) error {
+			_, err := tx.Grower("g1").RevokeToken("a", noon, refuse)
+			return err
+		})
+		tells(b, "after a refusal", b.readToken("g1", "a"), made)
+		b.write(func(tx *store.Tx) error { return tx.Grower("g1").UseToken("a", noon+3) })
+		made.LastUseTime = stampOf(noon + 3)
+		tells(b, "after use, with the same etag", b.readToken("g1", "a"), made)
+
+		var first, again *pb.Token
+		b.write(func(tx *store.Tx) (err error) {
+			first, err = tx.Grower("g1").RevokeToken("a", noon+4, func(m *pb.Token) error {
+				tells(b, "what it is judged by", m, made)
+				return nil
+			})
+			return err
+		})
+		if first.GetEtag() == made.GetEtag() {
+			b.Error("the etag is the same")
+		}
+		made.RevokeTime, made.Etag = stampOf(noon+4), first.GetEtag()
+		tells(b, "revoked", first, made)
+		b.write(func(tx *store.Tx) (err error) {
+			again, err = tx.Grower("g1").RevokeToken("a", noon+5, agree)
+			return err
+		})
+		tells(b, "revoked again", again, made)
+		tells(b, "what is read", b.readToken("g1", "a"), made)
+	})
+}
+
+func TestLiveTokens(t *testing.T) {
+	each(t, func(b bed) {
+		count := func(grower string, us, want int64) {
+			b.Helper()
+			b.read(func(tx *store.Tx) error {
+				n, err := tx.Grower(grower).LiveTokens(us)
+				if n != want {
+					b.Errorf("%d live tokens of %s, want %d", n, grower, want)
+				}
+				return err
+			})
+		}
+		count("g1", noon, 0)
+		b.token("never-ends")
+		b.makeToken("g1", &pb.Token{Name: "growers/g1/tokens/ends", ExpireTime: stampOf(noon + 10)}, "1")
+		b.token("revoked")
+		b.write(func(tx *store.Tx) error {
+			_, err := tx.Grower("g1").RevokeToken("revoked", noon, agree)
+			return err
+		})
+		count("g1", noon+9, 2)
+		count("g1", noon+10, 1) // it ends at its instant
+		count("g2", noon, 0)
+		count("g3", noon, 0)
+	})
+}
