@@ -59,10 +59,14 @@ func identify(ctx context.Context) context.Context {
 	return context.WithValue(ctx, requestIDKey{}, id)
 }
 
+// admission lets a call in, with the context in which it runs, or tells why not.
+// authorization are the values of the header of that name.
+type admission func(ctx context.Context, method string, authorization []string) (context.Context, error)
+
 // chain is what every call goes through, by whichever door it came. The first
 // interceptor is the outermost.
 func chain(
-	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, access *service.Access, maxCall time.Duration,
+	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, admit admission, maxCall time.Duration,
 ) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
 	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
 		for i := 0; i+1 < len(fields); i += 2 {
@@ -123,7 +127,7 @@ func chain(
 			if strings.HasPrefix(info.FullMethod, "/grpc.") {
 				return next(ctx, req) // whether the server is well, anyone may ask
 			}
-			admitted, err := access.Admit(ctx, info.FullMethod, metadata.ValueFromIncomingContext(ctx, "authorization"))
+			admitted, err := admit(ctx, info.FullMethod, metadata.ValueFromIncomingContext(ctx, "authorization"))
 			if err != nil {
 				return nil, err
 			}

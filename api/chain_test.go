@@ -44,6 +44,9 @@ func stopsAtDeadline(ctx context.Context) error {
 	return fmt.Errorf("%s: %w", secret, ctx.Err())
 }
 
+// admitAll lets everybody in.
+func admitAll(ctx context.Context, _ string, _ []string) (context.Context, error) { return ctx, nil }
+
 // failing opens both doors before a service that fails, with calls no longer
 // than longest.
 func failing(t *testing.T, longest time.Duration, how func(context.Context) error) *doors {
@@ -54,7 +57,7 @@ func failing(t *testing.T, longest time.Duration, how func(context.Context) erro
 	if err != nil {
 		t.Fatal(err)
 	}
-	unary, stream := chain(t.Context(), log, validator, longest)
+	unary, stream := chain(t.Context(), log, validator, admitAll, longest)
 	conn := &inProcess{chain: unary, methods: map[string]inProcessMethod{}}
 	desc := &pb.DueService_ServiceDesc
 	conn.register(desc, fails{how: how})
@@ -75,13 +78,15 @@ func failing(t *testing.T, longest time.Duration, how func(context.Context) erro
 	d.grpcAddr = listener.Addr().String()
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
-	if d.conn, err = grpc.NewClient(d.grpcAddr, grpc.WithTransportCredentials(insecure.NewCredentials())); err != nil {
+	client, err := grpc.NewClient(d.grpcAddr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
 		t.Fatal(err)
 	}
+	d.conn = client
 	t.Cleanup(func() {
 		web.Close()
 		server.Stop()
-		if err := errors.Join(d.conn.Close(), <-served); err != nil && !errors.Is(err, net.ErrClosed) {
+		if err := errors.Join(client.Close(), <-served); err != nil && !errors.Is(err, net.ErrClosed) {
 			t.Error(err)
 		}
 	})

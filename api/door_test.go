@@ -12,11 +12,15 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
 	"slices"
 	"strings"
 	"sync"
 	"testing"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/store"
+	"dewbench/store/storetest"
 
 	"go.uber.org/goleak"
 	"google.golang.org/grpc"
@@ -31,17 +35,15 @@ var update = flag.Bool("update", false, "rewrite the answers of the golden pairs
 
 func TestMain(m *testing.M) {
 	flag.Parse()
-	code := m.Run()
-	// Whatever a test began has ended by now. (The engine of fuzzing keeps
-	// goroutines of its own.)
-	if fuzzing := flag.Lookup("test.fuzz"); code == 0 && fuzzing.Value.String() == "" {
-		http.DefaultClient.CloseIdleConnections()
-		if err := goleak.Find(); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			code = 1
+	storetest.Main(m, func() error {
+		// Whatever a test began has ended by now. (The engine of fuzzing keeps
+		// goroutines of its own.)
+		if flag.Lookup("test.fuzz").Value.String() != "" {
+			return nil
 		}
-	}
-	os.Exit(code)
+		http.DefaultClient.CloseIdleConnections()
+		return goleak.Find()
+	})
 }
 
 // doors is a server with both doors open on the loopback interface.
@@ -49,23 +51,54 @@ type doors struct {
 	server   *Server
 	httpAddr string
 	grpcAddr string
-	conn     *grpc.ClientConn
-	client   *http.Client
+	store    *store.Store
+	token    string                   // may do all that its grower may
+	grower   string                   // its id
+	conn     grpc.ClientConnInterface // to the gRPC door, with the token
+	client   *http.Client             // sends the token
 	log      *logBook
 	stop     func() error // ends Serve and returns its error; safe to call twice
 }
 
 func (d *doors) url(path string) string { return "http://" + d.httpAddr + path }
 
-// open serves until the test ends. Without a handler, the log goes to doors.log.
+// open serves a fresh SQLite database with one grower until the test ends. Without a
+// handler, the log goes to doors.log.
 func open(t testing.TB, handlers ...slog.Handler) *doors {
 	t.Helper()
-	d := &doors{log: &logBook{}}
+	return openStore(t, storetest.New(t, store.SQLite), service.Config{}, handlers...)
+}
+
+// testSecret is the token of the grower that tests call as.
+const testSecret = "dwb_AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA"
+
+// addGrower adds a grower with a token.
+func addGrower(ctx context.Context, s *store.Store, id, secret string, scopes ...string) error {
+	return s.Write(ctx, func(tx *store.Tx) error {
+		g := tx.Grower(id)
+		if _, err := g.Create("Test grower", 1); err != nil {
+			return err
+		}
+		_, err := g.CreateToken(&pb.Token{Name: store.TokenName(id, "all"), DisplayName: "all", Scopes: scopes}, service.HashSecret(secret), 1)
+		return err
+	})
+}
+
+// openStore serves a database until the test ends. If it has not the grower of the
+// tests yet, it gets one.
+func openStore(t testing.TB, s *store.Store, config service.Config, handlers ...slog.Handler) *doors {
+	t.Helper()
+	d := &doors{log: &logBook{}, store: s, token: testSecret, grower: "grower-a"}
+	err := addGrower(t.Context(), s, d.grower, testSecret, service.Scopes...)
+	if err != nil && !errors.Is(err, store.ErrExists) {
+		t.Fatal(err)
+	}
 	var handler slog.Handler = slog.NewJSONHandler(d.log, &slog.HandlerOptions{Level: slog.LevelDebug})
 	if len(handlers) > 0 {
 		handler = handlers[0]
 	}
-	server, err := New(slog.New(handler), "1.2.3")
+	config.Store, config.Log, config.Version = s, slog.New(handler), "1.2.3"
+	server, err := New(t.Context(), config)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -76,17 +109,18 @@ func open(t testing.TB, handlers ...slog.Handler) *doors {
 	ctx, cancel := context.WithCancel(context.Background())
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(ctx, grpcListener, httpListener) }()
-	d.client = &http.Client{Transport: &http.Transport{DisableCompression: true}}
-	d.conn, err = grpc.NewClient(d.grpcAddr, grpc.WithTransportCredentials(insecure.NewCredentials()),
+	d.client = &http.Client{Transport: &tokenSender{http.Transport{DisableCompression: true}, d.token}}
+	conn, err := grpc.NewClient(d.grpcAddr, grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
 	if err != nil {
 		t.Fatal(err)
 	}
+	d.conn = WithToken(conn, d.token)
 	d.stop = sync.OnceValue(func() error {
 		cancel()
 		err := <-served
 		d.client.CloseIdleConnections()
-		return errors.Join(err, d.conn.Close())
+		return errors.Join(err, conn.Close())
 	})
 	t.Cleanup(func() {
 		if err := d.stop(); err != nil {
@@ -94,6 +128,20 @@ func open(t testing.TB, handlers ...slog.Handler) *doors {
 		}
 	})
 	return d
+}
+
+// tokenSender sends a token with each request that has none.
+type tokenSender struct {
+	http.Transport
+	token string
+}
+
+func (s *tokenSender) RoundTrip(r *http.Request) (*http.Response, error) {
+	if _, has := r.Header["Authorization"]; !has {
+		r = r.Clone(r.Context())
+		r.Header.Set("Authorization", "Bearer "+s.token)
+	}
+	return s.Transport.RoundTrip(r)
 }
 
 func listen(t testing.TB) net.Listener {
@@ -157,7 +205,13 @@ func (d *doors) sendRaw(t testing.TB, method, target string, header [][2]string,
 	defer conn.Close()
 	var head bytes.Buffer
 	fmt.Fprintf(&head, "%s %s HTTP/1.1\r\nHost: %s\r\nConnection: close\r\n", method, target, d.httpAddr)
+	if !slices.ContainsFunc(header, func(h [2]string) bool { return strings.EqualFold(h[0], "Authorization") }) {
+		header = append(slices.Clone(header), [2]string{"Authorization", "Bearer " + d.token})
+	}
 	for _, h := range header {
+		if h[1] == "" {
+			continue // not to be sent
+		}
 		fmt.Fprintf(&head, "%s: %s\r\n", h[0], h[1])
 	}
 	if len(body) > 0 || method == http.MethodPost {

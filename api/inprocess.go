@@ -97,3 +97,21 @@ func (t *callTransport) SetTrailer(md metadata.MD) error {
 	t.trailer = metadata.Join(t.trailer, md)
 	return nil
 }
+
+// WithToken returns a connection whose unary calls bear a token, unless they bear
+// one already.
+func WithToken(conn grpc.ClientConnInterface, token string) grpc.ClientConnInterface {
+	return &bearing{conn, token}
+}
+
+type bearing struct {
+	grpc.ClientConnInterface
+	token string
+}
+
+func (b *bearing) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	if sent, _ := metadata.FromOutgoingContext(ctx); len(sent.Get("authorization")) == 0 {
+		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+b.token)
+	}
+	return b.ClientConnInterface.Invoke(ctx, method, args, reply, opts...)
+}

@@ -19,6 +19,9 @@ import (
 	"google.golang.org/grpc/status"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/store"
+	"dewbench/store/storetest"
 )
 
 // gate is a log that holds the calls of some request ids at their end, until it
@@ -143,7 +146,9 @@ func TestStopLetsCallsFinish(t *testing.T) {
 
 func newServer(t testing.TB) *Server {
 	t.Helper()
-	s, err := New(slog.New(slog.DiscardHandler), "1.2.3")
+	s, err := New(t.Context(), service.Config{
+		Store: storetest.New(t, store.SQLite), Log: slog.New(slog.DiscardHandler), Version: "1.2.3",
+	})
 	if err != nil {
 		t.Fatal(err)
 	}

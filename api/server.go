@@ -55,7 +55,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		return nil, fmt.Errorf("validation rules: %w", err)
 	}
 	stopping, stop := context.WithCancel(context.Background())
-	unary, stream := chain(stopping, log, validator, services.Access, maxCall)
+	unary, stream := chain(stopping, log, validator, services.Access.Admit, maxCall)
 	s := &Server{
 		log:  log,
 		stop: stop,

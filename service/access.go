@@ -157,6 +157,15 @@ func callOf(ctx context.Context) *call {
 	return c
 }
 
+// callerID returns the id of the grower who calls, or "" for a call that was not
+// admitted as anyone's.
+func callerID(ctx context.Context) string {
+	if c, ok := ctx.Value(callKey{}).(*call); ok && c.caller != nil {
+		return c.caller.Grower
+	}
+	return ""
+}
+
 // Access judges tokens.
 type Access struct {
 	store *store.Store

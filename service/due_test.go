@@ -96,7 +96,7 @@ func TestComputeDueEndsWithItsCall(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
 	req := &pb.ComputeDueRequest{AsOfDate: "2026-05-11", Plants: []*pb.ComputeDueRequest_Plant{{Key: "a"}}}
-	if answer, err := NewDue(c).ComputeDue(ctx, req); !errors.Is(err, context.Canceled) || answer != nil {
+	if answer, err := NewDue(&Core{catalogue: c}).ComputeDue(ctx, req); !errors.Is(err, context.Canceled) || answer != nil {
 		t.Errorf("%v, %v", answer, err)
 	}
 }

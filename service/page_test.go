@@ -10,7 +10,7 @@ import (
 
 func newPages(t testing.TB) *Pages {
 	t.Helper()
-	p, err := NewPages()
+	p, err := NewPages([32]byte{1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -18,7 +18,11 @@ func newPages(t testing.TB) *Pages {
 }
 
 func TestPageTokens(t *testing.T) {
-	one, other := newPages(t), newPages(t)
+	one := newPages(t)
+	other, err := NewPages([32]byte{2})
+	if err != nil {
+		t.Fatal(err)
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		part := rapid.StringOfN(rapid.RuneFrom([]rune("aä \"=,\x00")), 0, 20, -1)
 		cursor := rapid.StringN(1, 100, -1).Draw(t, "cursor")

@@ -63,7 +63,7 @@ var taxonFields = filterable{
 
 // ListTaxa lists taxa. Pages are cut by the last row's place in the order, which
 // ends in the name.
-func (s *Taxa) ListTaxa(_ context.Context, req *pb.ListTaxaRequest) (*pb.ListTaxaResponse, error) {
+func (s *Taxa) ListTaxa(ctx context.Context, req *pb.ListTaxaRequest) (*pb.ListTaxaResponse, error) {
 	conditions, err := parseFilter(req.GetFilter(), taxonFields)
 	if err != nil {
 		return nil, err
@@ -77,7 +77,7 @@ func (s *Taxa) ListTaxa(_ context.Context, req *pb.ListTaxaRequest) (*pb.ListTax
 	if err != nil {
 		return nil, err
 	}
-	bound := []string{"ListTaxa", req.GetFilter(), req.GetOrderBy(), s.version}
+	bound := []string{callerID(ctx), "ListTaxa", req.GetFilter(), req.GetOrderBy(), s.version}
 	after, err := s.pages.Cursor(req.GetPageToken(), bound...)
 	if err != nil {
 		return nil, err
