@@ -12,6 +12,7 @@ import (
 	"maps"
 	"net/http"
 	"net/url"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -457,12 +458,19 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 		if err != nil {
 			return err
 		}
-		message, ok := v.(proto.Message)
-		if !ok {
-			return fmt.Errorf("%T is not a message", v)
-		}
 		if len(bytes.TrimSpace(body)) == 0 {
 			return nil
+		}
+		message, ok := v.(proto.Message)
+		if field := reflect.ValueOf(v); !ok && field.Kind() == reflect.Pointer && field.Elem().Kind() == reflect.Pointer {
+			// A field of the request, where the body is not all of it.
+			if field.Elem().IsNil() {
+				field.Elem().Set(reflect.New(field.Elem().Type().Elem()))
+			}
+			message, ok = field.Elem().Interface().(proto.Message)
+		}
+		if !ok {
+			return fmt.Errorf("%T is not a message", v)
 		}
 		err = protojson.Unmarshal(body, message)
 		if err == nil {
