@@ -122,8 +122,8 @@ func longLists(m protoreflect.Message, before *step, found *[]service.Violation)
 		}
 		list := m.Get(f).List()
 		set, _ := proto.GetExtension(f.Options(), rules.E_Field).(*rules.FieldRules)
-		if most := set.GetRepeated().MaxItems; most != nil && uint64(list.Len()) > *most {
-			*found = append(*found, service.Violation{Field: here.String(), Rule: fmt.Sprintf("must hold at most %d entries", *most)})
+		if most := set.GetRepeated(); most != nil && most.MaxItems != nil && uint64(list.Len()) > most.GetMaxItems() {
+			*found = append(*found, service.Violation{Field: here.String(), Rule: fmt.Sprintf("must hold at most %d entries", most.GetMaxItems())})
 			continue
 		}
 		for here.index = 0; f.Message() != nil && here.index < list.Len(); here.index++ {

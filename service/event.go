@@ -96,6 +96,9 @@ func (k *keeping) target(day civil.Day, micros int64) (int, bool, error) {
 
 // createAll records events of plants of one collection.
 func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, error) {
+	if len(all) == 0 {
+		return nil, errNoRequests
+	}
 	c, err := v.collection(store.Segment(parent, "collections"))
 	if err != nil {
 		return nil, err
@@ -346,6 +349,9 @@ func (e *events[M]) updateBatch(ctx context.Context, req writing, parent string,
 }
 
 func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]M, error) {
+	if len(all) == 0 {
+		return nil, errNoRequests
+	}
 	c, err := v.collection(store.Segment(parent, "collections"))
 	if err != nil {
 		return nil, err

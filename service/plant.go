@@ -64,6 +64,9 @@ func (s *Plants) BatchCreatePlants(ctx context.Context, req *pb.BatchCreatePlant
 	return &pb.BatchCreatePlantsResponse{Plants: plants}, err
 }
 
+// errNoRequests is the error of a batch of nothing.
+var errNoRequests = Invalid(InvalidFields, []Violation{{"requests", "must hold 1 to 1000 entries"}})
+
 // refuseInBatch refuses what a request in a batch cannot have for itself.
 func refuseInBatch(p *problems, place string, r interface {
 	GetRequestId() string
@@ -78,6 +81,9 @@ func refuseInBatch(p *problems, place string, r interface {
 }
 
 func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error) {
+	if len(all) == 0 {
+		return nil, errNoRequests
+	}
 	c, err := v.collection(store.Segment(parent, "collections"))
 	if err != nil {
 		return nil, err
@@ -444,6 +450,9 @@ func checkBatchName(p *problems, field, name, parent string, kinds ...string) {
 }
 
 func (v *visit) updatePlants(parent string, all []plantChange) ([]*pb.Plant, error) {
+	if len(all) == 0 {
+		return nil, errNoRequests
+	}
 	c, err := v.collection(store.Segment(parent, "collections"))
 	if err != nil {
 		return nil, err

@@ -1404,10 +1404,10 @@ const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12\x19\n" +
-	"\x03tag\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xd8\x02\n" +
+	"\x03tag\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xd6\x02\n" +
 	"\x1aBatchCreateFeedingsRequest\x12l\n" +
-	"\x06parent\x18\x01 \x01(\tBT\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12N\n" +
-	"\brequests\x18\x02 \x03(\v2!.dewbench.v1.CreateFeedingRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tBT\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12L\n" +
+	"\brequests\x18\x02 \x03(\v2!.dewbench.v1.CreateFeedingRequestB\r\xe2A\x01\x02\xbaH\x06\x92\x01\x03\x10\xe8\aR\brequests\x12<\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
@@ -1438,10 +1438,10 @@ const file_dewbench_v1_feeding_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
-	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xbd\x02\n" +
+	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xbb\x02\n" +
 	"\x1aBatchUpdateFeedingsRequest\x12l\n" +
-	"\x06parent\x18\x01 \x01(\tBT\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12N\n" +
-	"\brequests\x18\x02 \x03(\v2!.dewbench.v1.UpdateFeedingRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tBT\xe2A\x01\x02\xfaA\x12\x12\x10dewbench/Feeding\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12L\n" +
+	"\brequests\x18\x02 \x03(\v2!.dewbench.v1.UpdateFeedingRequestB\r\xe2A\x01\x02\xbaH\x06\x92\x01\x03\x10\xe8\aR\brequests\x12<\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"O\n" +

@@ -2028,10 +2028,10 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12\x19\n" +
-	"\x03tag\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xe4\x02\n" +
+	"\x03tag\x18\x06 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xe2\x02\n" +
 	"\x1eBatchCreateObservationsRequest\x12p\n" +
-	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12R\n" +
-	"\brequests\x18\x02 \x03(\v2%.dewbench.v1.CreateObservationRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12P\n" +
+	"\brequests\x18\x02 \x03(\v2%.dewbench.v1.CreateObservationRequestB\r\xe2A\x01\x02\xbaH\x06\x92\x01\x03\x10\xe8\aR\brequests\x12<\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
@@ -2062,10 +2062,10 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
-	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xc9\x02\n" +
+	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xc7\x02\n" +
 	"\x1eBatchUpdateObservationsRequest\x12p\n" +
-	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12R\n" +
-	"\brequests\x18\x02 \x03(\v2%.dewbench.v1.UpdateObservationRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12P\n" +
+	"\brequests\x18\x02 \x03(\v2%.dewbench.v1.UpdateObservationRequestB\r\xe2A\x01\x02\xbaH\x06\x92\x01\x03\x10\xe8\aR\brequests\x12<\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"_\n" +

@@ -1367,10 +1367,10 @@ const file_dewbench_v1_plant_proto_rawDesc = "" +
 	"\bplant_id\x18\x03 \x01(\tB\"\xbaH\x1f\xd8\x01\x01r\x1a2\x11^[a-z0-9-]{1,63}$Z\x01-Z\x02meR\aplantId\x12<\n" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xa0\x02\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\x9e\x02\n" +
 	"\x18BatchCreatePlantsRequest\x12S\n" +
-	"\x06parent\x18\x01 \x01(\tB;\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Plant\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12L\n" +
-	"\brequests\x18\x02 \x03(\v2\x1f.dewbench.v1.CreatePlantRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tB;\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Plant\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12J\n" +
+	"\brequests\x18\x02 \x03(\v2\x1f.dewbench.v1.CreatePlantRequestB\r\xe2A\x01\x02\xbaH\x06\x92\x01\x03\x10\xe8\aR\brequests\x12<\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"G\n" +
@@ -1399,10 +1399,10 @@ const file_dewbench_v1_plant_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x19\n" +
-	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\xa0\x02\n" +
+	"\x03tag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"\x9e\x02\n" +
 	"\x18BatchUpdatePlantsRequest\x12S\n" +
-	"\x06parent\x18\x01 \x01(\tB;\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Plant\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12L\n" +
-	"\brequests\x18\x02 \x03(\v2\x1f.dewbench.v1.UpdatePlantRequestB\x0f\xe2A\x01\x02\xbaH\b\x92\x01\x05\b\x01\x10\xe8\aR\brequests\x12<\n" +
+	"\x06parent\x18\x01 \x01(\tB;\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Plant\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12J\n" +
+	"\brequests\x18\x02 \x03(\v2\x1f.dewbench.v1.UpdatePlantRequestB\r\xe2A\x01\x02\xbaH\x06\x92\x01\x03\x10\xe8\aR\brequests\x12<\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"G\n" +
