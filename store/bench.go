@@ -3,6 +3,7 @@ package store
 import (
 	"math"
 
+	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -177,10 +178,7 @@ func (c *Collection) changeBench(id string, by By, action pb.Revision_Action, f 
 	if err != nil {
 		return nil, err
 	}
-	m, err := r.message()
-	if err != nil {
-		return nil, err
-	}
+	m := proto.CloneOf(before) // the row's optional values must not be changed in place
 	read := versioned{r.Version, r.Stamp}
 	if err := f(&r, m); err != nil {
 		return nil, err

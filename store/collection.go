@@ -2,6 +2,7 @@ package store
 
 import (
 	"google.golang.org/genproto/googleapis/type/dayofweek"
+	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -176,51 +177,48 @@ func (c *Collection) Get() (*pb.Collection, error) { return c.row.message() }
 
 // Update changes the collection by f, which gets the present one.
 func (c *Collection) Update(by By, f func(*pb.Collection) error) (*pb.Collection, error) {
-	return c.change(by, pb.Revision_UPDATED, func(m *pb.Collection) error {
+	return c.change(by, pb.Revision_UPDATED, func(r *collectionRow, m *pb.Collection) error {
 		if err := f(m); err != nil {
 			return err
 		}
-		return c.row.set(m)
+		return r.set(m)
 	})
 }
 
 // Delete deletes the collection, to be purged at purgeUs. f may refuse it.
 func (c *Collection) Delete(by By, purgeUs int64, f func(*pb.Collection) error) (*pb.Collection, error) {
-	return c.change(by, pb.Revision_DELETED, func(m *pb.Collection) error {
-		c.row.DeleteUs, c.row.PurgeUs = &by.Us, &purgeUs
+	return c.change(by, pb.Revision_DELETED, func(r *collectionRow, m *pb.Collection) error {
+		r.DeleteUs, r.PurgeUs = &by.Us, &purgeUs
 		return f(m)
 	})
 }
 
 // Undelete brings the collection back. f may refuse it.
 func (c *Collection) Undelete(by By, f func(*pb.Collection) error) (*pb.Collection, error) {
-	return c.change(by, pb.Revision_UNDELETED, func(m *pb.Collection) error {
-		c.row.DeleteUs, c.row.PurgeUs = nil, nil
+	return c.change(by, pb.Revision_UNDELETED, func(r *collectionRow, m *pb.Collection) error {
+		r.DeleteUs, r.PurgeUs = nil, nil
 		return f(m)
 	})
 }
 
-func (c *Collection) change(by By, action pb.Revision_Action, f func(*pb.Collection) error) (*pb.Collection, error) {
+func (c *Collection) change(by By, action pb.Revision_Action, f func(*collectionRow, *pb.Collection) error) (*pb.Collection, error) {
 	before, err := c.row.message()
 	if err != nil {
 		return nil, err
 	}
-	m, err := c.row.message()
-	if err != nil {
+	r := c.row // the handle stays as it is if the change fails
+	if err := f(&r, proto.CloneOf(before)); err != nil {
 		return nil, err
 	}
-	read := versioned{c.row.Version, c.row.Stamp}
-	if err := f(m); err != nil {
+	r.UpdateUs, r.Version, r.Stamp = by.Us, c.row.Version+1, stamp()
+	r.SettingsRev++
+	if err := c.tx.update(&r, versioned{c.row.Version, c.row.Stamp}, c.own()); err != nil {
 		return nil, err
 	}
-	c.row.UpdateUs, c.row.Version, c.row.Stamp = by.Us, read.Version+1, stamp()
-	c.row.SettingsRev++
-	if err := c.tx.update(&c.row, read, c.own()); err != nil {
+	if err := c.revised(CollectionKind, "", c.id, r.Version, action, by, before); err != nil {
 		return nil, err
 	}
-	if err := c.revised(CollectionKind, "", c.id, c.row.Version, action, by, before); err != nil {
-		return nil, err
-	}
+	c.row = r
 	return c.row.message()
 }
 

@@ -48,7 +48,7 @@ func drawFields(t *rapid.T, m protoreflect.Message, how fullness) {
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		rules := rulesOf(f)
-		if slices.Contains(left, f.Name()) || outputOnly(f) {
+		if slices.Contains(left, f.Name()) && rules.GetString().GetMinLen() == 0 || outputOnly(f) {
 			continue
 		}
 		label := string(f.Name())

@@ -63,7 +63,7 @@ func (r *feedingRow) message() (*pb.Feeding, error) {
 		}
 	}
 	m.Name, m.Plant = FeedingName(r.CollectionID, r.PlantID, r.FeedingID), PlantName(r.CollectionID, r.PlantID)
-	m.FedTime, m.TrapsFed, m.TrapsTarget = instant(r.FedUs), &r.TrapsFed, r.TrapsTarget
+	m.FedTime, m.TrapsFed, m.TrapsTarget = instant(r.FedUs), proto.Int32(r.TrapsFed), r.TrapsTarget
 	m.Food, m.Thaw, m.ItemLengthMm = r.Food, r.Thaw, r.ItemLengthMm
 	if r.Stimulated != nil {
 		m.Stimulated = proto.Bool(*r.Stimulated == 1)
@@ -241,10 +241,7 @@ func (c *Collection) changeFeeding(plant, id string, by By, action pb.Revision_A
 	if err != nil {
 		return nil, err
 	}
-	m, err := r.message()
-	if err != nil {
-		return nil, err
-	}
+	m := proto.CloneOf(before) // the row's optional values must not be changed in place
 	read := versioned{r.Version, r.Stamp}
 	if err := f(&r, m); err != nil {
 		return nil, err

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -310,10 +311,7 @@ func (c *Collection) changeObservation(plant, id string, by By, action pb.Revisi
 	if err != nil {
 		return nil, err
 	}
-	m, err := r.message()
-	if err != nil {
-		return nil, err
-	}
+	m := proto.CloneOf(before) // the row's optional values must not be changed in place
 	read := versioned{r.Version, r.Stamp}
 	if err := f(&r, m); err != nil {
 		return nil, err

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
 	"gorm.io/gorm/clause"
 
@@ -370,6 +371,7 @@ func (c *Collection) changePlant(id string, by By, action pb.Revision_Action, f 
 	if err != nil {
 		return nil, err
 	}
+	p.Plant = proto.CloneOf(before) // the row's optional values must not be changed in place
 	read := versioned{r.Version, r.Stamp}
 	if err := f(&r, p); err != nil {
 		return nil, err

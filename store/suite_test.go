@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/testing/protocmp"
 	"google.golang.org/protobuf/types/known/timestamppb"
+	"pgregory.net/rapid"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/store"
@@ -148,7 +149,7 @@ func put[V any](b bed, f func(*store.Collection) (V, error)) (v V) {
 }
 
 // tells compares what a store tells with what it should.
-func tells(t testing.TB, what string, got, want any) {
+func tells(t rapid.TB, what string, got, want any) {
 	t.Helper()
 	if diff := cmp.Diff(want, got, protocmp.Transform()); diff != "" {
 		t.Errorf("%s (-want +got):\n%s", what, diff)
@@ -159,8 +160,15 @@ func tells(t testing.TB, what string, got, want any) {
 // not the user's to set.
 func sets[M proto.Message](m M) func(M) error {
 	return func(present M) error {
-		proto.Reset(present)
-		proto.Merge(present, m)
+		to, fields := present.ProtoReflect(), m.ProtoReflect().Descriptor().Fields()
+		// As a mask is applied: what is optional is changed where it is kept.
+		for i := range fields.Len() {
+			if f := fields.Get(i); m.ProtoReflect().Has(f) {
+				to.Set(f, m.ProtoReflect().Get(f))
+			} else {
+				to.Clear(f)
+			}
+		}
 		return nil
 	}
 }
