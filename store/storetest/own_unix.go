@@ -150,6 +150,10 @@ func programs() (string, error) {
 			folders = append(folders, filepath.Dir(initdb))
 		}
 	}
+	return firstWithPrograms(folders)
+}
+
+func firstWithPrograms(folders []string) (string, error) {
 	for _, folder := range folders {
 		if folder == "" {
 			continue

@@ -12,7 +12,6 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
-	"testing"
 	"time"
 
 	_ "github.com/jackc/pgx/v5/stdlib" // the driver "pgx"
@@ -29,8 +28,12 @@ var server struct {
 	url       *url.URL // of the database from which others are made
 	admin     *sql.DB
 	halt      func() error // nil for a server that is not ours
+	strategy  string       // how databases are copied
 	prefix    string
 	databases atomic.Int64
+
+	drops   chan string // databases that nobody needs any more
+	dropped chan error  // what went wrong with them, after drops was closed
 
 	mu        sync.Mutex
 	templates []string // dropped at the end
@@ -53,6 +56,8 @@ func startServer() error {
 		if given, server.halt, err = startOwn(); err != nil {
 			return err
 		}
+		// No checkpoint of a large server has to be waited for.
+		server.strategy = " STRATEGY file_copy"
 	}
 	u, err := url.Parse(given)
 	if err != nil || !strings.HasPrefix(u.Scheme, "postgres") {
@@ -63,6 +68,8 @@ func startServer() error {
 	if err != nil {
 		return errors.New("DEWBENCH_TEST_POSTGRES cannot be used") // the cause repeats it
 	}
+	server.drops, server.dropped = make(chan string, 1000), make(chan error, 1)
+	go dropAll()
 	return nil
 }
 
@@ -75,7 +82,7 @@ func newDatabase(template string) (string, error) {
 	defer cancel()
 	name := fmt.Sprintf("%s_%d", server.prefix, server.databases.Add(1))
 	// Names are ours: letters, digits and underscores.
-	if _, err := server.admin.ExecContext(ctx, "CREATE DATABASE "+name+" TEMPLATE "+template); err != nil {
+	if _, err := server.admin.ExecContext(ctx, "CREATE DATABASE "+name+" TEMPLATE "+template+server.strategy); err != nil {
 		return "", fmt.Errorf("make a database from %s: %w", template, err)
 	}
 	return name, nil
@@ -87,14 +94,20 @@ func databaseURL(name string) string {
 	return u.String()
 }
 
-// dropLater drops a database at the end of a test. Who is still connected to it is
-// thrown out: a test may have killed its program.
-func dropLater(tb testing.TB, name string) {
-	if err := drop(name); err != nil {
-		tb.Error(err)
+// dropLater drops a database at the end of a test. The test does not wait: a server
+// takes a tenth of a second to see that its connections have gone.
+func dropLater(name string) { server.drops <- name }
+
+// dropAll drops what comes until there is no more.
+func dropAll() {
+	var errs []error
+	for name := range server.drops {
+		errs = append(errs, drop(name))
 	}
+	server.dropped <- errors.Join(errs...)
 }
 
+// drop throws out who is still connected: a test may have killed its program.
 func drop(name string) error {
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
@@ -116,15 +129,15 @@ func stop() error {
 	if server.admin == nil {
 		return nil
 	}
-	var errs []error
 	if server.halt == nil {
 		server.mu.Lock()
 		defer server.mu.Unlock()
 		for _, name := range server.templates {
-			errs = append(errs, drop(name))
+			server.drops <- name
 		}
 	}
-	errs = append(errs, server.admin.Close())
+	close(server.drops)
+	errs := []error{<-server.dropped, server.admin.Close()}
 	if server.halt != nil {
 		errs = append(errs, server.halt())
 	}

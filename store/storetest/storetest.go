@@ -65,7 +65,7 @@ func EmptyURL(tb testing.TB, engine store.Engine) string {
 	if err != nil {
 		tb.Fatal(err)
 	}
-	tb.Cleanup(func() { dropLater(tb, name) })
+	tb.Cleanup(func() { dropLater(name) })
 	return databaseURL(name)
 }
 
@@ -144,7 +144,7 @@ func (p *Template) URL(tb testing.TB, engine store.Engine) string {
 	if err != nil {
 		tb.Fatal(err)
 	}
-	tb.Cleanup(func() { dropLater(tb, name) })
+	tb.Cleanup(func() { dropLater(name) })
 	return databaseURL(name)
 }
 
