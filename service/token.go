@@ -72,7 +72,7 @@ func (s *Tokens) CreateToken(ctx context.Context, req *pb.CreateTokenRequest) (*
 		if m, err = grower.CreateToken(m, HashSecret(secret), v.at.UnixMicro()); err != nil {
 			return nil, err
 		}
-		m.Secret = secret
+		m.Secret = &secret
 		return m, nil
 	}, getToken)
 }

@@ -38,7 +38,7 @@ type Token struct {
 	// When it ends, later than now. Absent: it does not.
 	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	// The secret; in the answer of CreateToken only.
-	Secret string `protobuf:"bytes,5,opt,name=secret,proto3" json:"secret,omitempty"`
+	Secret *string `protobuf:"bytes,5,opt,name=secret,proto3,oneof" json:"secret,omitempty"`
 	// When it was last used, to about ten minutes.
 	LastUseTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=last_use_time,json=lastUseTime,proto3" json:"last_use_time,omitempty"`
 	// When it was made.
@@ -110,8 +110,8 @@ func (x *Token) GetExpireTime() *timestamppb.Timestamp {
 }
 
 func (x *Token) GetSecret() string {
-	if x != nil {
-		return x.Secret
+	if x != nil && x.Secret != nil {
+		return *x.Secret
 	}
 	return ""
 }
@@ -451,21 +451,22 @@ var File_dewbench_v1_token_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_token_proto_rawDesc = "" +
 	"\n" +
-	"\x17dewbench/v1/token.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc9\x04\n" +
+	"\x17dewbench/v1/token.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd9\x04\n" +
 	"\x05Token\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12/\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\f\xe2A\x01\x02\xbaH\x05r\x03\x18\xc8\x01R\vdisplayName\x12G\n" +
 	"\x06scopes\x18\x03 \x03(\tB/\xe2A\x01\x02\xbaH(\x92\x01%\x10\x04\x18\x01\"\x1fr\x1dR\x04readR\x06recordR\x06manageR\x05stockR\x06scopes\x12_\n" +
 	"\vexpire_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampB\"\xbaH\x1f\xb2\x01\x1c\"\r\b\xff\x82\xd1\xff\xaf\a\x10\xff\x93\xeb\xdc\x032\v\b\x80\x92\xb8Ø\xfe\xff\xff\xff\x01R\n" +
-	"expireTime\x12\x1c\n" +
-	"\x06secret\x18\x05 \x01(\tB\x04\xe2A\x01\x03R\x06secret\x12D\n" +
+	"expireTime\x12!\n" +
+	"\x06secret\x18\x05 \x01(\tB\x04\xe2A\x01\x03H\x00R\x06secret\x88\x01\x01\x12D\n" +
 	"\rlast_use_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\vlastUseTime\x12A\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vrevoke_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"revokeTime\x12\x1c\n" +
 	"\x04etag\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag:C\xeaA@\n" +
-	"\x0edewbench/Token\x12\x1fgrowers/{grower}/tokens/{token}*\x06tokens2\x05token\"\xd9\x01\n" +
+	"\x0edewbench/Token\x12\x1fgrowers/{grower}/tokens/{token}*\x06tokens2\x05tokenB\t\n" +
+	"\a_secret\"\xd9\x01\n" +
 	"\x12CreateTokenRequest\x12O\n" +
 	"\x06parent\x18\x01 \x01(\tB7\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Token\xbaH\x1dr\x1b2\x19^growers/[a-z0-9-]{1,63}$R\x06parent\x124\n" +
 	"\x05token\x18\x02 \x01(\v2\x12.dewbench.v1.TokenB\n" +
@@ -546,6 +547,7 @@ func file_dewbench_v1_token_proto_init() {
 	if File_dewbench_v1_token_proto != nil {
 		return
 	}
+	file_dewbench_v1_token_proto_msgTypes[0].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
