@@ -44,7 +44,7 @@ func TestToken(t *testing.T) {
 		} {
 			grower, id := store.Segment(want.GetName(), "growers"), store.Segment(want.GetName(), "tokens")
 			sent := proto.CloneOf(want)
-			sent.Secret = "dwb_secret" // is never kept
+			sent.Secret = proto.String("dwb_secret") // is never kept
 			made := b.makeToken(grower, sent, want.GetName())
 			want.CreateTime, want.Etag = stampOf(noon), made.GetEtag()
 			if made.GetEtag() == "" {
