@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 
-	"go.einride.tech/aip/ordering"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -51,29 +50,24 @@ func (s *Taxa) GetTaxon(_ context.Context, req *pb.GetTaxonRequest) (*pb.Taxon, 
 	return t, nil
 }
 
-var taxonFields = filterable{
-	"scientificName": {"=", "!=", ":"},
-	"genus":          {"=", "!=", ":"},
-	"rank":           {"=", "!="},
-	"trapType":       {"=", "!="},
-	"habit":          {"=", "!="},
-	"restSeason":     {"=", "!="},
-	"citesAppendix":  {"=", "!="},
+var taxonFields = Fields{
+	"scientificName": SearchField,
+	"genus":          SearchField,
+	"rank":           EnumField(pb.Taxon_Rank(0)),
+	"trapType":       EnumField(pb.Taxon_TrapType(0)),
+	"habit":          EnumField(pb.Taxon_Habit(0)),
+	"restSeason":     EnumField(pb.Taxon_Rest_Season(0)),
+	"citesAppendix":  EnumField(pb.Taxon_CitesListing_Appendix(0)),
 }
 
 // ListTaxa lists taxa. Pages are cut by the last row's place in the order, which
 // ends in the name.
 func (s *Taxa) ListTaxa(ctx context.Context, req *pb.ListTaxaRequest) (*pb.ListTaxaResponse, error) {
-	conditions, err := parseFilter(req.GetFilter(), taxonFields)
+	conditions, err := ParseFilter(req.GetFilter(), taxonFields)
 	if err != nil {
 		return nil, err
 	}
-	for _, c := range conditions {
-		if err := checkTaxonCondition(c); err != nil {
-			return nil, err
-		}
-	}
-	order, err := parseOrder(req.GetOrderBy(), "scientificName", "genus")
+	order, err := parseOrders(req.GetOrderBy(), "scientificName", "genus")
 	if err != nil {
 		return nil, err
 	}
@@ -85,7 +79,7 @@ func (s *Taxa) ListTaxa(ctx context.Context, req *pb.ListTaxaRequest) (*pb.ListT
 	var found []*pb.Taxon
 	for i := range s.rows {
 		row := &s.rows[i]
-		if !slices.ContainsFunc(conditions, func(c condition) bool { return !row.meets(c) }) {
+		if !slices.ContainsFunc(conditions, func(c Condition) bool { return !row.meets(c) }) {
 			found = append(found, row.message)
 		}
 	}
@@ -111,11 +105,11 @@ func (s *Taxa) ListTaxa(ctx context.Context, req *pb.ListTaxaRequest) (*pb.ListT
 }
 
 // taxonOrder compares two taxa by the given fields, then by name.
-func taxonOrder(order []ordering.Field) func(a, b *pb.Taxon) int {
+func taxonOrder(order []Order) func(a, b *pb.Taxon) int {
 	return func(a, b *pb.Taxon) int {
 		for _, f := range order {
 			c := cmp.Compare(a.GetScientificName(), b.GetScientificName())
-			if f.Path == "genus" {
+			if f.Field == "genus" {
 				c = cmp.Compare(a.GetGenus(), b.GetGenus())
 			}
 			if f.Desc {
@@ -147,43 +141,25 @@ func taxonEnum(message *pb.Taxon, field string) protoreflect.Enum {
 	return nil
 }
 
-func checkTaxonCondition(c condition) error {
-	enum := taxonEnum(nil, c.field)
-	if enum == nil {
-		return nil
-	}
-	values := enum.Descriptor().Values()
-	if values.ByName(protoreflect.Name(c.value)) != nil {
-		return nil
-	}
-	names := make([]string, values.Len())
-	for i := range names {
-		names[i] = string(values.Get(i).Name())
-	}
-	return Invalid(InvalidFilter, []Violation{{"filter",
-		fmt.Sprintf("%q is not a %s; they are %s", short(c.value), c.field, strings.Join(names, ", "))}})
-}
-
 // meets tells whether the row meets a condition of a filter.
-func (r *taxonRow) meets(c condition) bool {
-	t := &r.taxon
-	if enum := taxonEnum(r.message, c.field); enum != nil {
-		value := enum.Descriptor().Values().ByNumber(enum.Number())
-		return (string(value.Name()) == c.value) == (c.op == "=")
+func (r *taxonRow) meets(c Condition) bool {
+	if enum := taxonEnum(r.message, c.Field); enum != nil {
+		return (int32(enum.Number()) == c.Value) == (c.Op == "=")
 	}
-	wanted := catalogue.Normalise(c.value)
-	if c.field == "genus" {
+	t, text := &r.taxon, c.Value.(string) // all other fields are text
+	wanted := catalogue.Normalise(text)
+	if c.Field == "genus" {
 		genus := catalogue.Normalise(t.Genus)
-		if c.op == ":" {
+		if c.Op == ":" {
 			return strings.Contains(genus, wanted)
 		}
-		return (genus == wanted) == (c.op == "=")
+		return (genus == wanted) == (c.Op == "=")
 	}
-	if c.op == ":" {
-		return catalogue.Matches(t, c.value)
+	if c.Op == ":" {
+		return catalogue.Matches(t, text)
 	}
 	same := func(name string) bool { return catalogue.Normalise(name) == wanted }
-	return (same(t.ScientificName) || slices.ContainsFunc(t.Synonyms, same)) == (c.op == "=")
+	return (same(t.ScientificName) || slices.ContainsFunc(t.Synonyms, same)) == (c.Op == "=")
 }
 
 func taxonMessage(t *catalogue.Taxon) *pb.Taxon {
