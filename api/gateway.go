@@ -38,6 +38,9 @@ type route struct {
 	path   string // template, as in the proto file
 	call   protoreflect.MethodDescriptor
 	body   string
+	// updates tells where the body has the resources that it updates; nil: it
+	// updates none.
+	updates *updateShape
 }
 
 // gateway is the HTTP door: the same calls as JSON.
@@ -118,7 +121,8 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 		runtime.WithOutgoingTrailerMatcher(func(string) (string, bool) { return "", false }),
 		runtime.WithErrorHandler(g.answerError),
 		runtime.WithRoutingErrorHandler(g.refuseRoute),
-		runtime.WithMiddlewares(g.checkQuery),
+		runtime.WithForwardResponseOption(keepEtag),
+		runtime.WithMiddlewares(g.receive),
 	)
 	for _, register := range registrations {
 		if err := register(g.mux, conn); err != nil {
@@ -150,7 +154,9 @@ func (g *gateway) addRoutes(call protoreflect.MethodDescriptor) error {
 		default:
 			return fmt.Errorf("%s has an HTTP rule of an unknown kind", call.FullName())
 		}
-		g.routes = append(g.routes, route{method, path, call, r.GetBody()})
+		rt := route{method: method, path: path, call: call, body: r.GetBody()}
+		rt.updates = rt.shapeOf()
+		g.routes = append(g.routes, rt)
 		if err := g.probe.HandlePath(method, path, func(w http.ResponseWriter, r *http.Request, _ map[string]string) {
 			w.(*probed).methods = append(w.(*probed).methods, r.Method)
 		}); err != nil {
@@ -183,22 +189,8 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.refuse(w, r, &service.Error{Reason: malformedRequest, Message: "GET takes no body; give query keys"})
 		return
 	}
-	r.Body = io.NopCloser(bytes.NewReader(body))
-	conditioned, err := conditions(r, body)
-	if err != nil {
-		g.refuse(w, r, err)
-		return
-	}
-	r = conditioned
-	if r.Method != http.MethodGet {
-		g.mux.ServeHTTP(w, r)
-		return
-	}
-	held := &tagged{ResponseWriter: w}
-	g.mux.ServeHTTP(held, r)
-	if err := held.finish(strings.Join(r.Header.Values("If-None-Match"), ", ")); err != nil {
-		g.log.InfoContext(r.Context(), "client went away", "request_id", id, "cause", err.Error())
-	}
+	r.Body = newRequestBody(body)
+	g.mux.ServeHTTP(w, r)
 }
 
 // readBody returns the body after inflation.
@@ -331,9 +323,8 @@ func (g *gateway) allowed(r *http.Request) []string {
 	return found.methods
 }
 
-// checkQuery refuses query keys that the call does not take; the gateway would
-// drop them.
-func (g *gateway) checkQuery(next runtime.HandlerFunc) runtime.HandlerFunc {
+// receive is what happens between the routing of a request and its call.
+func (g *gateway) receive(next runtime.HandlerFunc) runtime.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request, params map[string]string) {
 		pattern, _ := runtime.HTTPPattern(r.Context())
 		i := slices.IndexFunc(g.routes, func(rt route) bool {
@@ -343,16 +334,38 @@ func (g *gateway) checkQuery(next runtime.HandlerFunc) runtime.HandlerFunc {
 			g.refuse(w, r, fmt.Errorf("no route for %s %s", r.Method, pattern))
 			return
 		}
+		rt := &g.routes[i]
+		// The gateway would drop query keys that the call does not take.
 		query, err := url.ParseQuery(r.URL.RawQuery)
 		if err != nil {
 			g.refuse(w, r, &service.Error{Reason: malformedRequest, Message: "the query cannot be read: " + err.Error()})
 			return
 		}
-		if err := g.routes[i].checkQuery(query); err != nil {
+		if err := rt.checkQuery(query); err != nil {
 			g.refuse(w, r, err)
 			return
 		}
-		next(w, r, params)
+		ctx, ifMatch, ifNoneMatch, err := rt.conditions(r)
+		if err != nil {
+			g.refuse(w, r, err)
+			return
+		}
+		if body, ok := r.Body.(*requestBody); ok && rt.updates != nil {
+			ctx = service.WithBodyFields(ctx, body.readUpdates(rt.updates))
+		}
+		r = r.WithContext(ctx)
+		if r.Method != http.MethodGet {
+			next(w, r, params)
+			return
+		}
+		held := &conditionalWriter{ResponseWriter: w, ifMatch: ifMatch, ifNoneMatch: ifNoneMatch}
+		next(held, r, params)
+		switch mismatch, err := held.finish(); {
+		case mismatch:
+			g.refuse(w, r, &service.Error{Reason: service.EtagMismatch, Message: "the resource was changed since; get it again"})
+		case err != nil:
+			g.log.InfoContext(ctx, "client went away", "request_id", requestID(ctx), "cause", err.Error())
+		}
 	}
 }
 
@@ -363,6 +376,11 @@ func (rt *route) checkQuery(query url.Values) error {
 	var unknown, bad []service.Violation
 	for key, values := range query {
 		field, known := fields[key]
+		if key == snakeMaskKey {
+			if field, known = fields[maskKey]; known && query.Has(maskKey) {
+				values = append(values, query[maskKey]...)
+			}
+		}
 		switch {
 		case !known && len(names) == 0:
 			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key: this call takes none"})
@@ -395,7 +413,7 @@ func (rt *route) checkQuery(query url.Values) error {
 func checkValue(field protoreflect.FieldDescriptor, value string) (rule string) {
 	var err error
 	switch field.Kind() {
-	case protoreflect.StringKind:
+	case protoreflect.StringKind, protoreflect.MessageKind:
 		if !utf8.ValidString(value) {
 			return "is not UTF-8"
 		}
@@ -416,8 +434,14 @@ func checkValue(field protoreflect.FieldDescriptor, value string) (rule string) 
 	return ""
 }
 
+// The query key of a mask, in both spellings that its paths have too.
+const (
+	maskKey      = "updateMask"
+	snakeMaskKey = "update_mask"
+)
+
 // queryFields returns the query keys that a route takes: the JSON names of the
-// request's plain fields that are in neither path nor body.
+// request's plain fields that are in neither path nor body, and of its mask.
 func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
 	keys := map[string]protoreflect.FieldDescriptor{}
 	if rt.body == "*" {
@@ -427,7 +451,7 @@ func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		inPath := strings.Contains(rt.path, "{"+string(f.Name())+"}") || strings.Contains(rt.path, "{"+string(f.Name())+"=")
-		if inPath || string(f.Name()) == rt.body || f.Message() != nil && f.Message().FullName() != "google.protobuf.FieldMask" {
+		if inPath || string(f.Name()) == rt.body || f.Message() != nil && !isMask(f) {
 			continue
 		}
 		keys[f.JSONName()] = f
@@ -476,6 +500,9 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 		}
 		err = protojson.Unmarshal(body, message)
 		if err == nil {
+			if sent, ok := r.(*requestBody); ok {
+				sent.setMasks(message)
+			}
 			return nil
 		}
 		if m := badEnum.FindStringSubmatch(err.Error()); m != nil {

@@ -3,198 +3,327 @@ package service
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
+	"go.einride.tech/aip/fieldbehavior"
 	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
-	"google.golang.org/protobuf/types/descriptorpb"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 )
 
-// Mask is the fields that a change sets, as paths of names of the .proto files.
-type Mask []string
+// Mask is which fields of a resource a change writes.
+type Mask struct{ paths []maskPath }
 
-// Has tells whether a field at the top is set, or something in it.
-func (m Mask) Has(field string) bool {
-	return slices.ContainsFunc(m, func(path string) bool { return path == field || strings.HasPrefix(path, field+".") })
+// maskPath leads from a resource through messages in it to a field.
+type maskPath []protoreflect.FieldDescriptor
+
+// String writes the path in lowerCamelCase.
+func (p maskPath) String() string {
+	names := make([]string, len(p))
+	for i, field := range p {
+		names[i] = field.JSONName()
+	}
+	return strings.Join(names, ".")
 }
 
-type bodyFieldsKey struct{}
-
-// WithBodyFields returns a context that tells which fields, by their names in JSON,
-// the body of an HTTP request has, those with null too.
-func WithBodyFields(ctx context.Context, fields []string) context.Context {
-	return context.WithValue(ctx, bodyFieldsKey{}, fields)
-}
-
-// BodyFields returns what WithBodyFields told; false for a call that did not come
-// over HTTP.
-func BodyFields(ctx context.Context) ([]string, bool) {
-	fields, ok := ctx.Value(bodyFieldsKey{}).([]string)
-	return fields, ok
-}
-
-// behaves tells whether a field is annotated with one of the behaviours.
-func behaves(f protoreflect.FieldDescriptor, behaviours ...annotations.FieldBehavior) bool {
-	options, _ := f.Options().(*descriptorpb.FieldOptions)
-	has, _ := proto.GetExtension(options, annotations.E_FieldBehavior).([]annotations.FieldBehavior)
-	return slices.ContainsFunc(has, func(b annotations.FieldBehavior) bool { return slices.Contains(behaviours, b) })
-}
+// toldToo are fields that the server tells of what it keeps though the contract does
+// not say so: their message stands in ComputeDue too, where they are given.
+var toldToo = map[protoreflect.FullName]bool{"dewbench.v1.Feeding.traps_target": true}
 
 // isOutputOnly tells whether only the server tells a field.
-func isOutputOnly(f protoreflect.FieldDescriptor) bool {
-	return behaves(f, annotations.FieldBehavior_OUTPUT_ONLY)
+func isOutputOnly(field protoreflect.FieldDescriptor) bool {
+	return fieldbehavior.Has(field, annotations.FieldBehavior_OUTPUT_ONLY) || toldToo[field.FullName()]
 }
 
-// settable tells whether users set a field at the top of a resource.
-func settable(f protoreflect.FieldDescriptor) bool {
-	return f.Name() != "etag" && !behaves(f, annotations.FieldBehavior_OUTPUT_ONLY, annotations.FieldBehavior_IDENTIFIER, annotations.FieldBehavior_IMMUTABLE)
-}
-
-// fieldNamed finds a field by its name in JSON or in the .proto file.
-func fieldNamed(d protoreflect.MessageDescriptor, name string) protoreflect.FieldDescriptor {
-	if f := d.Fields().ByJSONName(name); f != nil {
-		return f
+// whyNot says why a change cannot write a field, which stands at the top of a
+// resource or in a message of it; "": it can.
+func whyNot(field protoreflect.FieldDescriptor, top bool) string {
+	switch {
+	case top && field.Name() == "etag":
+		return "is compared, never written"
+	case fieldbehavior.Has(field, annotations.FieldBehavior_IDENTIFIER):
+		return "is the name of the resource"
+	case isOutputOnly(field):
+		return "is told by the server"
+	case fieldbehavior.Has(field, annotations.FieldBehavior_IMMUTABLE):
+		return "cannot be changed"
 	}
-	return d.Fields().ByName(protoreflect.Name(name))
+	return ""
 }
 
-// ReadMask returns the fields of a change. If no mask is asked for they are those
-// that are present in the body: over HTTP the keys of the JSON object, else, and in
-// a batch, the fields that are set. place is "" or the item of a batch.
+// ReadMask reads which fields a change writes: those of the mask, by path, each part
+// of it in lowerCamelCase or snake_case, or all of them for `*`. Without a mask it
+// is the fields that the body has: over HTTP the keys of its JSON, with null too. place
+// is "" or the item of a batch.
 //
 // A body may then also have fields that only the server tells, so that a client can
 // send back what it got: they must be as they are in the present message, but for
 // the ignored ones, which change by themselves.
 func ReadMask(ctx context.Context, asked *fieldmaskpb.FieldMask, present, body proto.Message, place string, ignored ...string) (Mask, error) {
+	var m Mask
+	var p problems
+	resource := body.ProtoReflect()
 	if asked != nil {
-		return readPaths(asked.GetPaths(), body.ProtoReflect().Descriptor(), pathAt(place, "updateMask"))
-	}
-	now, new := present.ProtoReflect(), body.ProtoReflect()
-	var fields []protoreflect.FieldDescriptor
-	keys, told := BodyFields(ctx)
-	if told && place == "" {
-		for _, key := range keys {
-			if f := fieldNamed(new.Descriptor(), key); f != nil { // others were refused with the body
-				fields = append(fields, f)
-			}
+		for _, rule := range m.readPaths(asked.GetPaths(), resource.Descriptor()) {
+			p.refuse(InvalidUpdateMask, pathAt(place, "updateMask"), "%s", rule)
 		}
 	} else {
-		new.Range(func(f protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
-			fields = append(fields, f)
-			return true
-		})
+		m.readBody(sentFields(ctx, resource, place), present.ProtoReflect(), resource, place, ignored, &p)
 	}
-	name := string(new.Descriptor().Name())
-	prefix := pathAt(place, strings.ToLower(name[:1])+name[1:]) + "."
-	var mask Mask
-	var p problems
-	for _, f := range fields {
-		switch {
-		case settable(f):
-			mask = append(mask, string(f.Name()))
-		case !isOutputOnly(f) || slices.Contains(ignored, string(f.Name())) || !new.Has(f): // the name and the etag are no change
-		case !now.Get(f).Equal(new.Get(f)):
-			p.refuse(InvalidFields, prefix+f.JSONName(), "is told by the server: leave it out")
-		}
+	if err := p.err(); err != nil {
+		return Mask{}, err
 	}
-	slices.Sort(mask)
-	return mask, p.err()
+	slices.SortFunc(m.paths, func(a, b maskPath) int { return strings.Compare(a.String(), b.String()) })
+	return m, nil
 }
 
-func readPaths(paths []string, d protoreflect.MessageDescriptor, field string) (Mask, error) {
-	var p problems
-	refuse := func(rule string, args ...any) { p.refuse(InvalidUpdateMask, field, rule, args...) }
-	var mask Mask
+// readBody takes the fields that were sent.
+func (m *Mask) readBody(sent []protoreflect.FieldDescriptor, present, body protoreflect.Message, place string, ignored []string, p *problems) {
+	name := string(body.Descriptor().Name())
+	name = strings.ToLower(name[:1]) + name[1:] // as requests name it
+	told := 0
+	for _, field := range sent {
+		why := whyNot(field, true)
+		switch {
+		case why == "":
+			m.paths = append(m.paths, maskPath{field})
+		case field.Name() == "etag" || field.Name() == "name": // no change: the one is compared, the other says what changes
+		default:
+			told++
+			same := present.Has(field) == body.Has(field) && present.Get(field).Equal(body.Get(field))
+			if !same && !slices.Contains(ignored, string(field.Name())) {
+				p.refuse(InvalidFields, pathAt(place, name+"."+field.JSONName()), "%s: leave it out, or send it as it stands now", why)
+			}
+		}
+	}
+	if len(m.paths)+told == 0 {
+		p.refuse(InvalidUpdateMask, pathAt(place, "updateMask"), "must name what to change, as the body has no field to write")
+	}
+}
+
+// sentFields returns the fields that a body has.
+func sentFields(ctx context.Context, body protoreflect.Message, place string) []protoreflect.FieldDescriptor {
+	var sent []protoreflect.FieldDescriptor
+	places, _ := ctx.Value(bodyFieldsKey{}).(map[string][]string)
+	keys, known := places[place]
+	if !known {
+		body.Range(func(field protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
+			sent = append(sent, field)
+			return true
+		})
+		return sent
+	}
+	for _, key := range keys {
+		if field := fieldNamed(body.Descriptor(), key); field != nil { // the decoder refuses others, and what stands twice
+			sent = append(sent, field)
+		}
+	}
+	return sent
+}
+
+func (m *Mask) readPaths(paths []string, resource protoreflect.MessageDescriptor) (rules []string) {
+	if len(paths) == 0 {
+		return []string{"must name a field, or be left out"}
+	}
+	named := map[string]bool{}
 	for _, path := range paths {
 		if path == "*" {
 			if len(paths) > 1 {
-				refuse("has * beside other fields")
+				rules = append(rules, `names other fields beside "*", which stands for all`)
+				continue
 			}
-			for i := range d.Fields().Len() {
-				if f := d.Fields().Get(i); settable(f) {
-					mask = append(mask, string(f.Name()))
-				}
-			}
-			continue
+			m.takeAll(resource)
+			return nil
 		}
-		canonical, rule := readPath(path, d)
-		switch {
+		found, rule := resolvePath(path, resource)
+		switch at := found.String(); {
 		case rule != "":
-			refuse("%q %s", short(path), rule)
-		case slices.Contains(mask, canonical):
-			refuse("names %q twice", short(path))
+			rules = append(rules, rule)
+		case named[at]:
+			rules = append(rules, fmt.Sprintf("names %q twice", at))
 		default:
-			mask = append(mask, canonical)
+			named[at] = true
+			m.paths = append(m.paths, found)
 		}
 	}
-	if len(paths) == 0 {
-		refuse("must name at least one field, or be left out: then it is the fields of the body")
+	for _, path := range m.paths {
+		for i := 1; i < len(path); i++ {
+			if whole := path[:i].String(); named[whole] {
+				rules = append(rules, fmt.Sprintf("names %q, and %q in it", whole, path))
+			}
+		}
 	}
-	return mask, p.err()
+	return rules
 }
 
-// readPath returns a path in names of the .proto files, or the rule that it breaks.
-func readPath(path string, d protoreflect.MessageDescriptor) (canonical, rule string) {
-	var names []string
-	steps := strings.Split(path, ".")
-	for i, step := range steps {
-		f := fieldNamed(d, step)
-		switch {
-		case f == nil:
-			return "", fmt.Sprintf("is not a field; there are %s", strings.Join(settableNames(d, i == 0), ", "))
-		case i == 0 && f.Name() == "etag":
-			return "", "is not changed: an etag in the body is compared with the present one"
-		case i == 0 && !settable(f):
-			return "", "is told by the server"
+func (m *Mask) takeAll(resource protoreflect.MessageDescriptor) {
+	for i := range resource.Fields().Len() {
+		if field := resource.Fields().Get(i); whyNot(field, true) == "" {
+			m.paths = append(m.paths, maskPath{field})
 		}
-		names = append(names, string(f.Name()))
-		if i+1 == len(steps) {
+	}
+}
+
+// resolvePath finds the field of a path.
+func resolvePath(path string, in protoreflect.MessageDescriptor) (found maskPath, rule string) {
+	parts := strings.Split(path, ".")
+	for i, part := range parts {
+		field := fieldNamed(in, part)
+		if field == nil {
+			return nil, unknownPath(path, part, in, i == 0)
+		}
+		found = append(found, field)
+		if why := whyNot(field, i == 0); why != "" {
+			return nil, fmt.Sprintf("%q: %s %s", short(path), found, why)
+		}
+		if i == len(parts)-1 {
 			break
 		}
-		if f.Message() == nil || f.IsList() || f.IsMap() || f.Message().ParentFile().Package() != d.ParentFile().Package() {
-			return "", fmt.Sprintf("goes into %s, which is changed as a whole", strings.Join(steps[:i+1], "."))
+		switch in = field.Message(); {
+		case field.IsList(), field.IsMap():
+			return nil, fmt.Sprintf("%q: %s is a list, which is only written whole", short(path), found)
+		case in == nil, in.ParentFile().Package() == "google.protobuf":
+			return nil, fmt.Sprintf("%q: %s has no fields", short(path), found)
 		}
-		d = f.Message()
 	}
-	return strings.Join(names, "."), ""
+	return found, ""
 }
 
-func settableNames(d protoreflect.MessageDescriptor, top bool) []string {
+func unknownPath(path, part string, in protoreflect.MessageDescriptor, top bool) (rule string) {
 	var names []string
-	for i := range d.Fields().Len() {
-		if f := d.Fields().Get(i); !top || settable(f) {
-			names = append(names, f.JSONName())
+	for i := range in.Fields().Len() {
+		if field := in.Fields().Get(i); whyNot(field, top) == "" {
+			names = append(names, field.JSONName())
 		}
 	}
-	return names
+	return fmt.Sprintf("%q: there is no field %q; those that can be written are %s", short(path), short(part), strings.Join(names, ", "))
 }
 
-// Apply sets in a message the fields of the mask as they are in the body. Lists and
-// messages that a path names are replaced as a whole; what the body lacks is cleared.
-func Apply(mask Mask, present, body proto.Message) {
-	from := proto.Clone(body).ProtoReflect()
-	for _, path := range mask {
-		into, from := present.ProtoReflect(), from
-		steps := strings.Split(path, ".")
-		for _, step := range steps[:len(steps)-1] {
-			f := into.Descriptor().Fields().ByName(protoreflect.Name(step))
-			if !into.Has(f) && !from.Has(f) {
-				into = nil // there is nothing to clear
-				break
+// fieldNamed returns the field of a name in lowerCamelCase or snake_case, or nil.
+func fieldNamed(in protoreflect.MessageDescriptor, name string) protoreflect.FieldDescriptor {
+	if field := in.Fields().ByJSONName(name); field != nil {
+		return field
+	}
+	return in.Fields().ByName(protoreflect.Name(name))
+}
+
+// Paths returns what the mask writes, in lowerCamelCase, in alphabetical order.
+func (m Mask) Paths() []string {
+	paths := make([]string, len(m.paths))
+	for i, path := range m.paths {
+		paths[i] = path.String()
+	}
+	return paths
+}
+
+// Has tells whether the mask writes a field of the resource, or something in it.
+// The name may be in either spelling.
+func (m Mask) Has(field string) bool {
+	return slices.ContainsFunc(m.paths, func(path maskPath) bool {
+		return path[0].JSONName() == field || string(path[0].Name()) == field
+	})
+}
+
+// Apply writes the fields of the mask from body into current: sets what the body
+// has, clears what it lacks. A list, or a message that the mask names, is replaced
+// as a whole; but what the server tells in it stays. Nothing of body is shared
+// with current afterwards.
+func Apply(mask Mask, current, body proto.Message) {
+	for _, path := range mask.paths {
+		writePath(current.ProtoReflect(), body.ProtoReflect(), path)
+	}
+}
+
+// writePath tells whether it set something, if only to zero.
+func writePath(to, from protoreflect.Message, path maskPath) bool {
+	field := path[0]
+	switch {
+	case len(path) == 1 && !from.Has(field):
+		to.Clear(field)
+		return !field.HasPresence() && !field.IsList() && !field.IsMap()
+	case len(path) == 1:
+		replaceField(to, from, field)
+		return true
+	case to.Has(field):
+		writePath(to.Mutable(field).Message(), from.Get(field).Message(), path[1:])
+		return true
+	case from.Has(field):
+		// To clear something in a message that is not there does not make one, nor
+		// another case of a oneof.
+		fresh := to.NewField(field)
+		if !writePath(fresh.Message(), from.Get(field).Message(), path[1:]) {
+			return false
+		}
+		to.Set(field, fresh)
+		return true
+	}
+	return false
+}
+
+// replaceField sets a field to a copy of what from has.
+func replaceField(to, from protoreflect.Message, field protoreflect.FieldDescriptor) {
+	only := from.New()
+	only.Set(field, from.Get(field))
+	value := proto.Clone(only.Interface()).ProtoReflect().Get(field)
+	switch {
+	case field.IsMap():
+	case field.IsList() && field.Message() != nil:
+		for i := range value.List().Len() {
+			keepTold(value.List().Get(i).Message(), nil)
+		}
+	case !field.IsList() && field.Message() != nil && to.Has(field):
+		keepTold(value.Message(), to.Get(field).Message())
+	case !field.IsList() && field.Message() != nil:
+		keepTold(value.Message(), nil)
+	}
+	to.Set(field, value)
+}
+
+// keepTold gives the fields of a new message that an update cannot write the values
+// that they have in the old one, which may be nil.
+func keepTold(value, old protoreflect.Message) {
+	for i := range value.Descriptor().Fields().Len() {
+		field := value.Descriptor().Fields().Get(i)
+		kept := old != nil && old.Has(field)
+		switch {
+		case whyNot(field, false) != "" && kept:
+			value.Set(field, old.Get(field))
+		case whyNot(field, false) != "":
+			value.Clear(field)
+		case !value.Has(field) || field.Message() == nil || field.IsMap():
+		case field.IsList():
+			for k := range value.Get(field).List().Len() {
+				keepTold(value.Get(field).List().Get(k).Message(), nil)
 			}
-			into, from = into.Mutable(f).Message(), from.Get(f).Message()
-		}
-		if into == nil {
-			continue
-		}
-		f := into.Descriptor().Fields().ByName(protoreflect.Name(steps[len(steps)-1]))
-		if from.Has(f) {
-			into.Set(f, from.Get(f))
-		} else {
-			into.Clear(f)
+		case kept:
+			keepTold(value.Get(field).Message(), old.Get(field).Message())
+		default:
+			keepTold(value.Get(field).Message(), nil)
 		}
 	}
+}
+
+type bodyFieldsKey struct{}
+
+// WithBodyFields says which fields the JSON of the resources of a request has, null
+// included, by the places of the changes: "" for a request with one, requests[0] and
+// so on for a batch. It is for the HTTP door.
+func WithBodyFields(ctx context.Context, places map[string][]string) context.Context {
+	return context.WithValue(ctx, bodyFieldsKey{}, places)
+}
+
+// BodyFields returns all that WithBodyFields told, each field with its place before
+// it; false for a call that did not come over HTTP.
+func BodyFields(ctx context.Context) ([]string, bool) {
+	places, known := ctx.Value(bodyFieldsKey{}).(map[string][]string)
+	var fields []string
+	for _, place := range slices.Sorted(maps.Keys(places)) {
+		for _, field := range places[place] {
+			fields = append(fields, pathAt(place, field))
+		}
+	}
+	return fields, known
 }
