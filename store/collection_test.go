@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"errors"
+	"strings"
 	"testing"
 
 	"google.golang.org/genproto/googleapis/type/dayofweek"
@@ -33,7 +34,7 @@ func TestCollectionAtTheEdges(t *testing.T) {
 		HandFeed: pb.Regimen_NEVER.Enum(), CutStalks: proto.Bool(false),
 	}
 	week := []dayofweek.DayOfWeek{1, 2, 3, 4, 5, 6, 7}
-	for name, m := range map[string]*pb.Collection{
+	all := map[string]*pb.Collection{
 		"nothing":           {},
 		"south pole":        {LatitudeDeg: proto.Float64(-90)},
 		"north pole":        {LatitudeDeg: proto.Float64(90)},
@@ -52,20 +53,23 @@ func TestCollectionAtTheEdges(t *testing.T) {
 			{Group: &pb.Collection_GroupRegimen_TrapType{TrapType: pb.Taxon_EEL}, Regimen: &pb.Regimen{CutStalks: proto.Bool(true)}},
 		}},
 		"text": {DisplayName: "  'Kö' \"%_\\ 🌱\n", TimeZone: "America/Argentina/ComodRivadavia"},
-	} {
-		t.Run(name, func(t *testing.T) {
-			each(t, func(b bed) {
-				got := b.makeCollection("x", m)
+	}
+	each(t, func(b bed) {
+		for name, m := range all {
+			b.Run(name, func(t *testing.T) {
+				b := bed{t, b.s}
+				id := strings.ReplaceAll(strings.ToLower(name), " ", "-")
+				got := b.makeCollection(id, m)
 				want := proto.CloneOf(m)
 				if name == "days out of order" {
 					want.FeedingWeekdays = []dayofweek.DayOfWeek{1, 3, 7} // kept in the order of the week
 				}
-				want.Name, want.Owner, want.Etag = "collections/x", "growers/g1", got.GetEtag()
+				want.Name, want.Owner, want.Etag = store.CollectionName(id), "growers/g1", got.GetEtag()
 				want.CreateTime, want.UpdateTime = stampOf(noon), stampOf(noon)
 				tells(b, "the collection", got, want)
 			})
-		})
-	}
+		}
+	})
 }
 
 func TestCollectionHandle(t *testing.T) {

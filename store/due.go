@@ -1,8 +1,6 @@
 package store
 
 import (
-	"slices"
-
 	"gorm.io/gorm/clause"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -86,7 +84,7 @@ func (c *Collection) KeepDue(all map[string]*Due) error {
 // KeptDue returns what is kept of plants, by id. A plant without a record has none.
 func (c *Collection) KeptDue(plantIDs []string) (map[string]*Due, error) {
 	out := map[string]*Due{}
-	for some := range slices.Chunk(plantIDs, chunk) {
+	for some := range chunks(plantIDs) {
 		var rows []dueRow
 		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
 			return nil, err
@@ -155,7 +153,7 @@ func (c *Collection) Histories(plantIDs []string) (map[string]*History, error) {
 	if plantIDs == nil {
 		return out, read(nil)
 	}
-	for some := range slices.Chunk(plantIDs, chunk) {
+	for some := range chunks(plantIDs) {
 		if err := read(some); err != nil {
 			return nil, err
 		}

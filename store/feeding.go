@@ -1,8 +1,6 @@
 package store
 
 import (
-	"slices"
-
 	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
 
@@ -110,7 +108,8 @@ func (c *Collection) feeding(plant, id string) *gorm.DB {
 	return c.plant(plant).Where("feeding_id = ?", id)
 }
 
-// CreateFeedings adds feedings with the plants and ids of their names.
+// CreateFeedings adds feedings with the plants and ids of their names. Errors:
+// ErrExists if an id is taken, ErrReference if a plant is not there.
 func (c *Collection) CreateFeedings(all []*pb.Feeding, by By) ([]*pb.Feeding, error) {
 	rows, history := make([]feedingRow, len(all)), make([]revisionRow, len(all))
 	for i, m := range all {
@@ -149,7 +148,7 @@ func (c *Collection) Feeding(plant, id string) (*pb.Feeding, error) {
 // not.
 func (c *Collection) FeedingIDs(plant string, ids []string) ([]string, error) {
 	var out []string
-	for some := range slices.Chunk(ids, chunk) {
+	for some := range chunks(ids) {
 		var found []string
 		if err := c.plant(plant).Where("feeding_id IN ?", some).Model(&feedingRow{}).Pluck("feeding_id", &found).Error; err != nil {
 			return nil, err
@@ -209,7 +208,8 @@ func (c *Collection) UndeleteFeeding(plant, id string, by By, f func(*pb.Feeding
 }
 
 // ReassignFeeding moves a feeding, with its history, to another plant, where f may
-// change it. Errors: ErrNotFound, ErrExists if the plant has one of the same id.
+// change it. Errors: ErrNotFound, ErrReference if the plant is not there, ErrExists
+// if it has one of the same id.
 func (c *Collection) ReassignFeeding(plant, id, to string, by By, f func(*pb.Feeding) error) (*pb.Feeding, error) {
 	if _, err := c.changeFeeding(plant, id, by, pb.Revision_REASSIGNED, func(r *feedingRow, m *pb.Feeding) error {
 		if err := f(m); err != nil {

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"iter"
 	"reflect"
 	"slices"
 	"strings"
@@ -178,3 +179,9 @@ func settable(row any, but ...string) ([]string, error) {
 
 // chunk is how many ids stand in one list of a statement.
 const chunk = 500
+
+// chunks yields ids in pieces that fit into a statement, each id once: a row must
+// not be found by two of them.
+func chunks(ids []string) iter.Seq[[]string] {
+	return slices.Chunk(slices.Compact(slices.Sorted(slices.Values(ids))), chunk)
+}

@@ -2,7 +2,6 @@ package store
 
 import (
 	"fmt"
-	"slices"
 
 	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
@@ -191,6 +190,7 @@ func (c *Collection) observation(plant, id string) *gorm.DB {
 }
 
 // CreateObservations adds observations with the plants and ids of their names.
+// Errors: ErrExists if an id is taken, ErrReference if a plant or bench is not there.
 func (c *Collection) CreateObservations(all []*pb.Observation, by By) ([]*pb.Observation, error) {
 	rows, history := make([]observationRow, len(all)), make([]revisionRow, len(all))
 	for i, m := range all {
@@ -229,7 +229,7 @@ func (c *Collection) Observation(plant, id string) (*pb.Observation, error) {
 // not.
 func (c *Collection) ObservationIDs(plant string, ids []string) ([]string, error) {
 	var out []string
-	for some := range slices.Chunk(ids, chunk) {
+	for some := range chunks(ids) {
 		var found []string
 		if err := c.plant(plant).Where("observation_id IN ?", some).Model(&observationRow{}).Pluck("observation_id", &found).Error; err != nil {
 			return nil, err
@@ -283,7 +283,8 @@ func (c *Collection) UndeleteObservation(plant, id string, by By, f func(*pb.Obs
 }
 
 // ReassignObservation moves an observation, with its history, to another plant, where f may
-// change it. Errors: ErrNotFound, ErrExists if the plant has one of the same id.
+// change it. Errors: ErrNotFound, ErrReference if the plant is not there, ErrExists
+// if it has one of the same id.
 func (c *Collection) ReassignObservation(plant, id, to string, by By, f func(*pb.Observation) error) (*pb.Observation, error) {
 	if _, err := c.changeObservation(plant, id, by, pb.Revision_REASSIGNED, func(r *observationRow, m *pb.Observation) error {
 		if err := f(m); err != nil {

@@ -3,7 +3,6 @@ package store
 import (
 	"encoding/json"
 	"fmt"
-	"slices"
 
 	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
@@ -176,7 +175,8 @@ type NewPlant struct {
 }
 
 // CreatePlants adds plants. Each stands first on the bench of its message. Errors:
-// ErrExists if an id or the tag of a living plant is taken.
+// ErrExists if an id or the tag of a living plant is taken, ErrReference if a bench
+// is not there.
 func (c *Collection) CreatePlants(all []NewPlant, by By) ([]*Plant, error) {
 	rows, history := make([]plantRow, len(all)), make([]revisionRow, len(all))
 	for i, p := range all {
@@ -215,7 +215,7 @@ func (c *Collection) Plant(id string) (*Plant, error) {
 // PlantsByID returns those of the plants that are there, deleted or not, by id.
 func (c *Collection) PlantsByID(ids []string) (map[string]*Plant, error) {
 	out := map[string]*Plant{}
-	for some := range slices.Chunk(ids, chunk) {
+	for some := range chunks(ids) {
 		var rows []plantRow
 		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
 			return nil, err
@@ -262,10 +262,8 @@ func (c *Collection) Tagged(tags []string) (map[string][]Bearing, error) {
 	for i, tag := range tags {
 		keys[i] = Fold(tag)
 	}
-	slices.Sort(keys)
-	keys = slices.Compact(keys)
 	out := map[string][]Bearing{}
-	for some := range slices.Chunk(keys, chunk) {
+	for some := range chunks(keys) {
 		var rows []plantRow
 		err := c.own().Where("tag_key IN ? AND delete_us IS NULL", some).Order("tag_key, plant_id").Find(&rows).Error
 		if err != nil {
@@ -305,7 +303,7 @@ func (plantTagRow) TableName() string { return "plant_tags" }
 // FormerTags returns the tags that plants bore before, the latest first, by plant.
 func (c *Collection) FormerTags(plantIDs []string) (map[string][]string, error) {
 	out := map[string][]string{}
-	for some := range slices.Chunk(plantIDs, chunk) {
+	for some := range chunks(plantIDs) {
 		var rows []plantTagRow
 		if err := c.own().Where("plant_id IN ?", some).Order("plant_id, until_us DESC, tag_key").Find(&rows).Error; err != nil {
 			return nil, err
