@@ -89,6 +89,7 @@ type reader struct {
 	rests     map[season.Rule][]civil.Span
 	problems
 	stored   bool // the records are our own: moves name benches
+	kept     bool // they were judged when they were recorded: nothing is refused any more
 	weekdays due.Weekdays
 	absences []civil.Span
 	foods    []due.Food
@@ -133,7 +134,7 @@ func (r *reader) refuse(a at, field, rule string, args ...any) {
 
 // refuseFor is refuse with a reason of its own.
 func (r *reader) refuseFor(reason Reason, a at, field, rule string, args ...any) {
-	if r.note(reason) {
+	if !r.kept && r.note(reason) {
 		r.violations = append(r.violations, Violation{a.field(field), fmt.Sprintf(rule, args...)})
 	}
 }

@@ -247,11 +247,7 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 			if slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) }) {
 				continue
 			}
-			m, err := d.decide(p, histories[p.ID], horizon)
-			if err != nil {
-				return nil, err
-			}
-			if m != nil {
+			if m := d.decide(p, histories[p.ID], horizon); m != nil {
 				rows = append(rows, dueRow{m, d.key(p, m)})
 			}
 		}
@@ -328,10 +324,7 @@ func (s *Due) ExplainDue(ctx context.Context, req *pb.ExplainDueRequest) (*pb.Ex
 		if err != nil {
 			return err
 		}
-		f, err := d.facts(p, histories[id])
-		if err != nil {
-			return err
-		}
+		f := d.facts(p, histories[id])
 		horizon := UsualHorizonDays
 		if req.HorizonDays != nil {
 			horizon = int(req.GetHorizonDays())

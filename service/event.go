@@ -86,11 +86,7 @@ func (k *keeping) target(day civil.Day, micros int64) (int, bool, error) {
 	if err != nil {
 		return 0, false, err
 	}
-	f, err := d.facts(k.plant, k.histories[k.plant.ID])
-	if err != nil {
-		return 0, false, err
-	}
-	traps, ok := due.Target(&f.facts, day, micros)
+	traps, ok := due.Target(&d.facts(k.plant, k.histories[k.plant.ID]).facts, day, micros)
 	return traps, ok, nil
 }
 

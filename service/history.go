@@ -43,9 +43,12 @@ func (v *visit) decider(c *collection, asOf civil.Day) (*decider, error) {
 		AsOfDate: day, TimeZone: m.GetTimeZone(), LatitudeDeg: m.LatitudeDeg, Hemisphere: m.GetHemisphere(),
 		FeedingWeekdays: m.GetFeedingWeekdays(), Absences: m.GetAbsences(),
 	})
-	if err := d.reader.err(); err != nil {
-		return nil, fmt.Errorf("%s: %w", m.GetName(), err)
+	if d.reader.refused > 0 {
+		return nil, fmt.Errorf("what is kept of %s: %v", m.GetName(), d.reader.violations)
 	}
+	// Another zone may have moved an observation to the day on which its hold ends,
+	// and a catalogue may have lost a taxon. The engine takes what is left.
+	d.reader.kept = true
 	for _, g := range m.GetRegimens() {
 		set, key := due.Set{Regimen: regimenValue(g.GetRegimen())}, groupKey{}
 		switch of := g.GetGroup().(type) {
@@ -107,7 +110,7 @@ type facts struct {
 
 // facts returns what the engine takes: the same as ComputeDue would be given. h may
 // be nil.
-func (d *decider) facts(p *store.Plant, h *store.History) (*facts, error) {
+func (d *decider) facts(p *store.Plant, h *store.History) *facts {
 	if h == nil {
 		h = &store.History{}
 	}
@@ -136,26 +139,19 @@ func (d *decider) facts(p *store.Plant, h *store.History) (*facts, error) {
 	clear(d.reader.keys)
 	f.computedPlant = d.reader.plant(0, m, d.layersOf(p)...)
 	f.scientificName = p.GetScientificName()
-	if err := d.reader.err(); err != nil {
-		return nil, fmt.Errorf("the record of %s: %w", p.GetName(), err)
-	}
-	return f, nil
+	return f
 }
 
 // decide returns what is due on the day, or nil for a plant that is not there then.
-func (d *decider) decide(p *store.Plant, h *store.History, horizon int) (*pb.DueFeeding, error) {
+func (d *decider) decide(p *store.Plant, h *store.History, horizon int) *pb.DueFeeding {
 	if d.gone(p) {
-		return nil, nil
+		return nil
 	}
-	f, err := d.facts(p, h)
-	if err != nil {
-		return nil, err
-	}
-	decision := d.engine.Decide(&f.facts, d.reader.asOf, horizon)
+	decision := d.engine.Decide(&d.facts(p, h).facts, d.reader.asOf, horizon)
 	if decision.Status == due.Absent {
-		return nil, nil
+		return nil
 	}
-	return d.row(p, &decision), nil
+	return d.row(p, &decision)
 }
 
 // gone tells whether the plant was deleted by the end of the day.

@@ -702,13 +702,13 @@ func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 				return nil, err
 			}
 		}
-		if p, err = c.Settle(id, standing, v.by()); err != nil {
-			return nil, err
+		if standing != (store.Standing{Bench: store.Segment(p.GetBench(), "benches"), Quantity: p.GetQuantity(), State: p.GetState()}) {
+			if p, err = c.Settle(id, standing, v.by()); err != nil {
+				return nil, err
+			}
 		}
 		kept.AsOfDate, kept.Settings, kept.Catalogue = today.String(), c.Settings(), v.version
-		if kept.Decision, err = d.decide(p, histories[id], UsualHorizonDays); err != nil {
-			return nil, err
-		}
+		kept.Decision = d.decide(p, histories[id], UsualHorizonDays)
 		known[id], plants[i], keep[id] = p, p, kept
 	}
 	if err := c.KeepDue(keep); err != nil {
@@ -809,9 +809,7 @@ func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant
 			if kept[p.ID] == nil {
 				_, kept[p.ID] = stand(p, histories[p.ID])
 			}
-			if kept[p.ID].Decision, err = d.decide(p, histories[p.ID], UsualHorizonDays); err != nil {
-				return nil, err
-			}
+			kept[p.ID].Decision = d.decide(p, histories[p.ID], UsualHorizonDays)
 		}
 	}
 	return v.plantMessagesWith(c, plants, kept)
