@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"io/fs"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -54,7 +55,8 @@ func seedBodies(f *testing.F) [][]byte {
 	return bodies
 }
 
-// serve answers without a network.
+// serve answers without a network. A request without the header Authorization gets
+// the token of the tests.
 func serve(handler http.Handler, method, target string, header http.Header, body []byte) *httptest.ResponseRecorder {
 	r := httptest.NewRequest(method, "/", bytes.NewReader(body))
 	u, err := url.ParseRequestURI(target)
@@ -62,9 +64,8 @@ func serve(handler http.Handler, method, target string, header http.Header, body
 		u = &url.URL{Path: target}
 	}
 	r.URL = u
-	for k, v := range header {
-		r.Header[k] = v
-	}
+	r.Header.Set("Authorization", "Bearer "+testSecret)
+	maps.Copy(r.Header, header)
 	w := httptest.NewRecorder()
 	handler.ServeHTTP(w, r)
 	return w
@@ -165,7 +166,7 @@ func FuzzFilter(f *testing.F) {
 	} {
 		f.Add(filter)
 	}
-	taxa := pb.NewTaxonServiceClient(newServer(f).Conn())
+	taxa := pb.NewTaxonServiceClient(within(newServer(f)))
 	all, err := taxa.ListTaxa(context.Background(), &pb.ListTaxaRequest{PageSize: 1000})
 	if err != nil {
 		f.Fatal(err)
@@ -197,7 +198,7 @@ func FuzzOrderBy(f *testing.F) {
 	for _, orderBy := range []string{"", "genus", "genus desc", "genus desc,scientificName", ",", "genus  desc", "genus asc", "a.b", "genus,genus", "ü", " ", "genus\x00"} {
 		f.Add(orderBy)
 	}
-	taxa := pb.NewTaxonServiceClient(newServer(f).Conn())
+	taxa := pb.NewTaxonServiceClient(within(newServer(f)))
 	f.Fuzz(func(t *testing.T, orderBy string) {
 		got, err := taxa.ListTaxa(context.Background(), &pb.ListTaxaRequest{PageSize: 3, OrderBy: orderBy})
 		if err != nil {
@@ -213,7 +214,7 @@ func FuzzOrderBy(f *testing.F) {
 }
 
 func FuzzPageToken(f *testing.F) {
-	taxa := pb.NewTaxonServiceClient(newServer(f).Conn())
+	taxa := pb.NewTaxonServiceClient(within(newServer(f)))
 	first, err := taxa.ListTaxa(context.Background(), &pb.ListTaxaRequest{PageSize: 1})
 	if err != nil {
 		f.Fatal(err)

@@ -35,7 +35,7 @@ func someRequest() *pb.ComputeDueRequest {
 // and leaves the request as it was.
 func TestInProcessAnswersAsGRPC(t *testing.T) {
 	d := open(t)
-	within, across := d.server.Conn(), grpc.ClientConnInterface(d.conn)
+	here, away := within(d.server), grpc.ClientConnInterface(d.conn)
 	for _, c := range []struct {
 		method     string
 		ask, reply proto.Message
@@ -52,26 +52,26 @@ func TestInProcessAnswersAsGRPC(t *testing.T) {
 		ctx := metadata.AppendToOutgoingContext(context.Background(), requestIDHeader, "same-id")
 		asked := proto.Clone(c.ask)
 		there := proto.Clone(c.reply)
-		var here, away metadata.MD
-		errHere := within.Invoke(ctx, c.method, c.ask, c.reply, grpc.Header(&here))
+		var headerHere, headerAway metadata.MD
+		errHere := here.Invoke(ctx, c.method, c.ask, c.reply, grpc.Header(&headerHere))
 		if diff := cmp.Diff(asked, c.ask, protocmp.Transform()); diff != "" {
 			t.Errorf("%s changed its request:\n%s", c.method, diff)
 		}
-		errAway := across.Invoke(ctx, c.method, c.ask, there, grpc.Header(&away))
+		errAway := away.Invoke(ctx, c.method, c.ask, there, grpc.Header(&headerAway))
 		if diff := cmp.Diff(there, c.reply, protocmp.Transform()); diff != "" {
 			t.Errorf("%s (-network +process):\n%s", c.method, diff)
 		}
 		one, other := status.Convert(errHere).Proto(), status.Convert(errAway).Proto()
 		if strings.HasSuffix(c.method, "Nothing") { // it does not reach the chain, which knows the id
 			one.Details, other.Details = one.GetDetails()[:1], other.GetDetails()[:1]
-		} else if id := here.Get(requestIDHeader); len(id) != 1 || id[0] != "same-id" {
-			t.Errorf("%s: header %v", c.method, here)
+		} else if id := headerHere.Get(requestIDHeader); len(id) != 1 || id[0] != "same-id" {
+			t.Errorf("%s: header %v", c.method, headerHere)
 		}
 		if diff := cmp.Diff(other, one, protocmp.Transform()); diff != "" {
 			t.Errorf("%s (-network +process):\n%s", c.method, diff)
 		}
-		if id := away.Get(requestIDHeader); len(id) != 1 {
-			t.Errorf("%s: header %v", c.method, away)
+		if id := headerAway.Get(requestIDHeader); len(id) != 1 {
+			t.Errorf("%s: header %v", c.method, headerAway)
 		}
 	}
 }
@@ -83,13 +83,13 @@ func TestManyCallersAtOnce(t *testing.T) {
 	list := func(conn grpc.ClientConnInterface) (proto.Message, error) {
 		return pb.NewTaxonServiceClient(conn).ListTaxa(context.Background(), &pb.ListTaxaRequest{PageSize: 1000})
 	}
-	want, err := list(d.server.Conn())
+	want, err := list(within(d.server))
 	if err != nil {
 		t.Fatal(err)
 	}
 	text := parseJSON(t, messageJSON(t, want))
 	var wait sync.WaitGroup
-	for _, conn := range []grpc.ClientConnInterface{d.conn, d.server.Conn()} {
+	for _, conn := range []grpc.ClientConnInterface{d.conn, within(d.server)} {
 		for range 4 {
 			wait.Go(func() {
 				if got, err := list(conn); err != nil || !proto.Equal(got, want) {

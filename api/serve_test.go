@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/metadata"
@@ -144,16 +145,24 @@ func TestStopLetsCallsFinish(t *testing.T) {
 	}
 }
 
+// newServer returns a server that nothing listens for, before a fresh database with
+// the grower of the tests.
 func newServer(t testing.TB) *Server {
 	t.Helper()
-	s, err := New(t.Context(), service.Config{
-		Store: storetest.New(t, store.SQLite), Log: slog.New(slog.DiscardHandler), Version: "1.2.3",
-	})
+	rows := storetest.New(t, store.SQLite)
+	if err := addGrower(t.Context(), rows, "grower-a", testSecret, service.Scopes...); err != nil {
+		t.Fatal(err)
+	}
+	s, err := New(t.Context(), service.Config{Store: rows, Log: slog.New(slog.DiscardHandler), Version: "1.2.3"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return s
 }
+
+// within returns a connection to a server in the same process that bears the token of
+// the tests.
+func within(s *Server) grpc.ClientConnInterface { return WithToken(s.Conn(), testSecret) }
 
 // A server that is stopped before it began ends at once and closes both doors.
 func TestStopBeforeStart(t *testing.T) {
