@@ -76,7 +76,7 @@ func Open(ctx context.Context, url string, o Options) (*Store, error) {
 		s.engine = SQLite
 		plain, err = s.openSQLite(ctx, rest, o)
 	case strings.Contains(url, "://"):
-		return nil, fmt.Errorf("open database: %q is not a kind of database: give sqlite:PATH or postgres://...", scheme)
+		return nil, fmt.Errorf("open database: %q is not a kind of database: give sqlite:PATH, or a URL that begins with postgres://", scheme)
 	default:
 		s.engine = SQLite
 		plain, err = s.openSQLite(ctx, url, o)

@@ -84,7 +84,7 @@ func TestReadSeesOneMoment(t *testing.T) {
 			}
 			add(t, s, "between")
 			if _, err := tx.Grower("between").Get(); !errors.Is(err, store.ErrNotFound) {
-				return fmt.Errorf("get what came later: %v, want ErrNotFound", err)
+				return fmt.Errorf("get what came later, want ErrNotFound: %w", err)
 			}
 			return nil
 		})

@@ -88,8 +88,11 @@ func startOwn() (string, func() error, error) {
 	if err := cmd.Start(); err != nil {
 		return "", nil, errors.Join(fmt.Errorf("start the server: %w", err), os.RemoveAll(folder))
 	}
-	over := make(chan error, 1)
-	go func() { over <- cmd.Wait() }()
+	over := make(chan struct{})
+	go func() {
+		_ = cmd.Wait() // the log says more than the exit code
+		close(over)
+	}()
 
 	halt := func() error {
 		if err := alive.Close(); err != nil {
