@@ -49,22 +49,23 @@ func (a dueKey) values() []any {
 	return []any{a.status, a.last, a.bench, a.plant, a.tag, a.id, a.collection}
 }
 
-func readDueKey(v []any) (k dueKey, err error) {
-	if len(v) != 7 {
-		return k, fmt.Errorf("a place of %d values in the list of what is due", len(v))
+// readDueKey reads what values wrote; ok is false for what an other version wrote.
+func readDueKey(v []any) (k dueKey, ok bool) {
+	numbers, texts := []*int64{&k.status, &k.last, &k.bench, &k.plant}, []*string{&k.tag, &k.id, &k.collection}
+	if len(v) != len(numbers)+len(texts) {
+		return k, false
 	}
-	var ok [7]bool
-	k.status, ok[0] = v[0].(int64)
-	k.last, ok[1] = v[1].(int64)
-	k.bench, ok[2] = v[2].(int64)
-	k.plant, ok[3] = v[3].(int64)
-	k.tag, ok[4] = v[4].(string)
-	k.id, ok[5] = v[5].(string)
-	k.collection, ok[6] = v[6].(string)
-	if slices.Contains(ok[:], false) {
-		return k, fmt.Errorf("a place of other types in the list of what is due")
+	for i, to := range numbers {
+		if *to, ok = v[i].(int64); !ok {
+			return k, false
+		}
 	}
-	return k, nil
+	for i, to := range texts {
+		if *to, ok = v[len(numbers)+i].(string); !ok {
+			return k, false
+		}
+	}
+	return k, true
 }
 
 // usualStatuses are those that a list shows that asks for none.
@@ -95,14 +96,16 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		}
 		var from *dueKey
 		if l.query.After != nil { // the day of the first page, and where this one begins
-			if asOf = civil.None; l.query.After[0].(string) != "" {
-				if asOf, err = civil.Parse(l.query.After[0].(string)); err != nil {
-					return fmt.Errorf("read the day of a page: %w", err)
-				}
+			day, ok := l.query.After[0].(string)
+			if asOf = civil.None; ok && day != "" {
+				asOf, err = civil.Parse(day)
 			}
-			key, err := readDueKey(l.query.After[1:])
-			if err != nil {
-				return err
+			if !ok || err != nil {
+				return badPageToken()
+			}
+			key, ok := readDueKey(l.query.After[1:])
+			if !ok {
+				return badPageToken()
 			}
 			from = &key
 		}

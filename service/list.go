@@ -59,7 +59,11 @@ func (v *visit) list(req listRequest, fields Fields, stored map[string]func(any)
 		return nil, err
 	}
 	if isDash(parentCollection(req)) && l.query.After != nil {
-		l.after, l.query.After = l.query.After[0].(string), l.query.After[1:]
+		var ok bool
+		if l.after, ok = l.query.After[0].(string); !ok {
+			return nil, badPageToken()
+		}
+		l.query.After = l.query.After[1:]
 		if len(l.query.After) == 0 {
 			l.query.After = nil // from the start of the collection
 		}
