@@ -70,6 +70,9 @@ func list[R any](t *Tx, l *listing, base *gorm.DB, q List) (rows []R, next []any
 	if !ok {
 		return nil, nil, fmt.Errorf("list: there is no order %q", order)
 	}
+	if q.Limit < 1 {
+		return nil, nil, fmt.Errorf("list: a page of %d rows", q.Limit)
+	}
 	db := base
 	if l.deletable && !q.Deleted {
 		db = db.Where("delete_us IS NULL")

@@ -1,0 +1,870 @@
+package store_test
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+	"dewbench/store/storetest"
+)
+
+// listed is a row of a list: its message, and the value of each field that
+// conditions and orders may name, as it is stored, or nil.
+type listed struct {
+	name    string
+	deleted bool
+	values  map[string]any
+}
+
+// lister is a list of the store, and what it should do.
+type lister struct {
+	list func(tx *store.Tx, q store.List) ([]listed, []any, error)
+	// orders are the fields that each order goes by. A text is compared folded.
+	orders map[string][]string
+	usual  string
+	// fields may be named by conditions; searched ones by ":" too. folds are compared
+	// without regard to case.
+	fields, searched, folds []string
+	// total is how many rows there are, and gone how many of them are deleted.
+	total, gone int
+}
+
+// lists are the lists of stocked.
+var lists = map[string]*lister{
+	"collections": {
+		list: func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+			all, next, err := tx.Collections("g1", q)
+			return rowsOf(all, next, err, func(m *pb.Collection) map[string]any {
+				return map[string]any{
+					"displayName": m.GetDisplayName(), "timeZone": m.GetTimeZone(), "createTime": store.Micros(m.GetCreateTime()),
+					"id": store.Segment(m.GetName(), "collections"),
+				}
+			})
+		},
+		orders: map[string][]string{"name": {"id"}, "displayName": {"displayName", "id"}}, usual: "name",
+		fields: []string{"displayName", "timeZone", "createTime"}, searched: []string{"displayName"},
+		total: 8, gone: 1,
+	},
+	"benches": {
+		list: func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+			return inList(tx, func(c *store.Collection) ([]listed, []any, error) {
+				all, next, err := c.Benches(q)
+				return rowsOf(all, next, err, func(m *pb.Bench) map[string]any {
+					return map[string]any{
+						"displayName": m.GetDisplayName(), "exposure": int32(m.GetExposure()), "walkOrder": walkOf(m.WalkOrder),
+						"id": store.Segment(m.GetName(), "benches"),
+					}
+				})
+			})
+		},
+		orders: map[string][]string{"name": {"id"}, "displayName": {"displayName", "id"}, "walkOrder": {"walkOrder", "id"}}, usual: "name",
+		fields: []string{"displayName", "exposure"}, searched: []string{"displayName"},
+		total: 9, gone: 2,
+	},
+	"plants": {
+		list: func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+			return inList(tx, func(c *store.Collection) ([]listed, []any, error) {
+				all, next, err := c.Plants(q)
+				genus := map[string]string{}
+				var messages []*pb.Plant
+				for _, p := range all {
+					messages = append(messages, p.Plant)
+					genus[p.GetName()] = p.Genus
+				}
+				return rowsOf(messages, next, err, func(m *pb.Plant) map[string]any {
+					return map[string]any{
+						"tag": m.GetTag(), "scientificName": m.GetScientificName(), "cultivar": m.GetCultivar(), "clone": m.GetClone(),
+						"source": m.GetSource(), "taxon": m.GetTaxon(), "genus": genus[m.GetName()], "bench": orNone(store.Segment(m.GetBench(), "benches")),
+						"trapType": int32(m.GetTrapType()), "state": int32(m.GetState()), "propagation": int32(m.GetPropagation()),
+						"quantity": m.GetQuantity(), "acquireDate": orNone(m.GetAcquireDate()), "createTime": store.Micros(m.GetCreateTime()),
+						"walkOrder": walkOf(m.WalkOrder), "id": store.Segment(m.GetName(), "plants"),
+					}
+				})
+			})
+		},
+		orders: map[string][]string{
+			"name": {"id"}, "tag": {"tag", "id"}, "walkOrder": {"walkOrder", "id"}, "scientificName": {"scientificName", "id"},
+			"createTime": {"createTime", "id"},
+		}, usual: "name",
+		fields: []string{
+			"tag", "scientificName", "cultivar", "clone", "source", "taxon", "genus", "bench", "trapType", "state", "propagation", "quantity",
+			"acquireDate", "createTime",
+		},
+		searched: []string{"tag", "scientificName", "cultivar", "clone", "source"}, folds: []string{"tag"},
+		total: 17, gone: 2,
+	},
+	"feedings of a plant": {
+		list:   feedingsOf("p01"),
+		orders: map[string][]string{"fedTime": {"fedTime", "id"}, "name": {"id"}}, usual: "fedTime",
+		fields: []string{"fedTime", "trapsFed", "outcome", "food"},
+		total:  9, gone: 2,
+	},
+	"feedings of all plants": {
+		list:   feedingsOf(""),
+		orders: map[string][]string{"fedTime": {"fedTime", "plant", "id"}, "name": {"plant", "id"}}, usual: "fedTime",
+		fields: []string{"fedTime", "trapsFed", "outcome", "food"},
+		total:  27, gone: 6, // and those of a plant that is deleted are not there
+	},
+	"observations of a plant": {
+		list:   observationsOf("p01"),
+		orders: map[string][]string{"observeTime": {"observeTime", "id"}, "name": {"id"}}, usual: "observeTime",
+		fields: []string{"observeTime", "kind"},
+		total:  12, gone: 3,
+	},
+	"observations of all plants": {
+		list:   observationsOf(""),
+		orders: map[string][]string{"observeTime": {"observeTime", "plant", "id"}, "name": {"plant", "id"}}, usual: "observeTime",
+		fields: []string{"observeTime", "kind"},
+		total:  36, gone: 9,
+	},
+	"tokens": {
+		list: func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+			all, next, err := tx.Grower("g1").Tokens(q)
+			rows, next, err := rowsOf(all, next, err, func(m *pb.Token) map[string]any {
+				return map[string]any{"id": store.Segment(m.GetName(), "tokens")}
+			})
+			for i, m := range all {
+				rows[i].deleted = m.GetRevokeTime() != nil
+			}
+			return rows, next, err
+		},
+		orders: map[string][]string{"name": {"id"}}, usual: "name",
+		total: 8, gone: 2,
+	},
+	"revisions": {
+		list: func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+			return inList(tx, func(c *store.Collection) ([]listed, []any, error) {
+				all, next, err := c.Revisions(store.PlantKind, "", "p01", q)
+				var rows []listed
+				for _, r := range all {
+					rows = append(rows, listed{name: fmt.Sprint(r.GetNumber()), values: map[string]any{"number": r.GetNumber()}})
+				}
+				return rows, next, err
+			})
+		},
+		orders: map[string][]string{"number": {"number"}}, usual: "number",
+		total: 12,
+	},
+}
+
+func feedingsOf(plant string) func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+	return func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+		return inList(tx, func(c *store.Collection) ([]listed, []any, error) {
+			all, next, err := c.Feedings(plant, q)
+			return rowsOf(all, next, err, func(m *pb.Feeding) map[string]any {
+				return map[string]any{
+					"fedTime": store.Micros(m.GetFedTime()), "trapsFed": m.GetTrapsFed(), "outcome": int32(m.GetOutcome()), "food": m.GetFood(),
+					"plant": store.Segment(m.GetName(), "plants"), "id": store.Segment(m.GetName(), "feedings"),
+				}
+			})
+		})
+	}
+}
+
+// kinds are the numbers by which kinds of facts are kept.
+var kinds = map[string]store.FactKind{
+	"measurement": store.Measurement, "stalk": store.Stalk, "catchSurvey": store.CatchSurvey, "count": store.Count, "end": store.End,
+	"move": store.Move, "repotting": store.Repotting, "restStart": store.RestStart, "restEnd": store.RestEnd, "hold": store.Hold,
+	"treatment": store.Treatment, "health": store.Health,
+}
+
+func observationsOf(plant string) func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+	return func(tx *store.Tx, q store.List) ([]listed, []any, error) {
+		return inList(tx, func(c *store.Collection) ([]listed, []any, error) {
+			all, next, err := c.Observations(plant, q)
+			return rowsOf(all, next, err, func(m *pb.Observation) map[string]any {
+				r := m.ProtoReflect()
+				return map[string]any{
+					"observeTime": store.Micros(m.GetObserveTime()),
+					"kind":        int32(kinds[r.WhichOneof(r.Descriptor().Oneofs().ByName("fact")).JSONName()]),
+					"plant":       store.Segment(m.GetName(), "plants"), "id": store.Segment(m.GetName(), "observations"),
+				}
+			})
+		})
+	}
+}
+
+func inList(tx *store.Tx, f func(c *store.Collection) ([]listed, []any, error)) ([]listed, []any, error) {
+	c, err := tx.Collection("c1", anyone)
+	if err != nil {
+		return nil, nil, err
+	}
+	return f(c)
+}
+
+func rowsOf[M interface {
+	proto.Message
+	GetName() string
+}](all []M, next []any, err error, values func(M) map[string]any) ([]listed, []any, error) {
+	rows := make([]listed, len(all))
+	for i, m := range all {
+		rows[i] = listed{name: m.GetName(), deleted: hasField(m, "delete_time"), values: values(m)}
+	}
+	return rows, next, err
+}
+
+func walkOf(v *int32) int32 {
+	if v == nil {
+		return math.MaxInt32 // after all that have one
+	}
+	return *v
+}
+
+func orNone(s string) any {
+	if s == "" {
+		return nil
+	}
+	return s
+}
+
+// stocked has what lists stumble over: ties in all that they are ordered by, text
+// of many scripts, values that are absent, and the same ids in another collection.
+var stocked = storetest.NewTemplate(func(ctx context.Context, s *store.Store) error {
+	return s.Write(ctx, func(tx *store.Tx) error {
+		for _, grower := range []string{"g1", "g2"} {
+			if _, err := tx.Grower(grower).Create("", noon); err != nil {
+				return err
+			}
+			for n := range 8 {
+				id := fmt.Sprint("t", (n*3)%8)
+				if _, err := tx.Grower(grower).CreateToken(&pb.Token{Name: store.TokenName(grower, id)}, []byte(grower+id), noon); err != nil {
+					return err
+				}
+				if n < 2 {
+					if _, err := tx.Grower(grower).RevokeToken(id, noon, agree); err != nil {
+						return err
+					}
+				}
+			}
+		}
+		zones := []string{"UTC", "Europe/Berlin", ""}
+		for n, name := range []string{"b", "Größe", "B", "a", "größe", "", "GROSSE", "ä"} {
+			by := store.By{Us: noon + int64(n/3), Grower: "g1", Token: "t"}
+			c, err := tx.CreateCollection(fmt.Sprint("c", (n*3)%8+1), "g1", &pb.Collection{DisplayName: name, TimeZone: zones[n%3]}, by)
+			if err != nil {
+				return err
+			}
+			if n == 3 {
+				if _, err := c.Delete(by, noon, agree); err != nil {
+					return err
+				}
+			}
+		}
+		if _, err := tx.CreateCollection("other", "g2", &pb.Collection{DisplayName: "Größe"}, at(0)); err != nil {
+			return err
+		}
+		for _, id := range []string{"c1", "other"} {
+			if err := within(id, stock)(tx); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+})
+
+func stock(c *store.Collection) error {
+	name := func(format string, n int) string { return store.CollectionName(c.ID()) + fmt.Sprintf(format, n) }
+	for n, display := range []string{"b", "a", "B", "Straße", "STRASSE", "é", "e\u0301", "İ", "ı"} {
+		m := &pb.Bench{Name: name("/benches/b%d", (n*2)%9), DisplayName: display, Exposure: pb.Bench_Exposure(n % 5)}
+		if n%4 != 0 {
+			m.WalkOrder = proto.Int32(int32(n % 2))
+		}
+		if _, err := c.CreateBench(m, at(int64(n))); err != nil {
+			return err
+		}
+		if n > 6 {
+			if _, err := c.DeleteBench(store.Segment(m.GetName(), "benches"), at(9), noon, agree); err != nil {
+				return err
+			}
+		}
+	}
+	tags := []string{"a", "B", "b", "A", "a_1", "a-1", "Z", "ä", "a1", "Größe 1", "ẞ", "İ", "ı", "%", "\uffee", "🌱", "'"}
+	for n, tag := range tags {
+		m := &pb.Plant{
+			Name: name("/plants/p%02d", (n*5)%17), Tag: tag,
+			ScientificName: []string{"Drosera capensis", "Dionaea muscipula", "Drosera × obovata", ""}[n%4],
+			Cultivar:       []string{"", "Größe", "GRÖSSE", "gro\u0308sse", "groesse"}[n%5],
+			Clone:          []string{"İstanbul", "ISPARTA", "ısparta", "isparta"}[n%4],
+			Source:         []string{"", "e\u0301", "É", "e", "ẞ ss ß", "50% a_b 'x' \\"}[n%6],
+			Taxon:          []string{"", "taxa/drosera-capensis"}[n%2],
+			TrapType:       pb.Taxon_TrapType(n % 6), Propagation: pb.Plant_Propagation(n % 10),
+		}
+		if n%3 != 0 {
+			m.Bench = name("/benches/b%d", n%3)
+			m.WalkOrder = proto.Int32(int32(n % 2))
+		}
+		if n%4 != 0 {
+			m.AcquireDate = proto.String([]string{"", "2024-02-29", "2025-01-01", "2024-02-29"}[n%4])
+		}
+		p, err := one(c.CreatePlants([]store.NewPlant{{Message: m, Genus: []string{"Drosera", "Dionaea", ""}[n%3]}}, at(int64(n/4))))
+		if err != nil {
+			return err
+		}
+		// A and b are the tags of a and B: those that bear them live no more.
+		state := pb.Plant_GROWING
+		if n < 2 || n == 6 {
+			state = pb.Plant_State(2 + n%3)
+		}
+		s := store.Standing{Bench: store.Segment(m.GetBench(), "benches"), Quantity: int32(1 + n%3), State: state}
+		if _, err := c.Settle(p.ID, s, at(0)); err != nil {
+			return err
+		}
+		if n > 14 {
+			if _, err := c.DeletePlant(p.ID, at(9), noon, agree); err != nil {
+				return err
+			}
+		}
+	}
+	for range 11 {
+		if _, err := c.UpdatePlant("p01", at(10), func(p *store.Plant) (string, error) { return p.Genus, nil }); err != nil {
+			return err
+		}
+	}
+	facts := slices.Concat(slices.Collect(maps.Values(facts()))...)
+	firsts := map[int32]*pb.Observation{}
+	for _, m := range facts {
+		r := m.ProtoReflect()
+		number := int32(kinds[r.WhichOneof(r.Descriptor().Oneofs().ByName("fact")).JSONName()])
+		firsts[number] = m
+	}
+	// p07 (tag "🌱") is deleted.
+	for i, plant := range []string{"p01", "p07", "p00", "p10"} {
+		for n := range 9 {
+			m := &pb.Feeding{
+				Name: name("/plants/"+plant+"/feedings/f%d", (n*4+i)%9), FedTime: stampOf(noon + int64(n/3)), TrapsFed: proto.Int32(int32(n % 4)),
+				Outcome: pb.Feeding_Outcome(n % 5), Food: []string{"", "foods/a", "foods/b"}[n%3],
+			}
+			if _, err := c.CreateFeedings([]*pb.Feeding{m}, at(0)); err != nil {
+				return err
+			}
+			if n > 6 {
+				if _, err := c.DeleteFeeding(plant, store.Segment(m.GetName(), "feedings"), at(1), agree); err != nil {
+					return err
+				}
+			}
+		}
+		for n := range int32(12) {
+			m := proto.CloneOf(firsts[n+1])
+			m.Name, m.ObserveTime = name("/plants/"+plant+"/observations/o%02d", (int(n)*5+i)%12), stampOf(noon+int64(n/4))
+			if move := m.GetMove(); move != nil {
+				move.Bench = name("/benches/b%d", 1)
+			}
+			if _, err := c.CreateObservations([]*pb.Observation{m}, at(0)); err != nil {
+				return err
+			}
+			if n%4 == 3 {
+				if _, err := c.DeleteObservation(plant, store.Segment(m.GetName(), "observations"), at(1), agree); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// TestLists looks at each list on both engines.
+func TestLists(t *testing.T) {
+	t.Parallel()
+	for _, engine := range storetest.Engines() {
+		t.Run(string(engine), func(t *testing.T) {
+			t.Parallel()
+			s := storetest.Clone(t, engine, stocked)
+			for name, l := range lists {
+				t.Run(name, func(t *testing.T) {
+					b := bed{t, s}
+					all := b.page(l, store.List{Limit: big, Deleted: true})
+					gone := 0
+					for _, row := range all {
+						if row.deleted {
+							gone++
+						}
+					}
+					if len(all) != l.total || gone != l.gone {
+						t.Fatalf("%d rows, %d of them deleted: want %d and %d", len(all), gone, l.total, l.gone)
+					}
+					for name, f := range map[string]func(bed, *lister, []listed){
+						"pages": testPages, "order of text": testOrderOfText, "conditions": testConditions, "all at once": testAllAtOnce,
+						"errors": testListErrors, "indexed": testIndexed,
+					} {
+						t.Run(name, func(t *testing.T) { f(bed{t, s}, l, all) })
+					}
+				})
+			}
+		})
+	}
+}
+
+// page reads a page that must be the only one.
+func (b bed) page(l *lister, q store.List) (rows []listed) {
+	b.Helper()
+	b.read(func(tx *store.Tx) (err error) {
+		var next []any
+		if rows, next, err = l.list(tx, q); err == nil && next != nil {
+			err = errors.New("there is another page")
+		}
+		return err
+	})
+	return rows
+}
+
+// want is what a list should return, by its definition and not by SQL.
+func (l *lister) want(all []listed, q store.List) (names []string) {
+	var rows []listed
+	for _, row := range all {
+		if !row.deleted || q.Deleted {
+			if !slices.ContainsFunc(q.Where, func(c store.Condition) bool { return !l.holds(row, c) }) {
+				rows = append(rows, row)
+			}
+		}
+	}
+	order := q.Order
+	if order == "" {
+		order = l.usual
+	}
+	slices.SortFunc(rows, func(a, b listed) int {
+		for _, field := range l.orders[order] {
+			if n := compare(folded(a.values[field], field != "id"), folded(b.values[field], field != "id")); n != 0 {
+				return n
+			}
+		}
+		return 0
+	})
+	if q.Desc {
+		slices.Reverse(rows)
+	}
+	return namesOf(rows)
+}
+
+func namesOf(rows []listed) (names []string) {
+	for _, row := range rows {
+		names = append(names, row.name)
+	}
+	return names
+}
+
+// folded folds texts.
+func folded(v any, fold bool) any {
+	if s, ok := v.(string); ok && fold {
+		return store.Fold(s)
+	}
+	return v
+}
+
+// compare orders two values of one kind, texts by their code points.
+func compare(a, b any) int {
+	if s, ok := a.(string); ok {
+		return slices.Compare([]rune(s), []rune(b.(string)))
+	}
+	return cmp.Compare(integer(a), integer(b))
+}
+
+func integer(v any) int64 {
+	if n, ok := v.(int32); ok {
+		return int64(n)
+	}
+	return v.(int64)
+}
+
+// holds tells whether a condition holds for a row. A value that is absent is only
+// different from others.
+func (l *lister) holds(row listed, c store.Condition) bool {
+	fold := slices.Contains(l.folds, c.Field)
+	v, with := folded(row.values[c.Field], fold), folded(c.Value, fold)
+	switch {
+	case c.Op == ":":
+		return strings.Contains(store.Fold(v.(string)), store.Fold(c.Value.(string)))
+	case v == nil || with == nil:
+		return c.Op == "!=" && v != with
+	}
+	n := compare(v, with)
+	switch c.Op {
+	case "=":
+		return n == 0
+	case "!=":
+		return n != 0
+	case "<":
+		return n < 0
+	case "<=":
+		return n <= 0
+	case ">":
+		return n > 0
+	case ">=":
+		return n >= 0
+	}
+	panic("no operator " + c.Op)
+}
+
+// valuesOf are some of what a field of the rows has, the first and the last among
+// them, and what it has not.
+func valuesOf(all []listed, field string) (values []any) {
+	for _, row := range all {
+		v := row.values[field]
+		if v == nil || slices.Contains(values, v) {
+			continue
+		}
+		values = append(values, v)
+	}
+	slices.SortFunc(values, compare)
+	if last := len(values) - 1; last > 3 {
+		values = []any{values[0], values[1], values[last/2], values[last]}
+	}
+	switch values[0].(type) {
+	case string:
+		values = append(values, "", "none of them", "GRÖßE", "Drosera Capensis")
+	case int32:
+		values = append(values, int32(-1), int32(math.MaxInt32))
+	case int64:
+		values = append(values, noon-1, int64(math.MinInt64), int64(math.MaxInt64))
+	}
+	return values
+}
+
+var operators = []string{"=", "!=", "<", "<=", ">", ">="}
+
+// conditions are all that a list takes, with all values that make a difference.
+func (l *lister) conditions(all []listed) (conditions []store.Condition) {
+	for _, field := range l.fields {
+		for _, op := range operators {
+			for _, v := range valuesOf(all, field) {
+				conditions = append(conditions, store.Condition{Field: field, Op: op, Value: v})
+			}
+		}
+	}
+	for _, field := range []string{"bench", "acquireDate"} { // may be absent
+		if slices.Contains(l.fields, field) {
+			conditions = append(conditions, store.Condition{Field: field, Op: "=", Value: nil}, store.Condition{Field: field, Op: "!=", Value: nil})
+		}
+	}
+	for _, field := range l.searched {
+		for _, v := range []string{
+			"", "a", "A", "größe", "GRO\u0308SSE", "öß", "ß", "SS", "i", "I", "İ", "ı", "e", "É", "e\u0301", "\u0301", "%", "_", "a_b", "\\", "'", "× O", " x ", "🌱", "none",
+		} {
+			conditions = append(conditions, store.Condition{Field: field, Op: ":", Value: v})
+		}
+	}
+	return conditions
+}
+
+// Every list, in every order and direction, page by page: the pages together are
+// the whole, whatever their size.
+func testPages(b bed, l *lister, all []listed) {
+	for order := range l.orders {
+		for _, q := range []store.List{
+			{Order: order}, {Order: order, Desc: true}, {Order: order, Deleted: true}, {Order: order, Desc: true, Deleted: true},
+		} {
+			want := l.want(all, q)
+			for _, size := range []int{1, 2, 7, len(want), big} {
+				q.Limit, q.After = size, nil
+				var got []string
+				b.read(func(tx *store.Tx) error {
+					for range len(all) + 1 {
+						rows, next, err := l.list(tx, q)
+						if err != nil {
+							return err
+						}
+						got = append(got, namesOf(rows)...)
+						if next == nil {
+							if len(rows) == 0 && len(got) > 0 {
+								b.Error("the last page is empty")
+							}
+							return nil
+						}
+						if len(rows) != size {
+							b.Errorf("a page of %d rows that is not the last, want %d", len(rows), size)
+						}
+						q.After = next
+					}
+					return errors.New("it does not end")
+				})
+				tells(b, fmt.Sprintf("%+v in pages of %d", q, size), got, want)
+			}
+		}
+	}
+	for _, desc := range []bool{false, true} {
+		tells(b, "the usual order", namesOf(b.page(l, store.List{Limit: big, Desc: desc})), l.want(all, store.List{Desc: desc}))
+	}
+}
+
+// Texts are in the order of their code points on both engines, not in that of a
+// language, nor of UTF-16.
+func testOrderOfText(b bed, l *lister, all []listed) {
+	if _, ok := l.orders["tag"]; !ok {
+		return
+	}
+	var got []string
+	for _, name := range l.want(all, store.List{Order: "tag", Deleted: true}) {
+		for _, row := range all {
+			if row.name == name {
+				got = append(got, row.values["tag"].(string))
+			}
+		}
+	}
+	tells(b, "tags in order", got, []string{
+		"%", "'", "a", "A", "a-1", "a1", "a_1", "B", "b", "Größe 1", "İ", "ẞ", "Z", "ä", "ı", "\uffee", "🌱",
+	})
+}
+
+// Every condition on every field.
+func testConditions(b bed, l *lister, all []listed) {
+	b.read(func(tx *store.Tx) error {
+		for n, c := range l.conditions(all) {
+			q := store.List{Where: []store.Condition{c}, Limit: big, Deleted: n%2 == 0}
+			rows, _, err := l.list(tx, q)
+			if err != nil {
+				return fmt.Errorf("%+v: %w", c, err)
+			}
+			tells(b, fmt.Sprintf("%+v", c), namesOf(rows), l.want(all, q))
+		}
+		return nil
+	})
+}
+
+// Lists that ask for several things at once, in pages.
+func testAllAtOnce(b bed, l *lister, all []listed) {
+	conditions := l.conditions(all)
+	rapid.Check(b.T, func(t *rapid.T) {
+		q := store.List{
+			Order: rapid.SampledFrom(slices.Sorted(maps.Keys(l.orders))).Draw(t, "order"), Desc: rapid.Bool().Draw(t, "desc"),
+			Deleted: rapid.Bool().Draw(t, "deleted"), Limit: rapid.IntRange(1, 8).Draw(t, "limit"),
+		}
+		if len(conditions) > 0 {
+			for range rapid.IntRange(0, 3).Draw(t, "conditions") {
+				q.Where = append(q.Where, rapid.SampledFrom(conditions).Draw(t, "condition"))
+			}
+		}
+		var got []string
+		err := b.s.Read(b.Context(), func(tx *store.Tx) error {
+			for range len(all) + 1 {
+				rows, next, err := l.list(tx, q)
+				if err != nil {
+					return err
+				}
+				got = append(got, namesOf(rows)...)
+				if next == nil {
+					return nil
+				}
+				q.After = next
+			}
+			return errors.New("it does not end")
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		tells(t, fmt.Sprintf("%+v", q), got, l.want(all, q))
+	})
+}
+
+// A list refuses what it does not have.
+func testListErrors(b bed, l *lister, _ []listed) {
+	wrong := map[string]store.List{
+		"order":            {Order: "etag", Limit: 1},
+		"column for order": {Order: "create_us", Limit: 1},
+		"field":            {Where: []store.Condition{{Field: "etag", Op: "=", Value: ""}}, Limit: 1},
+		"column for field": {Where: []store.Condition{{Field: "stamp", Op: "=", Value: 1}}, Limit: 1},
+		"short key":        {After: []any{}, Limit: 1},
+		"long key":         {After: []any{"a", "a", "a", "a"}, Limit: 1},
+		"no rows":          {},
+		"less than none":   {Limit: -1},
+	}
+	for _, field := range l.fields {
+		conditions := []store.Condition{{field, "~", "x"}, {field, "", "x"}, {field, "= ''; --", "x"}, {field, ":", 1}}
+		if !slices.Contains(l.searched, field) {
+			conditions = append(conditions, store.Condition{Field: field, Op: ":", Value: "x"})
+		}
+		for _, c := range conditions {
+			wrong[fmt.Sprint(c)] = store.List{Where: []store.Condition{c}, Limit: 1}
+		}
+	}
+	b.read(func(tx *store.Tx) error { // nothing is sent, so nothing fails there
+		for what, q := range wrong {
+			if _, _, err := l.list(tx, q); err == nil {
+				b.Errorf("a wrong %s was taken", what)
+			}
+		}
+		return nil
+	})
+}
+
+// What is not there has empty lists.
+func TestListsOfNothing(t *testing.T) {
+	each(t, func(b bed) {
+		for name, list := range map[string]func(c *store.Collection) (int, []any, error){
+			"benches": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Benches(store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"plants": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Plants(store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"feedings": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Feedings("", store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"feedings of nothing": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Feedings("p", store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"observations": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Observations("", store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"observations of nothing": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Observations("p", store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"revisions of nothing": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Revisions(store.PlantKind, "", "p", store.List{Limit: 1})
+				return len(all), next, err
+			},
+		} {
+			b.look(func(c *store.Collection) error {
+				n, next, err := list(c)
+				if n != 0 || next != nil {
+					b.Errorf("%s: %d rows, next %v", name, n, next)
+				}
+				return err
+			})
+		}
+		b.read(func(tx *store.Tx) error {
+			collections, next1, err1 := tx.Collections("g3", store.List{Limit: 1})
+			tokens, next2, err2 := tx.Grower("g3").Tokens(store.List{Limit: 1})
+			if len(collections)+len(tokens)+len(next1)+len(next2) != 0 {
+				b.Error("something belongs to nobody")
+			}
+			return errors.Join(err1, err2)
+		})
+	})
+}
+
+// A walk by pages sees each row that is there all along exactly once, whatever comes
+// and goes between the pages.
+func TestPagesWhileRowsComeAndGo(t *testing.T) {
+	t.Parallel()
+	for _, engine := range storetest.Engines() {
+		t.Run(string(engine), func(t *testing.T) {
+			t.Parallel()
+			b := bed{t, storetest.Clone(t, engine, stocked)}
+			n := 0
+			for order := range lists["plants"].orders {
+				for _, desc := range []bool{false, true} {
+					stable := namesOf(b.page(lists["plants"], store.List{Limit: big}))
+					seen := map[string]int{}
+					q := store.List{Order: order, Desc: desc, Limit: 2}
+					var last string
+					for {
+						var rows []listed
+						var next []any
+						b.read(func(tx *store.Tx) (err error) {
+							rows, next, err = lists["plants"].list(tx, q)
+							return err
+						})
+						for _, row := range rows {
+							seen[row.name]++
+						}
+						if next == nil {
+							break
+						}
+						q.After = next
+						b.in(func(c *store.Collection) error {
+							n++
+							fresh := pot("c1", fmt.Sprintf("%c-%d", "0q"[n%2], n), fmt.Sprintf("%c %d", "#a~"[n%3], n))
+							fresh.Message.WalkOrder, fresh.Message.ScientificName = proto.Int32(int32(n%2)), []string{"", "E", "d"}[n%3]
+							if _, err := c.CreatePlants([]store.NewPlant{fresh}, at(int64(n%5))); err != nil {
+								return err
+							}
+							if last != "" {
+								if _, err := c.DeletePlant(last, at(0), noon, agree); err != nil {
+									return err
+								}
+							}
+							last = store.Segment(fresh.Message.GetName(), "plants")
+							return nil
+						})
+					}
+					for _, name := range stable {
+						if seen[name] != 1 {
+							b.Errorf("%s desc %v: %s was seen %d times", order, desc, name, seen[name])
+						}
+					}
+					for name, times := range seen {
+						if times > 1 {
+							b.Errorf("%s desc %v: %s was seen %d times", order, desc, name, times)
+						}
+					}
+					b.in(func(c *store.Collection) error { _, err := c.DeletePlant(last, at(0), noon, agree); return err })
+				}
+			}
+		})
+	}
+}
+
+// No list goes through a whole table or index, or sorts. Only where a condition is a
+// range of another field than the list is ordered by, an engine may read that range
+// by its own index and sort it: where it is narrow, that is better than to walk.
+func testIndexed(b bed, l *lister, all []listed) {
+	ask := func(q store.List) {
+		b.Helper()
+		b.read(func(tx *store.Tx) error { _, _, err := l.list(tx, q); return err })
+	}
+	// after is a place in each order.
+	after := func(order string) (next []any) {
+		b.read(func(tx *store.Tx) (err error) {
+			_, next, err = l.list(tx, store.List{Order: order, Limit: 1})
+			return err
+		})
+		return next
+	}
+	explainAll(b.T, b.s, func() {
+		for order := range l.orders {
+			for n := range 4 {
+				q := store.List{Order: order, Desc: n&1 != 0, Deleted: n&2 != 0, Limit: 1}
+				ask(q)
+				q.After = after(order)
+				ask(q)
+			}
+		}
+	})
+	var where []store.Condition
+	for _, field := range l.fields {
+		for _, op := range []string{"=", "!=", "<"} {
+			where = append(where, store.Condition{Field: field, Op: op, Value: valuesOf(all, field)[0]})
+		}
+	}
+	for _, field := range l.searched {
+		where = append(where, store.Condition{Field: field, Op: ":", Value: "a"})
+	}
+	for order, fields := range l.orders {
+		next := after(order)
+		for n, c := range where {
+			if order != l.usual && c.Op != "=" {
+				continue // the condition is filtered by, whatever the order
+			}
+			for _, x := range record(b.s, func() {
+				q := store.List{Order: order, Where: []store.Condition{c}, Desc: n&1 != 0, Deleted: n&2 != 0, Limit: 1}
+				ask(q)
+				q.After = next
+				ask(q)
+			}) {
+				plan, err := explain(b.T, b.s, x.statement, x.args...)
+				if c.Op == "<" && c.Field != fields[0] && err != nil && strings.HasPrefix(err.Error(), "sorts: ") {
+					err = nil
+				}
+				if err != nil {
+					b.Errorf("%v\n%s\n%s", err, x.statement, plan)
+				}
+			}
+		}
+	}
+}
