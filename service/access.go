@@ -183,8 +183,12 @@ func HashSecret(secret string) []byte {
 	return sum[:]
 }
 
-// lastUseStep is how often a token's last use is noted.
-const lastUseStep = 10 * time.Minute
+const (
+	// lastUseStep is how often a token's last use is noted.
+	lastUseStep = 10 * time.Minute
+	// lastUseWait is how long a call waits for that.
+	lastUseWait = time.Second
+)
 
 // Admit lets a call in, or tells why not. authorization holds the values of the
 // header of that name.
@@ -236,7 +240,9 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 		return nil, &Error{Reason: TokenExpired, Message: "the token has expired: make a new one"}
 	}
 	if bearer.LastUseUs == nil || now-*bearer.LastUseUs >= lastUseStep.Microseconds() || now < *bearer.LastUseUs {
-		err := a.store.Write(ctx, func(tx *store.Tx) error { return tx.Grower(bearer.Grower).UseToken(bearer.Token, now) })
+		short, cancel := context.WithTimeout(ctx, lastUseWait)
+		err := a.store.Write(short, func(tx *store.Tx) error { return tx.Grower(bearer.Grower).UseToken(bearer.Token, now) })
+		cancel()
 		if err != nil { // the call can do without
 			a.log.WarnContext(ctx, "cannot note the use of a token", "token", bearer.Token, "error", err)
 		}
