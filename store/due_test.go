@@ -130,7 +130,9 @@ func TestHistories(t *testing.T) {
 		b.in(retag("a", "x", 2))
 		former := get(b, func(c *store.Collection) (map[string][]string, error) { return c.FormerTags(often) })
 		tells(b, "former tags", former, map[string][]string{"a": {"a"}})
-		some := get(b, func(c *store.Collection) ([]string, error) { return c.FeedingIDs("a", slices.Repeat([]string{"e1", "e2"}, 600)) })
+		some := get(b, func(c *store.Collection) ([]string, error) {
+			return c.FeedingIDs("a", slices.Repeat([]string{"e1", "e2"}, 600))
+		})
 		slices.Sort(some)
 		tells(b, "ids", some, []string{"e1", "e2"})
 	})

@@ -140,7 +140,9 @@ func TestManyPlants(t *testing.T) {
 		}
 		reversed = slices.Clone(ids)
 		slices.Reverse(reversed)
-		byID := get(b, func(c *store.Collection) (map[string]*store.Plant, error) { return c.PlantsByID(append(reversed, "none")) })
+		byID := get(b, func(c *store.Collection) (map[string]*store.Plant, error) {
+			return c.PlantsByID(append(reversed, "none"))
+		})
 		tells(b, "ids", slices.Sorted(maps.Keys(byID)), slices.Sorted(slices.Values(ids)))
 		tagged := get(b, func(c *store.Collection) (map[string][]store.Bearing, error) { return c.Tagged(append(tags, "none")) })
 		if len(tagged) != n {

@@ -1,0 +1,404 @@
+package store_test
+
+import (
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/encoding/prototext"
+	"google.golang.org/protobuf/proto"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+)
+
+// ids are those that a method is asked for.
+type ids struct{ bench, plant, event string }
+
+var (
+	shared = ids{"b", "p", "e"} // both tenants have them
+	theirs = ids{"xb", "xp", "xe"}
+)
+
+// unknown is what a method says of ids that only another tenant has.
+type unknown int
+
+const (
+	empty   unknown = iota // nothing, or of nothing
+	missing                // ErrNotFound
+	dangles                // ErrReference
+)
+
+// collectionMethods call each method of a collection.
+var collectionMethods = map[string]struct {
+	unknown unknown
+	call    func(c *store.Collection, i ids) (any, error)
+}{
+	"ID":       {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
+	"Owner":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
+	"Deleted":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
+	"Settings": {empty, func(c *store.Collection, _ ids) (any, error) { return c.Settings(), nil }},
+	"Get":      {empty, func(c *store.Collection, _ ids) (any, error) { return c.Get() }},
+	"Update": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return c.Update(at(1), func(m *pb.Collection) error { m.DisplayName = "changed"; return nil })
+	}},
+	"Delete":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.Delete(at(1), noon, agree) }},
+	"Undelete": {empty, func(c *store.Collection, _ ids) (any, error) { return c.Undelete(at(1), agree) }},
+	"CreateBench": {empty, func(c *store.Collection, i ids) (any, error) {
+		return c.CreateBench(&pb.Bench{Name: store.BenchName(c.ID(), i.bench+"2")}, at(1))
+	}},
+	"Bench": {missing, func(c *store.Collection, i ids) (any, error) { return c.Bench(i.bench) }},
+	"Benches": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return both(c.Benches(store.List{Limit: big, Deleted: true}))
+	}},
+	"AllBenches": {empty, func(c *store.Collection, _ ids) (any, error) { return c.AllBenches() }},
+	"UpdateBench": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UpdateBench(i.bench, at(1), func(m *pb.Bench) error { m.DisplayName = "changed"; return nil })
+	}},
+	"DeleteBench":   {missing, func(c *store.Collection, i ids) (any, error) { return c.DeleteBench(i.bench, at(1), noon, agree) }},
+	"UndeleteBench": {missing, func(c *store.Collection, i ids) (any, error) { return c.UndeleteBench(i.bench, at(1), agree) }},
+	"OnBench":       {empty, func(c *store.Collection, i ids) (any, error) { return c.OnBench(i.bench) }},
+	"CreatePlants": {dangles, func(c *store.Collection, i ids) (any, error) {
+		m := &pb.Plant{Name: store.PlantName(c.ID(), "new"), Tag: "new", Bench: store.BenchName(c.ID(), i.bench)}
+		return c.CreatePlants([]store.NewPlant{{Message: m}}, at(1))
+	}},
+	"Plant":      {missing, func(c *store.Collection, i ids) (any, error) { return c.Plant(i.plant) }},
+	"PlantsByID": {empty, func(c *store.Collection, i ids) (any, error) { return c.PlantsByID([]string{i.plant}) }},
+	"Plants": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return both(c.Plants(store.List{Limit: big, Deleted: true}))
+	}},
+	"CountPlants": {empty, func(c *store.Collection, _ ids) (any, error) { return c.CountPlants() }},
+	"Tagged": {empty, func(c *store.Collection, i ids) (any, error) {
+		return c.Tagged([]string{i.plant + "-tag", i.plant + "-former"})
+	}},
+	"FormerTags": {empty, func(c *store.Collection, i ids) (any, error) { return c.FormerTags([]string{i.plant}) }},
+	"UpdatePlant": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UpdatePlant(i.plant, at(1), func(p *store.Plant) (string, error) { p.Tag = "changed"; return "", nil })
+	}},
+	"DeletePlant":   {missing, func(c *store.Collection, i ids) (any, error) { return c.DeletePlant(i.plant, at(1), noon, agree) }},
+	"UndeletePlant": {missing, func(c *store.Collection, i ids) (any, error) { return c.UndeletePlant(i.plant, at(1), agree) }},
+	"Settle":        {missing, func(c *store.Collection, i ids) (any, error) { return c.Settle(i.plant, dead, at(1)) }},
+	"CreateFeedings": {dangles, func(c *store.Collection, i ids) (any, error) {
+		return c.CreateFeedings([]*pb.Feeding{{Name: store.FeedingName(c.ID(), i.plant, "new"), FedTime: stampOf(noon)}}, at(1))
+	}},
+	"Feeding":    {missing, func(c *store.Collection, i ids) (any, error) { return c.Feeding(i.plant, i.event) }},
+	"FeedingIDs": {empty, func(c *store.Collection, i ids) (any, error) { return c.FeedingIDs(i.plant, []string{i.event}) }},
+	"Feedings": {empty, func(c *store.Collection, i ids) (any, error) {
+		one, _, err1 := c.Feedings(i.plant, store.List{Limit: big, Deleted: true})
+		all, _, err2 := c.Feedings("", store.List{Limit: big, Deleted: true})
+		return append(one, all...), errors.Join(err1, err2)
+	}},
+	"UpdateFeeding": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UpdateFeeding(i.plant, i.event, at(1), func(m *pb.Feeding) error { m.Note = "changed"; return nil })
+	}},
+	"DeleteFeeding": {missing, func(c *store.Collection, i ids) (any, error) { return c.DeleteFeeding(i.plant, i.event, at(1), agree) }},
+	"UndeleteFeeding": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UndeleteFeeding(i.plant, i.event, at(1), agree)
+	}},
+	"ReassignFeeding": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.ReassignFeeding(i.plant, i.event, "q", at(1), agree)
+	}},
+	"CreateObservations": {dangles, func(c *store.Collection, i ids) (any, error) {
+		m := repotted()
+		m.Name, m.ObserveTime = store.ObservationName(c.ID(), i.plant, "new"), stampOf(noon)
+		return c.CreateObservations([]*pb.Observation{m}, at(1))
+	}},
+	"Observation":    {missing, func(c *store.Collection, i ids) (any, error) { return c.Observation(i.plant, i.event) }},
+	"ObservationIDs": {empty, func(c *store.Collection, i ids) (any, error) { return c.ObservationIDs(i.plant, []string{i.event}) }},
+	"Observations": {empty, func(c *store.Collection, i ids) (any, error) {
+		one, _, err1 := c.Observations(i.plant, store.List{Limit: big, Deleted: true})
+		all, _, err2 := c.Observations("", store.List{Limit: big, Deleted: true})
+		return append(one, all...), errors.Join(err1, err2)
+	}},
+	"UpdateObservation": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UpdateObservation(i.plant, i.event, at(1), func(m *pb.Observation) error { m.Note = "changed"; return nil })
+	}},
+	"DeleteObservation": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.DeleteObservation(i.plant, i.event, at(1), agree)
+	}},
+	"UndeleteObservation": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UndeleteObservation(i.plant, i.event, at(1), agree)
+	}},
+	"ReassignObservation": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.ReassignObservation(i.plant, i.event, "q", at(1), agree)
+	}},
+	"Revisions": {empty, func(c *store.Collection, i ids) (any, error) {
+		var all []*pb.Revision
+		var errs []error
+		for kind, of := range map[store.Kind][2]string{
+			store.BenchKind: {"", i.bench}, store.PlantKind: {"", i.plant}, store.FeedingKind: {i.plant, i.event}, store.ObservationKind: {i.plant, i.event},
+		} {
+			some, _, err := c.Revisions(kind, of[0], of[1], store.List{Limit: big})
+			all, errs = append(all, some...), append(errs, err)
+		}
+		return all, errors.Join(errs...)
+	}},
+	"KeepDue": {dangles, func(c *store.Collection, i ids) (any, error) {
+		return nil, c.KeepDue(map[string]*store.Due{i.plant: {}})
+	}},
+	"KeptDue": {empty, func(c *store.Collection, i ids) (any, error) { return c.KeptDue([]string{i.plant}) }},
+	"Histories": {empty, func(c *store.Collection, i ids) (any, error) {
+		some, err1 := c.Histories([]string{i.plant})
+		all, err2 := c.Histories(nil)
+		return []any{some, all}, errors.Join(err1, err2)
+	}},
+	"Purge": {empty, func(c *store.Collection, i ids) (any, error) {
+		if i == theirs {
+			return 0, nil // it takes no ids
+		}
+		if _, err := c.DeletePlant(i.plant, at(1), noon, agree); err != nil {
+			return nil, err
+		}
+		if _, err := c.Purge(noon); err != nil {
+			return nil, err
+		}
+		if _, err := c.Delete(at(1), noon, agree); err != nil {
+			return nil, err
+		}
+		return c.Purge(noon)
+	}},
+}
+
+// growerMethods call each method of a grower; both growers have the token shared.
+var growerMethods = map[string]struct {
+	unknown unknown
+	call    func(g *store.Grower, token string) (any, error)
+}{
+	"Get":    {empty, func(g *store.Grower, _ string) (any, error) { return g.Get() }},
+	"Create": {empty, func(*store.Grower, string) (any, error) { return nil, nil }}, // it is there already
+	"Update": {empty, func(g *store.Grower, _ string) (any, error) {
+		return g.Update(noon, func(m *pb.Grower) error { m.DisplayName = "changed"; return nil })
+	}},
+	"Suspend": {empty, func(g *store.Grower, _ string) (any, error) { return nil, g.Suspend(proto.Int64(noon), noon) }},
+	"CreateToken": {empty, func(g *store.Grower, token string) (any, error) {
+		return g.CreateToken(&pb.Token{Name: store.TokenName("g1", token+"-2")}, []byte("new"), noon)
+	}},
+	"Token": {missing, func(g *store.Grower, token string) (any, error) { return g.Token(token) }},
+	"Tokens": {empty, func(g *store.Grower, _ string) (any, error) {
+		return both(g.Tokens(store.List{Limit: big, Deleted: true}))
+	}},
+	"LiveTokens":  {empty, func(g *store.Grower, _ string) (any, error) { return g.LiveTokens(noon) }},
+	"RevokeToken": {missing, func(g *store.Grower, token string) (any, error) { return g.RevokeToken(token, noon, agree) }},
+	"UseToken":    {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseToken(token, noon) }},
+	"Claim": {empty, func(g *store.Grower, token string) (any, error) {
+		names, before, err := g.Claim(asked("m", token, "body", 0))
+		if before != (token == "shared") {
+			err = errors.Join(err, fmt.Errorf("claimed before: %v", before))
+		}
+		return names, err
+	}},
+	"Fulfil": {missing, func(g *store.Grower, token string) (any, error) {
+		return nil, g.Fulfil(asked("m", token, "body", 0), []string{"changed"})
+	}},
+}
+
+// both leaves out the key of the next page.
+func both[V any](all []V, _ []any, err error) ([]V, error) { return all, err }
+
+// twins fills two tenants with the same ids, and the second with more.
+func (b bed) twins() {
+	b.Helper()
+	b.write(func(tx *store.Tx) error {
+		for n, id := range []string{"c1", "c2"} {
+			grower, whose := []string{"g1", "g2"}[n], []string{"mine", "theirs"}[n]
+			by := store.By{Us: noon, Grower: grower, Token: "shared"}
+			tokens, all := []string{"shared"}, []ids{shared}
+			if n == 1 {
+				tokens, all = append(tokens, "xt"), append(all, theirs)
+			}
+			for _, token := range tokens {
+				m := &pb.Token{Name: store.TokenName(grower, token), DisplayName: whose}
+				g := tx.Grower(grower)
+				if _, err := g.CreateToken(m, []byte(id+token), noon); err != nil {
+					return err
+				}
+				r := asked("m", token, "body", 0)
+				if _, _, err := g.Claim(r); err != nil {
+					return err
+				}
+				if err := g.Fulfil(r, []string{whose}); err != nil {
+					return err
+				}
+			}
+			err := within(id, func(c *store.Collection) error {
+				if _, err := c.CreatePlants([]store.NewPlant{pot(id, "q", "q")}, by); err != nil {
+					return err
+				}
+				for _, i := range all {
+					if _, err := c.CreateBench(&pb.Bench{Name: store.BenchName(id, i.bench), DisplayName: whose}, by); err != nil {
+						return err
+					}
+					m := &pb.Plant{Name: store.PlantName(id, i.plant), Tag: i.plant + "-former", Bench: store.BenchName(id, i.bench), Source: whose}
+					if _, err := c.CreatePlants([]store.NewPlant{{Message: m, Genus: whose}}, by); err != nil {
+						return err
+					}
+					if _, err := c.UpdatePlant(i.plant, by, func(p *store.Plant) (string, error) {
+						p.Tag = i.plant + "-tag"
+						return whose, nil
+					}); err != nil {
+						return err
+					}
+					f := &pb.Feeding{Name: store.FeedingName(id, i.plant, i.event), FedTime: stampOf(noon), Note: whose}
+					if _, err := c.CreateFeedings([]*pb.Feeding{f}, by); err != nil {
+						return err
+					}
+					o := &pb.Observation{
+						Name: store.ObservationName(id, i.plant, i.event), ObserveTime: stampOf(noon), Note: whose,
+						Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: store.BenchName(id, i.bench)}},
+					}
+					if _, err := c.CreateObservations([]*pb.Observation{o}, by); err != nil {
+						return err
+					}
+					d := &store.Due{Catalogue: whose, Decision: &pb.DueFeeding{Tag: whose}}
+					if err := c.KeepDue(map[string]*store.Due{i.plant: d}); err != nil {
+						return err
+					}
+				}
+				return nil
+			})(tx)
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+var tenantTables = map[string][]string{
+	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "collections"},
+	"grower_id":     {"growers", "tokens", "requests"},
+}
+
+// rows are all rows of a tenant, as text.
+func rows(tx *store.Tx, column, id string) (string, error) {
+	var out strings.Builder
+	for _, table := range tenantTables[column] {
+		var all []map[string]any
+		if err := tx.Q().Table(table).Where(column+" = ?", id).Find(&all).Error; err != nil {
+			return "", err
+		}
+		var lines []string
+		for _, row := range all {
+			lines = append(lines, fmt.Sprint(row)) // in the order of its columns
+		}
+		slices.Sort(lines)
+		fmt.Fprintln(&out, table, strings.Join(lines, "\n"))
+	}
+	return out.String(), nil
+}
+
+// words are all that a result says.
+func words(v any) string {
+	switch m := v.(type) {
+	case proto.Message:
+		return prototext.Format(m)
+	case *store.Plant:
+		return words(m.Plant) + fmt.Sprint(m.ID, m.Genus, m.FirstBench)
+	case *store.Due:
+		return words(m.Decision) + m.Catalogue
+	case *store.History:
+		return words(m.Feedings) + words(m.Observations)
+	}
+	r := reflect.ValueOf(v)
+	var all []string
+	switch r.Kind() {
+	case reflect.Slice:
+		for i := range r.Len() {
+			all = append(all, words(r.Index(i).Interface()))
+		}
+	case reflect.Map:
+		for _, key := range r.MapKeys() {
+			all = append(all, fmt.Sprint(key), words(r.MapIndex(key).Interface()))
+		}
+	default:
+		all = append(all, fmt.Sprint(v))
+	}
+	return strings.Join(all, "\n")
+}
+
+// methodsOf are the names of all methods.
+func methodsOf(v any) (names []string) {
+	for i := range reflect.TypeOf(v).NumMethod() {
+		names = append(names, reflect.TypeOf(v).Method(i).Name)
+	}
+	return names
+}
+
+// No method of a tenant sees or changes anything of another one that has the same
+// ids, nor of one that has others.
+func TestTenantsNeverMix(t *testing.T) {
+	for _, name := range methodsOf(&store.Collection{}) {
+		if _, ok := collectionMethods[name]; !ok {
+			t.Errorf("add a case of Collection.%s", name)
+		}
+	}
+	for _, name := range methodsOf(&store.Grower{}) {
+		if _, ok := growerMethods[name]; !ok {
+			t.Errorf("add a case of Grower.%s", name)
+		}
+	}
+	each(t, func(b bed) {
+		b.twins()
+		check := func(name, column, id string, unknown unknown, call func(tx *store.Tx, foreign bool) (any, error)) {
+			b.Run(name, func(t *testing.T) {
+				b := bed{t, b.s}
+				// Each call is undone, so that the next one finds the same.
+				b.refused(errMine, func(tx *store.Tx) error {
+					before, err := rows(tx, column, id)
+					if err != nil {
+						return err
+					}
+					if !strings.Contains(before, "theirs") {
+						b.Errorf("the other has nothing: %s", before)
+					}
+					v, err := call(tx, false)
+					if err != nil {
+						return err
+					}
+					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, "c2") || strings.Contains(said, "g2") {
+						b.Errorf("it tells what is another's:\n%s", said)
+					}
+					after, err := rows(tx, column, id)
+					if err != nil {
+						return err
+					}
+					tells(b, "rows of the other", after, before)
+					return errMine
+				})
+				b.refused([]error{errMine, store.ErrNotFound, store.ErrReference}[unknown], func(tx *store.Tx) error {
+					v, err := call(tx, true)
+					if err != nil {
+						return err
+					}
+					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, "xp") {
+						b.Errorf("it finds what is another's:\n%s", said)
+					}
+					return errMine
+				})
+			})
+		}
+		for name, m := range collectionMethods {
+			check(name, "collection_id", "c2", m.unknown, func(tx *store.Tx, foreign bool) (any, error) {
+				c, err := tx.Collection("c1", anyone)
+				if err != nil {
+					return nil, err
+				}
+				if foreign {
+					return m.call(c, theirs)
+				}
+				return m.call(c, shared)
+			})
+		}
+		for name, m := range growerMethods {
+			check("Grower."+name, "grower_id", "g2", m.unknown, func(tx *store.Tx, foreign bool) (any, error) {
+				if foreign {
+					return m.call(tx.Grower("g1"), "xt")
+				}
+				return m.call(tx.Grower("g1"), "shared")
+			})
+		}
+	})
+}
