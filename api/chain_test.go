@@ -61,7 +61,7 @@ func failing(t *testing.T, longest time.Duration, how func(context.Context) erro
 	conn := &inProcess{chain: unary, methods: map[string]inProcessMethod{}}
 	desc := &pb.DueService_ServiceDesc
 	conn.register(desc, fails{how: how})
-	gateway, err := newGateway(conn, log)
+	gateway, err := newGateway(conn, admitAll, log)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -101,7 +101,7 @@ func (d *doors) viaBoth(t *testing.T) map[string]map[string]any {
 	t.Helper()
 	answers := map[string]map[string]any{}
 	answer := d.sendRaw(t, "POST", "/v1/dueFeedings:compute", [][2]string{{"X-Request-Id", "over-http"}}, []byte(askToday))
-	checkError(t, answer.body)
+	checkErrorOf(t, answer.body)
 	answers["over-http"], _ = parseJSON(t, answer.body).(map[string]any)["error"].(map[string]any)
 
 	with := func(id string) context.Context {

@@ -9,18 +9,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"maps"
 	"net/http"
-	"net/url"
 	"reflect"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
-	"unicode/utf8"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
-	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -32,22 +27,11 @@ import (
 	"dewbench/service"
 )
 
-// route is one way to reach a call over HTTP.
-type route struct {
-	method string // HTTP
-	path   string // template, as in the proto file
-	call   protoreflect.MethodDescriptor
-	body   string
-	// updates tells where the body has the resources that it updates; nil: it
-	// updates none.
-	updates *updateShape
-}
-
 // gateway is the HTTP door: the same calls as JSON.
 type gateway struct {
 	mux    *runtime.ServeMux
-	probe  *runtime.ServeMux // answers nothing; it tells which methods a path takes
 	routes []route
+	admit  admission
 	log    *slog.Logger
 }
 
@@ -90,17 +74,19 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	},
 }
 
-func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
-	g := &gateway{log: log, probe: runtime.NewServeMux(runtime.WithDisablePathLengthFallback())}
+func newGateway(conn *inProcess, admit admission, log *slog.Logger) (*gateway, error) {
+	g := &gateway{admit: admit, log: log}
 	for name := range conn.methods {
 		service, method, _ := strings.Cut(strings.TrimPrefix(name, "/"), "/")
 		d, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + method))
 		if err != nil {
 			return nil, fmt.Errorf("routes of %s: %w", name, err)
 		}
-		if err := g.addRoutes(d.(protoreflect.MethodDescriptor)); err != nil {
+		routes, err := routesOf(d.(protoreflect.MethodDescriptor))
+		if err != nil {
 			return nil, err
 		}
+		g.routes = append(g.routes, routes...)
 	}
 	g.mux = runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: &strictJSON{
@@ -120,9 +106,9 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 		runtime.WithOutgoingHeaderMatcher(func(string) (string, bool) { return "", false }),
 		runtime.WithOutgoingTrailerMatcher(func(string) (string, bool) { return "", false }),
 		runtime.WithErrorHandler(g.answerError),
-		runtime.WithRoutingErrorHandler(g.refuseRoute),
+		runtime.WithRoutingErrorHandler(g.refuseLost),
 		runtime.WithForwardResponseOption(keepEtag),
-		runtime.WithMiddlewares(g.receive),
+		runtime.WithMiddlewares(g.checkRoute),
 	)
 	for _, register := range registrations {
 		if err := register(g.mux, conn); err != nil {
@@ -132,42 +118,16 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 	return g, nil
 }
 
-// addRoutes reads the HTTP rules of a call.
-func (g *gateway) addRoutes(call protoreflect.MethodDescriptor) error {
-	rule, _ := proto.GetExtension(call.Options(), annotations.E_Http).(*annotations.HttpRule)
-	if rule == nil {
-		return nil
-	}
-	for _, r := range append([]*annotations.HttpRule{rule}, rule.GetAdditionalBindings()...) {
-		var method, path string
-		switch p := r.GetPattern().(type) {
-		case *annotations.HttpRule_Get:
-			method, path = http.MethodGet, p.Get
-		case *annotations.HttpRule_Post:
-			method, path = http.MethodPost, p.Post
-		case *annotations.HttpRule_Put:
-			method, path = http.MethodPut, p.Put
-		case *annotations.HttpRule_Patch:
-			method, path = http.MethodPatch, p.Patch
-		case *annotations.HttpRule_Delete:
-			method, path = http.MethodDelete, p.Delete
-		default:
-			return fmt.Errorf("%s has an HTTP rule of an unknown kind", call.FullName())
-		}
-		rt := route{method: method, path: path, call: call, body: r.GetBody()}
-		rt.updates = rt.shapeOf()
-		g.routes = append(g.routes, rt)
-		if err := g.probe.HandlePath(method, path, func(w http.ResponseWriter, r *http.Request, _ map[string]string) {
-			w.(*probed).methods = append(w.(*probed).methods, r.Method)
-		}); err != nil {
-			return fmt.Errorf("%s: %w", call.FullName(), err)
-		}
-	}
-	return nil
+type routeKey struct{}
+
+// routeOf returns the route of a request, or nil if it has none.
+func routeOf(ctx context.Context) *route {
+	rt, _ := ctx.Value(routeKey{}).(*route)
+	return rt
 }
 
-// ServeHTTP answers a request: names it, reads its body within the limit, and
-// hands it to the call.
+// ServeHTTP answers a request: names it, finds its call, reads its body within the
+// limit, and hands it to the call.
 func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	id := chosenRequestID(r.Header.Get(requestIDHeader))
 	r.Header.Set(requestIDHeader, id)
@@ -180,17 +140,59 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		get.Method = http.MethodGet
 		r = &get
 	}
-	body, err := readBody(w, r)
+	rt, allowed := g.findRoute(r)
+	if rt == nil {
+		g.refuseRoute(w, r, allowed)
+		return
+	}
+	r = r.WithContext(context.WithValue(r.Context(), routeKey{}, rt))
+	if err := g.receive(w, r, rt); err != nil {
+		g.refuse(w, r, err)
+		return
+	}
+	ctx, ifMatch, ifNoneMatch, err := rt.conditions(r)
 	if err != nil {
 		g.refuse(w, r, err)
 		return
 	}
-	if len(body) > 0 && r.Method == http.MethodGet {
-		g.refuse(w, r, &service.Error{Reason: malformedRequest, Message: "GET takes no body; give query keys"})
+	if body, ok := r.Body.(*requestBody); ok && rt.updates != nil {
+		ctx = service.WithBodyFields(ctx, body.readUpdates(rt.updates))
+	}
+	r = r.WithContext(ctx)
+	if r.Method != http.MethodGet {
+		g.mux.ServeHTTP(w, r)
 		return
 	}
+	held := &conditionalWriter{ResponseWriter: w, ifMatch: ifMatch, ifNoneMatch: ifNoneMatch}
+	g.mux.ServeHTTP(held, r)
+	switch mismatch, err := held.finish(); {
+	case mismatch:
+		g.refuse(w, r, &service.Error{Reason: service.EtagMismatch, Message: "the resource was changed since; get it again"})
+	case err != nil:
+		g.log.InfoContext(ctx, "client went away", "request_id", requestID(ctx), "cause", err.Error())
+	}
+}
+
+// receive reads a request into memory, or tells why it is not to reach its call.
+func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) error {
+	if len(r.Header.Values("Authorization")) == 0 {
+		// A call that will be refused is not worth its body.
+		if _, err := g.admit(r.Context(), rt.fullName, nil); err != nil {
+			return err
+		}
+	}
+	if err := rt.checkQuery(r.URL.RawQuery); err != nil {
+		return err
+	}
+	body, err := readBody(w, r)
+	if err != nil {
+		return err
+	}
+	if len(body) > 0 && rt.body == "" {
+		return &service.Error{Reason: malformedRequest, Message: rt.method + " takes no body; give query keys"}
+	}
 	r.Body = newRequestBody(body)
-	g.mux.ServeHTTP(w, r)
+	return nil
 }
 
 // readBody returns the body after inflation.
@@ -240,8 +242,8 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 	if reasonOf(s) == service.EtagMismatch && r.Header.Get("If-Match") != "" {
 		code = http.StatusPreconditionFailed // RFC 9110, section 13.1.1
 	}
-	if s.Code() == codes.Unauthenticated {
-		w.Header().Set("WWW-Authenticate", `Bearer realm="dewbench"`) // RFC 6750, section 3
+	if challenge := challengeOf(r, reasonOf(s)); challenge != "" {
+		w.Header().Set("WWW-Authenticate", challenge)
 	}
 	body, marshalErr := errorBody(s, code)
 	if marshalErr != nil {
@@ -250,8 +252,8 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 	}
 	if reachedCall := grpcHeaders(ctx); !reachedCall {
 		route := "unknown"
-		if pattern, ok := runtime.HTTPPattern(ctx); ok {
-			route = pattern.String()
+		if rt := routeOf(ctx); rt != nil {
+			route = rt.path
 		}
 		g.log.InfoContext(ctx, "request refused", "request_id", requestID(ctx), "http.method", r.Method, "http.route", route,
 			"http.status", code, "reason", string(reasonOf(s)))
@@ -265,6 +267,26 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 	if _, err := w.Write(body); err != nil {
 		g.log.InfoContext(ctx, "client went away", "request_id", requestID(ctx), "cause", err.Error())
 	}
+}
+
+// challengeOf tells what a caller must show who was not let in (RFC 6750, section 3),
+// or "". What is wrong with a token is only told to those who showed one.
+func challengeOf(r *http.Request, reason service.Reason) string {
+	const challenge = `Bearer realm="dewbench"`
+	switch reason {
+	case service.TokenMissing:
+		return challenge
+	case service.TokenInvalid, service.TokenExpired:
+		for _, value := range r.Header.Values("Authorization") {
+			if scheme, _, _ := strings.Cut(value, " "); strings.EqualFold(scheme, "Bearer") {
+				return challenge + `, error="invalid_token"`
+			}
+		}
+		return challenge
+	case service.ScopeMissing:
+		return challenge + `, error="insufficient_scope"`
+	}
+	return ""
 }
 
 // grpcHeaders tells whether a call answered, which has logged it then.
@@ -292,171 +314,33 @@ func codeName(c codes.Code) string {
 var wordStart = regexp.MustCompile(`([a-z])([A-Z])`)
 
 // refuseRoute answers where there is no call: 404, or 405 with Allow.
-func (g *gateway) refuseRoute(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, httpStatus int) {
-	if allowed := g.allowed(r); httpStatus == http.StatusMethodNotAllowed && len(allowed) > 0 {
-		w.Header().Set("Allow", strings.Join(allowed, ", "))
-		g.refuse(w, r, &service.Error{Reason: methodNotAllowed,
-			Message: "this path takes " + strings.Join(allowed, ", ") + " only"})
+func (g *gateway) refuseRoute(w http.ResponseWriter, r *http.Request, allowed []string) {
+	if len(allowed) == 0 {
+		g.refuse(w, r, &service.Error{Reason: unknownRoute, Message: "there is no call at this path; GET /openapi.json lists them"})
 		return
 	}
-	g.refuse(w, r, &service.Error{Reason: unknownRoute, Message: "there is no call at this path; GET /openapi.json lists them"})
+	w.Header().Set("Allow", strings.Join(allowed, ", "))
+	g.refuse(w, r, &service.Error{Reason: methodNotAllowed, Message: "this path takes " + strings.Join(allowed, ", ") + " only"})
 }
 
-// probed is where the probe leaves the methods that a path takes.
-type probed struct{ methods []string }
-
-func (*probed) Header() http.Header         { return http.Header{} }
-func (*probed) Write(b []byte) (int, error) { return len(b), nil }
-func (*probed) WriteHeader(int)             {}
-
-// allowed returns the methods that the path of a request takes.
-func (g *gateway) allowed(r *http.Request) []string {
-	var found probed
-	for _, method := range []string{http.MethodDelete, http.MethodGet, http.MethodPatch, http.MethodPost, http.MethodPut} {
-		try := r.Clone(r.Context())
-		try.Method = method
-		g.probe.ServeHTTP(&found, try)
-	}
-	if slices.Contains(found.methods, http.MethodGet) {
-		found.methods = append(found.methods, http.MethodHead)
-	}
-	return found.methods
+// refuseLost answers a request with a route that the mux does not find: then one of
+// the two is wrong.
+func (g *gateway) refuseLost(ctx context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, _ int) {
+	g.refuse(w, r, fmt.Errorf("the mux has no handler for %s %s", r.Method, routeOf(ctx).path))
 }
 
-// receive is what happens between the routing of a request and its call.
-func (g *gateway) receive(next runtime.HandlerFunc) runtime.HandlerFunc {
+// checkRoute sees to it that the mux takes a request for the same call as findRoute
+// did. The mux knows verbs, but also takes one that a pattern lacks for a part of an
+// id.
+func (g *gateway) checkRoute(next runtime.HandlerFunc) runtime.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request, params map[string]string) {
 		pattern, _ := runtime.HTTPPattern(r.Context())
-		i := slices.IndexFunc(g.routes, func(rt route) bool {
-			return rt.method == r.Method && rt.path == pattern.String()
-		})
-		if i < 0 {
-			g.refuse(w, r, fmt.Errorf("no route for %s %s", r.Method, pattern))
+		if rt := routeOf(r.Context()); pattern.String() != rt.path {
+			g.refuse(w, r, fmt.Errorf("the mux takes %s %s for %s", r.Method, rt.path, pattern))
 			return
 		}
-		rt := &g.routes[i]
-		// The gateway would drop query keys that the call does not take.
-		query, err := url.ParseQuery(r.URL.RawQuery)
-		if err != nil {
-			g.refuse(w, r, &service.Error{Reason: malformedRequest, Message: "the query cannot be read: " + err.Error()})
-			return
-		}
-		if err := rt.checkQuery(query); err != nil {
-			g.refuse(w, r, err)
-			return
-		}
-		ctx, ifMatch, ifNoneMatch, err := rt.conditions(r)
-		if err != nil {
-			g.refuse(w, r, err)
-			return
-		}
-		if body, ok := r.Body.(*requestBody); ok && rt.updates != nil {
-			ctx = service.WithBodyFields(ctx, body.readUpdates(rt.updates))
-		}
-		r = r.WithContext(ctx)
-		if r.Method != http.MethodGet {
-			next(w, r, params)
-			return
-		}
-		held := &conditionalWriter{ResponseWriter: w, ifMatch: ifMatch, ifNoneMatch: ifNoneMatch}
-		next(held, r, params)
-		switch mismatch, err := held.finish(); {
-		case mismatch:
-			g.refuse(w, r, &service.Error{Reason: service.EtagMismatch, Message: "the resource was changed since; get it again"})
-		case err != nil:
-			g.log.InfoContext(ctx, "client went away", "request_id", requestID(ctx), "cause", err.Error())
-		}
+		next(w, r, params)
 	}
-}
-
-// checkQuery tells what is wrong with a query, all of it at once.
-func (rt *route) checkQuery(query url.Values) error {
-	fields := rt.queryFields()
-	names := slices.Sorted(maps.Keys(fields))
-	var unknown, bad []service.Violation
-	for key, values := range query {
-		field, known := fields[key]
-		if key == snakeMaskKey {
-			if field, known = fields[maskKey]; known && query.Has(maskKey) {
-				values = append(values, query[maskKey]...)
-			}
-		}
-		switch {
-		case !known && len(names) == 0:
-			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key: this call takes none"})
-		case !known:
-			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key of this call; they are " + strings.Join(names, ", ")})
-		case len(values) > 1 && !field.IsList():
-			bad = append(bad, service.Violation{Field: key, Rule: "stands more than once"})
-		default:
-			for _, value := range values {
-				if rule := checkValue(field, value); rule != "" {
-					bad = append(bad, service.Violation{Field: key, Rule: rule})
-				}
-			}
-		}
-	}
-	for _, found := range []struct {
-		reason     service.Reason
-		violations []service.Violation
-	}{{unknownQueryKey, unknown}, {malformedRequest, bad}} {
-		if len(found.violations) > 0 {
-			slices.SortFunc(found.violations, func(a, b service.Violation) int { return strings.Compare(a.Field, b.Field) })
-			return service.Invalid(found.reason, found.violations)
-		}
-	}
-	return nil
-}
-
-// checkValue tells what is wrong with the value of a query key, if anything. The
-// gateway would say it in words of its own.
-func checkValue(field protoreflect.FieldDescriptor, value string) (rule string) {
-	var err error
-	switch field.Kind() {
-	case protoreflect.StringKind, protoreflect.MessageKind:
-		if !utf8.ValidString(value) {
-			return "is not UTF-8"
-		}
-	case protoreflect.Int32Kind:
-		_, err = strconv.ParseInt(value, 10, 32)
-		rule = "must be a whole number that fits in 32 bits"
-	case protoreflect.BoolKind:
-		_, err = strconv.ParseBool(value)
-		rule = "must be true or false"
-	case protoreflect.EnumKind:
-		if field.Enum().Values().ByName(protoreflect.Name(value)) == nil {
-			return "must be the name of a value, as the OpenAPI document lists them"
-		}
-	}
-	if err != nil {
-		return rule
-	}
-	return ""
-}
-
-// The query key of a mask, in both spellings that its paths have too.
-const (
-	maskKey      = "updateMask"
-	snakeMaskKey = "update_mask"
-)
-
-// queryFields returns the query keys that a route takes: the JSON names of the
-// request's plain fields that are in neither path nor body, and of its mask.
-func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
-	keys := map[string]protoreflect.FieldDescriptor{}
-	if rt.body == "*" {
-		return keys
-	}
-	fields := rt.call.Input().Fields()
-	for i := range fields.Len() {
-		f := fields.Get(i)
-		inPath := strings.Contains(rt.path, "{"+string(f.Name())+"}") || strings.Contains(rt.path, "{"+string(f.Name())+"=")
-		if inPath || string(f.Name()) == rt.body || f.Message() != nil && !isMask(f) {
-			continue
-		}
-		keys[f.JSONName()] = f
-	}
-	return keys
 }
 
 // strictJSON reads a whole body at once and refuses what it does not know.

@@ -110,7 +110,7 @@ func withPlants(t testing.TB, s *plants) (*gateway, *inProcess) {
 	unary, _ := chain(t.Context(), log, validator, admitAll, maxCall)
 	conn := &inProcess{chain: unary, methods: map[string]inProcessMethod{}}
 	conn.register(&pb.PlantService_ServiceDesc, s)
-	g, err := newGateway(conn, log)
+	g, err := newGateway(conn, admitAll, log)
 	if err != nil {
 		t.Fatal(err)
 	}

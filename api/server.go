@@ -96,7 +96,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 	}
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	reflection.Register(s.grpc)
-	if s.gateway, err = newGateway(s.conn, log); err != nil {
+	if s.gateway, err = newGateway(s.conn, services.Access.Admit, log); err != nil {
 		return nil, err
 	}
 	return s, nil

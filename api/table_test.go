@@ -119,7 +119,7 @@ func TestMuxAgreesWithDocument(t *testing.T) {
 			}
 			return "*"
 		})
-		served[r.method+" "+path] = append([]string{}, slices.Sorted(maps.Keys(r.queryFields()))...)
+		served[r.method+" "+path] = append([]string{}, r.keys...)
 		routed["/"+string(r.call.Parent().FullName())+"/"+string(r.call.Name())] = true
 	}
 	if diff := cmp.Diff(told, served); diff != "" {
@@ -136,23 +136,45 @@ func TestMuxAgreesWithDocument(t *testing.T) {
 			}
 		}
 	}
-	// And each is really there.
+	// And each is really there, the other methods of its path are not, and neither is a
+	// verb that it lacks.
 	for route := range served {
 		method, path, _ := strings.Cut(route, " ")
-		answer := d.sendRaw(t, method, strings.ReplaceAll(path, "*", "x"), nil, nil)
+		target := strings.ReplaceAll(path, "*", "x")
+		answer := d.sendRaw(t, method, target, nil, nil)
 		if reason := errorReason(errorOf(t, answer.body)); reason == "UNKNOWN_ROUTE" || reason == "METHOD_NOT_ALLOWED" || answer.status >= 500 {
 			t.Errorf("%s: status %d %s", route, answer.status, reason)
 		}
+		want := allowedAt(served, path)
 		for _, other := range []string{http.MethodDelete, http.MethodGet, http.MethodPatch, http.MethodPost, http.MethodPut, http.MethodOptions} {
-			if _, ok := served[other+" "+path]; ok {
-				continue
+			if _, ok := served[other+" "+path]; !ok {
+				answer := d.sendRaw(t, other, target, nil, nil)
+				if allow := answer.header.Get("Allow"); answer.status != http.StatusMethodNotAllowed || allow != want {
+					t.Errorf("%s %s: status %d, Allow %q, want %q", other, path, answer.status, allow, want)
+				}
 			}
-			answer := d.sendRaw(t, other, strings.ReplaceAll(path, "*", "x"), nil, nil)
-			if allow := answer.header.Get("Allow"); answer.status != http.StatusMethodNotAllowed || !strings.Contains(allow, method) {
-				t.Errorf("%s %s: status %d, Allow %q", other, path, answer.status, allow)
+			for _, wrong := range []string{target + ":x", target + ":", target + "/x:x", target + ":undelete:x"} {
+				if answer := d.sendRaw(t, other, wrong, nil, nil); answer.status != http.StatusNotFound || answer.header.Get("Allow") != "" {
+					t.Errorf("%s %s: status %d", other, wrong, answer.status)
+				}
 			}
 		}
 	}
+}
+
+// allowedAt returns the methods of a path as Allow lists them.
+func allowedAt(served map[string][]string, path string) string {
+	var methods []string
+	for route := range served {
+		if method, of, _ := strings.Cut(route, " "); of == path {
+			methods = append(methods, method)
+		}
+	}
+	if slices.Contains(methods, http.MethodGet) {
+		methods = append(methods, http.MethodHead)
+	}
+	slices.Sort(methods)
+	return strings.Join(methods, ", ")
 }
 
 // errorOf returns the error in a body, if it holds one.
