@@ -175,9 +175,10 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // receive reads a request into memory, or tells why it is not to reach its call.
 func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) error {
-	if len(r.Header.Values("Authorization")) == 0 {
-		// A call that will be refused is not worth its body.
-		if _, err := g.admit(r.Context(), rt.fullName, nil); err != nil {
+	// A call that will be refused is not worth its body. (What is no text the mux does
+	// not hand on: the call would see other headers than were sent.)
+	if shown := r.Header.Values("Authorization"); len(shown) != 1 || !isText(shown[0]) {
+		if _, err := g.admit(r.Context(), rt.fullName, shown); err != nil {
 			return err
 		}
 	}
@@ -193,6 +194,11 @@ func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) err
 	}
 	r.Body = newRequestBody(body)
 	return nil
+}
+
+// isText tells whether a header holds printable ASCII only.
+func isText(value string) bool {
+	return !strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r > '~' })
 }
 
 // readBody returns the body after inflation.
