@@ -1,0 +1,224 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"maps"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/store"
+	"dewbench/store/storetest"
+)
+
+// fixtureTime is when golden requests come, unless they say otherwise.
+var fixtureTime = time.Date(2026, 5, 11, 9, 0, 0, 0, time.UTC)
+
+// fixture is the database of the golden pairs: the bearers, and what the calls of
+// testdata/rpc/fixture.json make.
+var fixture = storetest.NewTemplate(fillFixture)
+
+// bearer is a token of the fixture.
+type bearer struct {
+	grower  string
+	scopes  []string
+	expires time.Time // zero: never
+	revoked bool
+}
+
+// bearers are by the names that pairs call them by in "as", which are also the ids
+// of the tokens.
+var bearers = map[string]bearer{
+	"all":       {grower: "grower-a", scopes: service.Scopes},
+	"read":      {grower: "grower-a", scopes: []string{service.ScopeRead}},
+	"record":    {grower: "grower-a", scopes: []string{service.ScopeRecord}},
+	"manage":    {grower: "grower-a", scopes: []string{service.ScopeManage}},
+	"stock":     {grower: "grower-a", scopes: []string{service.ScopeStock}},
+	"ending":    {grower: "grower-a", scopes: []string{service.ScopeManage}, expires: fixtureTime.AddDate(0, 0, 20)},
+	"expired":   {grower: "grower-a", scopes: []string{service.ScopeManage}, expires: fixtureTime},
+	"revoked":   {grower: "grower-a", scopes: []string{service.ScopeManage}, revoked: true},
+	"other":     {grower: "grower-b", scopes: []string{service.ScopeManage}},
+	"suspended": {grower: "grower-c", scopes: []string{service.ScopeManage}},
+}
+
+// secretOf returns the secret of a bearer. That of "all" is what other tests call
+// with; "wrong" has one that opens nothing.
+func secretOf(as string) string {
+	if as == "all" {
+		return testSecret
+	}
+	return service.SecretPrefix + as + strings.Repeat("-", 43-len(as))
+}
+
+// authorizationOf returns the header of that name for a bearer; "" is none.
+func authorizationOf(t testing.TB, as string) string {
+	t.Helper()
+	switch _, known := bearers[as]; {
+	case as == "":
+		as = "manage"
+	case as == "none":
+		return ""
+	case !known && as != "wrong":
+		t.Fatalf("there is no %q to call as", as)
+	}
+	return "Bearer " + secretOf(as)
+}
+
+// fixtureCall is a call that is made before or after the request of a pair, or
+// that makes the fixture. testdata/rpc/README.md tells what the fields mean.
+type fixtureCall struct {
+	Time   string            `json:"time,omitempty"`
+	As     string            `json:"as,omitempty"`
+	Method string            `json:"method"`
+	Target string            `json:"target"`
+	Header map[string]string `json:"header,omitempty"`
+	Body   json.RawMessage   `json:"body,omitempty"`
+	ID     string            `json:"id,omitempty"`
+	Times  int               `json:"times,omitempty"`
+	Fails  bool              `json:"fails,omitempty"`
+	Only   []string          `json:"only,omitempty"`
+}
+
+// wound is a clock that stands where it was set.
+type wound struct{ us atomic.Int64 }
+
+func (c *wound) now() time.Time { return time.UnixMicro(c.us.Load()).UTC() }
+
+// set sets the clock to an instant of RFC 3339, or for "" to the time of the fixture.
+func (c *wound) set(text string) error {
+	at := fixtureTime
+	if text != "" {
+		var err error
+		if at, err = time.Parse(time.RFC3339, text); err != nil {
+			return err
+		}
+	}
+	c.us.Store(at.UnixMicro())
+	return nil
+}
+
+// counted makes the ids prefix0001, prefix0002 and so on.
+func counted(prefix string) func() string {
+	var n atomic.Int64
+	return func() string { return fmt.Sprintf("%s%04d", prefix, n.Add(1)) }
+}
+
+func fillFixture(ctx context.Context, s *store.Store) (err error) {
+	if err := s.Write(ctx, addBearers); err != nil {
+		return err
+	}
+	text, err := os.ReadFile("../testdata/rpc/fixture.json")
+	if err != nil {
+		return err
+	}
+	var calls []fixtureCall
+	decoder := json.NewDecoder(bytes.NewReader(text))
+	decoder.DisallowUnknownFields()
+	if err := decoder.Decode(&calls); err != nil {
+		return fmt.Errorf("read fixture.json: %w", err)
+	}
+	clock, ids, id := &wound{}, counted("f"), ""
+	clock.us.Store(fixtureTime.UnixMicro())
+	server, err := New(ctx, service.Config{
+		Store: s, Log: slog.New(slog.DiscardHandler), Version: "1.2.3", Now: clock.now,
+		NewID: func() string {
+			if chosen := id; chosen != "" {
+				id = ""
+				return chosen
+			}
+			return ids()
+		},
+	})
+	if err != nil {
+		return err
+	}
+	defer server.stop()
+	for i, c := range calls {
+		if err := clock.set(c.Time); err != nil {
+			return err
+		}
+		id = c.ID
+		r := httptest.NewRequestWithContext(ctx, c.Method, c.Target, bytes.NewReader(c.Body))
+		r.Header.Set("Authorization", "Bearer "+secretOf(c.As))
+		w := httptest.NewRecorder()
+		server.gateway.ServeHTTP(w, r)
+		if failed := w.Code != http.StatusOK; failed != c.Fails {
+			return fmt.Errorf("call %d, %s %s: status %d: %s", i, c.Method, c.Target, w.Code, w.Body)
+		}
+	}
+	return nil
+}
+
+// addBearers adds the growers and their tokens, for which there is no call.
+func addBearers(tx *store.Tx) error {
+	made := fixtureTime.AddDate(0, -8, 0).UnixMicro()
+	for _, id := range []string{"grower-a", "grower-b", "grower-c"} {
+		if _, err := tx.Grower(id).Create("Grower "+strings.ToUpper(id[len(id)-1:]), made); err != nil {
+			return err
+		}
+	}
+	for id, b := range bearers {
+		m := &pb.Token{Name: store.TokenName(b.grower, id), DisplayName: "For golden pairs: " + id, Scopes: b.scopes}
+		if !b.expires.IsZero() {
+			m.ExpireTime = timestamppb.New(b.expires)
+		}
+		if _, err := tx.Grower(b.grower).CreateToken(m, service.HashSecret(secretOf(id)), made); err != nil {
+			return err
+		}
+		if b.revoked {
+			if _, err := tx.Grower(b.grower).RevokeToken(id, made, func(*pb.Token) error { return nil }); err != nil {
+				return err
+			}
+		}
+	}
+	return tx.Grower("grower-c").Suspend(&made, made)
+}
+
+// fixtureDoors serves a copy of the fixture until the test ends.
+func fixtureDoors(t *testing.T, engine store.Engine) (*doors, *wound) {
+	t.Helper()
+	clock := &wound{}
+	if err := clock.set(""); err != nil {
+		t.Fatal(err)
+	}
+	return openStore(t, storetest.Clone(t, engine, fixture), service.Config{Now: clock.now, NewID: counted("n")}), clock
+}
+
+// ask sends a call over HTTP, with what earlier answers fill in.
+func (d *doors) ask(t *testing.T, clock *wound, c *fixtureCall, filled *strings.Replacer) httpAnswer {
+	t.Helper()
+	if err := clock.set(c.Time); err != nil {
+		t.Fatal(err)
+	}
+	header := headerOf(t, c.As, c.Header, filled)
+	return d.sendRaw(t, c.Method, filled.Replace(c.Target), header, []byte(filled.Replace(string(c.Body))))
+}
+
+// headerOf returns the header of a request, with the token of the bearer unless it
+// has one of its own.
+func headerOf(t *testing.T, as string, set map[string]string, filled *strings.Replacer) [][2]string {
+	t.Helper()
+	header := [][2]string{{"X-Request-Id", exampleID}}
+	own := false
+	for _, name := range slices.Sorted(maps.Keys(set)) {
+		header = append(header, [2]string{name, filled.Replace(set[name])})
+		own = own || strings.EqualFold(name, "Authorization")
+	}
+	if !own {
+		header = append(header, [2]string{"Authorization", authorizationOf(t, as)})
+	}
+	return header
+}
