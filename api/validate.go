@@ -5,6 +5,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
+	"strings"
+	"sync"
 
 	rules "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	"buf.build/go/protovalidate"
@@ -18,8 +21,8 @@ import (
 
 // A request is judged in steps, so that a small one that holds millions of empty
 // entries costs neither much time nor much memory: first how many entries there
-// are at all, before it is decoded; then how long its lists are; then its fields,
-// entry by entry, until enough is wrong.
+// are at all, before it is decoded; then how long its lists are, and whether a text in
+// them cannot be kept; then its fields, entry by entry, until enough is wrong.
 
 // How many entries a request may hold: objects in JSON, fields in protobuf. A
 // feeding of a day alone is an object of 25 bytes in JSON, and two fields of 14
@@ -77,7 +80,7 @@ const wireDepth = 3
 // wrong is told at once, up to enoughViolations.
 func validate(ctx context.Context, validator protovalidate.Validator, message proto.Message) error {
 	var found []service.Violation
-	longLists(message.ProtoReflect(), nil, &found)
+	survey(message.ProtoReflect(), nil, &found)
 	if len(found) == 0 {
 		if err := checkEntries(ctx, validator, message.ProtoReflect(), &found); err != nil {
 			return err
@@ -111,28 +114,97 @@ func (s *step) String() string {
 	return text
 }
 
-// longLists finds lists that hold more than their rule says.
-func longLists(m protoreflect.Message, before *step, found *[]service.Violation) {
-	all := m.Descriptor().Fields()
-	for i := 0; i < all.Len() && len(*found) < enoughViolations; i++ {
-		f := all.Get(i)
-		if !f.IsList() && f.Message() == nil || !m.Has(f) {
+// survey finds lists that hold more than their rule says, without a look at their
+// entries, and texts with a NUL, which databases do not take: in Postgres no text can
+// hold it (its manual, section 8.3).
+func survey(m protoreflect.Message, before *step, found *[]service.Violation) {
+	planOf(m.Descriptor()).survey(m, before, found)
+}
+
+// plan is what survey looks at in messages of a type: most of their fields are
+// neither.
+type plan []planned
+
+type planned struct {
+	field  protoreflect.FieldDescriptor
+	most   int   // entries that a list may hold
+	isText bool  // or the entries of a list are
+	inner  *plan // of the message, or of the entries of a list; nil: none
+}
+
+var plans sync.Map // *plan by protoreflect.MessageDescriptor
+
+func planOf(d protoreflect.MessageDescriptor) *plan {
+	if known, ok := plans.Load(d); ok {
+		return known.(*plan)
+	}
+	p := makePlan(d, map[protoreflect.MessageDescriptor]*plan{})
+	plans.Store(d, p)
+	return p
+}
+
+// makePlan makes a plan, with those of the types in it. made has those that are begun.
+// Maps are not looked at: requests have none.
+func makePlan(d protoreflect.MessageDescriptor, made map[protoreflect.MessageDescriptor]*plan) *plan {
+	if begun := made[d]; begun != nil {
+		return begun
+	}
+	p := &plan{}
+	made[d] = p
+	for i := range d.Fields().Len() {
+		next := planned{field: d.Fields().Get(i), most: math.MaxInt}
+		set, _ := proto.GetExtension(next.field.Options(), rules.E_Field).(*rules.FieldRules)
+		if most := set.GetRepeated(); most != nil && most.MaxItems != nil {
+			next.most = int(most.GetMaxItems())
+		}
+		next.isText = next.field.Kind() == protoreflect.StringKind
+		if in := next.field.Message(); in != nil && !next.field.IsMap() {
+			_, isBegun := made[in]
+			if next.inner = makePlan(in, made); !isBegun && len(*next.inner) == 0 {
+				next.inner = nil // such as an instant
+			}
+		}
+		if next.isText || next.inner != nil || next.most < math.MaxInt {
+			*p = append(*p, next)
+		}
+	}
+	return p
+}
+
+func (p *plan) survey(m protoreflect.Message, before *step, found *[]service.Violation) {
+	for i := range *p {
+		next := &(*p)[i]
+		if len(*found) >= enoughViolations {
+			return
+		}
+		if !m.Has(next.field) {
 			continue
 		}
-		here := step{before, f, -1}
-		if !f.IsList() {
-			longLists(m.Get(f).Message(), &here, found)
+		here := step{before, next.field, -1}
+		if !next.field.IsList() {
+			next.surveyValue(m.Get(next.field), &here, found)
 			continue
 		}
-		list := m.Get(f).List()
-		set, _ := proto.GetExtension(f.Options(), rules.E_Field).(*rules.FieldRules)
-		if most := set.GetRepeated(); most != nil && most.MaxItems != nil && uint64(list.Len()) > most.GetMaxItems() {
-			*found = append(*found, service.Violation{Field: here.String(), Rule: fmt.Sprintf("must hold at most %d entries", most.GetMaxItems())})
+		list := m.Get(next.field).List()
+		if list.Len() > next.most {
+			*found = append(*found, service.Violation{Field: here.String(), Rule: fmt.Sprintf("must hold at most %d entries", next.most)})
 			continue
 		}
-		for here.index = 0; f.Message() != nil && here.index < list.Len(); here.index++ {
-			longLists(list.Get(here.index).Message(), &here, found)
+		if !next.isText && next.inner == nil {
+			continue
 		}
+		for here.index = 0; here.index < list.Len() && len(*found) < enoughViolations; here.index++ {
+			next.surveyValue(list.Get(here.index), &here, found)
+		}
+	}
+}
+
+func (next *planned) surveyValue(v protoreflect.Value, here *step, found *[]service.Violation) {
+	switch {
+	case next.inner != nil:
+		next.inner.survey(v.Message(), here, found)
+	case next.isText && strings.IndexByte(v.String(), 0) >= 0:
+		*found = append(*found, service.Violation{Field: here.String(), Rule: "must not hold a NUL character"})
 	}
 }
 

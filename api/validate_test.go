@@ -2,8 +2,14 @@ package api
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
+
+	rules "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	"buf.build/go/protovalidate"
+	"google.golang.org/genproto/googleapis/api/annotations"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -75,4 +81,100 @@ func TestFields(t *testing.T) {
 	if perField := float64(len(shortest)) / float64(fields(shortest, wireDepth)); service.MaxRequestBytes/perField > mostFields {
 		t.Errorf("%.1f bytes a field: an honest request meets the limit", perField)
 	}
+}
+
+// No text of a request holds a NUL, by whichever door it comes and wherever the text
+// stands: Postgres could not keep it.
+func TestNULIsRefused(t *testing.T) {
+	d := open(t)
+	const rule = "must not hold a NUL character"
+	for _, c := range []struct{ method, target, body, field string }{
+		{"POST", "/v1/dueFeedings:compute", `{"asOfDate":"2026-05-11","plants":[{"key":"a"},{"key":"a\u0000b"}]}`, "plants[1].key"},
+		{"POST", "/v1/dueFeedings:compute", `{"asOfDate":"2026-05-11","plants":[{"key":"a","feedings":[{"fedDate":"2026-05-01","note":"\u0000"}]}]}`, "plants[0].feedings[0].note"},
+		{"POST", "/v1/dueFeedings:compute", `{"asOfDate":"2026-05-11\u0000"}`, "asOfDate"},
+		{"POST", "/v1/collections", `{"displayName":"a\u0000","timeZone":"UTC"}`, "collection.displayName"},
+		{"POST", "/v1/collections/c/plants", `{"tag":"a","taxon":"taxa/dionaea-muscipula","parents":["a","b\u0000"]}`, "plant.parents[1]"},
+		{"POST", "/v1/collections/c/plants/p/observations", `{"health":{"text":"\u0000 spots"}}`, "observation.health.text"},
+		{"POST", "/v1/collections/c/plants/-/feedings?tag=%00", `{}`, "tag"},
+		{"PATCH", "/v1/collections/c/plants/p?updateMask=tag,%00", `{"tag":"a"}`, "updateMask.paths[1]"},
+		{"POST", "/v1/collections/c/plants:batchUpdate", `{"requests":[{"plant":{"name":"collections/c/plants/p","note":"a"}},{"plant":{"clone":"\u0000"}}]}`, "note"},
+		{"POST", "/v1/collections/c/plants:batchUpdate", `{"requests":[{"plant":{"name":"collections/c/plants/p"}},{"plant":{"clone":"\u0000"}}]}`, "requests[1].plant.clone"},
+		{"GET", "/v1/collections/c/plants/p%00", "", "name"},
+		{"GET", "/v1/taxa?filter=genus%20%3D%20%22%00%22", "", "filter"},
+		{"GET", "/v1/taxa?pageToken=%00", "", "pageToken"},
+	} {
+		answer := d.sendRaw(t, c.method, c.target, nil, []byte(c.body))
+		checkError(t, answer.body)
+		want := c.field + ": " + rule
+		if c.field == "note" {
+			want = `unknown field "note"` // the decoder is first
+		}
+		if message, _ := errorOf(t, answer.body)["message"].(string); answer.status != http.StatusBadRequest || !strings.Contains(message, want) {
+			t.Errorf("%s %s %s: status %d, %q", c.method, c.target, c.body, answer.status, message)
+		}
+	}
+	_, err := pb.NewFeedingServiceClient(d.conn).BatchCreateFeedings(t.Context(), &pb.BatchCreateFeedingsRequest{
+		Parent: "collections/c/plants/-", Requests: []*pb.CreateFeedingRequest{{}, {Feeding: &pb.Feeding{Note: "a\x00", Food: "\x00"}}},
+	})
+	if s := status.Convert(err); reasonOf(s) != service.InvalidFields || s.Message() != "requests[1].feeding.food: "+rule+"; requests[1].feeding.note: "+rule {
+		t.Errorf("protobuf: %v", err)
+	}
+}
+
+// survey does not know maps, and no request has one. Numbers of a request are finite:
+// each has a rule that says so, or bounds.
+func TestShapeOfRequests(t *testing.T) {
+	seen := map[protoreflect.FullName]bool{}
+	var look func(protoreflect.MessageDescriptor)
+	look = func(d protoreflect.MessageDescriptor) {
+		if seen[d.FullName()] {
+			return
+		}
+		seen[d.FullName()] = true
+		for i := range d.Fields().Len() {
+			f := d.Fields().Get(i)
+			switch {
+			case f.IsMap(), f.Kind() == protoreflect.BytesKind:
+				t.Errorf("%s is a map or bytes", f.FullName())
+			case f.Kind() == protoreflect.DoubleKind, f.Kind() == protoreflect.FloatKind:
+				told := slices.Contains(behaviours(f), annotations.FieldBehavior_OUTPUT_ONLY)
+				set, _ := proto.GetExtension(f.Options(), rules.E_Field).(*rules.FieldRules)
+				if r := set.GetDouble(); !told && !r.GetFinite() && (r.GetLessThan() == nil || r.GetGreaterThan() == nil) {
+					t.Errorf("%s takes NaN or infinity", f.FullName())
+				}
+			case f.Message() != nil && !slices.Contains(behaviours(f), annotations.FieldBehavior_OUTPUT_ONLY):
+				look(f.Message())
+			}
+		}
+	}
+	for _, rt := range newServer(t).gateway.routes {
+		look(rt.call.Input())
+	}
+}
+
+func behaviours(f protoreflect.FieldDescriptor) []annotations.FieldBehavior {
+	all, _ := proto.GetExtension(f.Options(), annotations.E_FieldBehavior).([]annotations.FieldBehavior)
+	return all
+}
+
+// BenchmarkValidate validates what BenchmarkDoors sends.
+func BenchmarkValidate(b *testing.B) {
+	validator, err := protovalidate.New()
+	if err != nil {
+		b.Fatal(err)
+	}
+	req := manyPlants(400)
+	b.Run("survey", func(b *testing.B) {
+		for b.Loop() {
+			var found []service.Violation
+			survey(req.ProtoReflect(), nil, &found)
+		}
+	})
+	b.Run("whole", func(b *testing.B) {
+		for b.Loop() {
+			if err := validate(b.Context(), validator, req); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
 }
