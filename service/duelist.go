@@ -345,8 +345,11 @@ func (d *decider) explain(p *store.Plant, f *facts, horizon int) *pb.ExplainDueR
 	if e.Decision.Status != due.Absent {
 		m.Decision = d.row(p, &e.Decision)
 	}
+	fields := m.GetRegimen().ProtoReflect().Descriptor().Fields()
 	for i, layer := range f.origins {
-		if layer != due.NoLayer {
+		if layer == due.NoLayer {
+			m.GetRegimen().ProtoReflect().Clear(fields.Get(i)) // nothing sets it: no trap type, so no defaults
+		} else {
 			m.Origins = append(m.Origins, &pb.ExplainDueResponse_Origin{Field: regimenFields[i], Layer: pb.ExplainDueResponse_Layer(layer)})
 		}
 	}
