@@ -15,7 +15,6 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
-	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
 )
 
@@ -84,9 +83,6 @@ func validate(ctx context.Context, validator protovalidate.Validator, message pr
 	if len(found) == 0 {
 		if err := checkEntries(ctx, validator, message.ProtoReflect(), &found); err != nil {
 			return err
-		}
-		if _, computed := message.(*pb.ComputeDueRequest); !computed { // nothing of it is stored
-			nulTexts(message.ProtoReflect(), nil, &found)
 		}
 	}
 	if len(found) > 0 {
