@@ -92,7 +92,7 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 	for i, n := range all {
 		ids[i], tags[i] = v.idOr(n.id), n.message.GetTag()
 	}
-	taken, err := c.PlantsByID(ids)
+	there, err := c.PlantsByID(ids)
 	if err != nil {
 		return nil, err
 	}
@@ -109,8 +109,8 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 		m.Name = store.PlantName(c.ID(), ids[i])
 		if first, twice := idOf[ids[i]]; twice {
 			p.refuse(PlantExists, pathAt(n.path, "plantId"), "is that of requests[%d] already", first)
-		} else if taken[ids[i]] != nil {
-			p.refuse(PlantExists, pathAt(n.path, "plantId"), "%s is there already; it may be deleted", m.GetName())
+		} else if before := there[ids[i]]; before != nil {
+			p.refuse(PlantExists, pathAt(n.path, "plantId"), "%s", taken(before))
 		}
 		key := store.Fold(m.GetTag())
 		if first, twice := tagOf[key]; twice && key != "" {
@@ -154,7 +154,7 @@ func (v *visit) checkPlant(p *problems, c *collection, prefix string, m, before 
 	}
 	m.ScientificName = strings.TrimSpace(m.GetScientificName())
 	named := before != nil && m.GetScientificName() != before.GetScientificName()
-	if before != nil && named && m.GetTaxon() == before.GetTaxon() {
+	if named && m.GetScientificName() != "" && m.GetTaxon() == before.GetTaxon() {
 		m.Taxon = "" // a new name: its taxon is looked up anew
 	} else if before != nil && !named && m.GetTaxon() != before.GetTaxon() && m.GetTaxon() != "" {
 		m.ScientificName = "" // a new taxon: it tells the name
@@ -631,6 +631,9 @@ func (s *Plants) UndeletePlant(ctx context.Context, req *pb.UndeletePlantRequest
 		}
 		if err := v.checkEtag(req.GetEtag(), p.GetEtag()); err != nil {
 			return nil, err
+		}
+		if v.purged(p) {
+			return nil, notFound(PlantNotFound, req.GetName())
 		}
 		if p.GetDeleteTime() != nil {
 			if err := v.checkComesBack(c, p); err != nil {
