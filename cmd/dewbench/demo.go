@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -25,34 +27,40 @@ func demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "List what is due today in an invented collection, then answer calls",
 		Long: "List what is due today in an invented collection of some four hundred pots, print calls to try,\n" +
-			"and answer over gRPC and HTTP until stopped. Nothing is stored.",
-		Args: noArguments,
+			"and answer over gRPC and HTTP until stopped. What is recorded meanwhile is thrown away at the end.",
+		Example: "  dewbench demo\n  dewbench demo --once",
+		Args:    noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
-			server, err := newServer(c.ErrOrStderr(), false, slog.LevelWarn)
-			if err != nil {
-				return err
-			}
-			today := civil.Of(time.Now(), time.Local)
-			if once {
-				return listToday(c.Context(), c.OutOrStdout(), server.Conn(), today)
-			}
-			grpcListener, httpListener, err := d.open(c.Context()) // before the list, to say at once if it cannot
-			if err != nil {
-				return err
-			}
-			out := c.OutOrStdout()
-			if err := listToday(c.Context(), out, server.Conn(), today); err != nil {
-				return err
-			}
-			if err := tryThese(out, today, reachable(httpListener.Addr()), reachable(grpcListener.Addr())); err != nil {
-				return err
-			}
-			return serve(c.Context(), out, server, grpcListener, httpListener)
+			return runDemo(c.Context(), c.OutOrStdout(), &d, once, newLog(c.ErrOrStderr(), false, slog.LevelWarn))
 		},
 	}
 	d.flags(c)
 	c.Flags().BoolVar(&once, "once", false, "list and exit, without answering calls")
 	return c
+}
+
+func runDemo(ctx context.Context, out io.Writer, d *doors, once bool, log *slog.Logger) (err error) {
+	var grpcListener, httpListener net.Listener
+	if !once { // before the list, to say at once if it cannot
+		if grpcListener, httpListener, err = d.open(ctx); err != nil {
+			return err
+		}
+		defer grpcListener.Close() // for the second time, if it was served
+		defer httpListener.Close()
+	}
+	s, err := newScratch(ctx, log)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	today := civil.Of(time.Now(), time.Local)
+	if err := listToday(ctx, out, s.conn(), today); err != nil || once {
+		return err
+	}
+	if err := tryThese(out, today, reachable(httpListener.Addr()), reachable(grpcListener.Addr()), s.token); err != nil {
+		return err
+	}
+	return serve(ctx, out, s.server, grpcListener, httpListener)
 }
 
 // listToday lists what is due today in the invented collection.
@@ -83,23 +91,23 @@ func listToday(ctx context.Context, out io.Writer, conn grpc.ClientConnInterface
 }
 
 // tryThese prints calls that work as they stand.
-func tryThese(w io.Writer, today civil.Day, httpAddress, grpcAddress string) error {
+func tryThese(w io.Writer, today civil.Day, httpAddress, grpcAddress, token string) error {
 	request := fmt.Sprintf(`{"asOfDate":%q,"plants":[{"key":"D12","taxon":"taxa/drosera-spatulata",`+
 		`"exposure":"WINDOWSILL","feedings":[{"fedDate":%q,"trapsFed":2,"outcome":"CLEAN"}]}]}`, today, today-11)
 	_, err := fmt.Fprintf(w, `
 Try, in another window:
 
   curl -s 'http://%[1]s/v1/serverInfo'
-  curl -s --get 'http://%[1]s/v1/taxa' --data-urlencode 'filter=trapType = SNAP'
-  curl -s 'http://%[1]s/v1/dueFeedings:compute' -H 'Content-Type: application/json' -d '%[3]s'
+  curl -s --get 'http://%[1]s/v1/taxa' -H '%[4]s' --data-urlencode 'filter=trapType = SNAP'
+  curl -s 'http://%[1]s/v1/dueFeedings:compute' -H '%[4]s' -H 'Content-Type: application/json' -d '%[3]s'
 
 These need grpcurl, a program of its own:
 
   grpcurl -plaintext %[2]s list
-  grpcurl -plaintext -d '%[3]s' %[2]s dewbench.v1.DueService/ComputeDue
+  grpcurl -plaintext -H '%[4]s' -d '%[3]s' %[2]s dewbench.v1.DueService/ComputeDue
 
 Stop with Ctrl-C.
 
-`, httpAddress, grpcAddress, request)
+`, httpAddress, grpcAddress, request, "Authorization: Bearer "+token)
 	return err
 }

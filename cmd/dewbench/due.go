@@ -72,14 +72,18 @@ standard input.
 			if o.columns {
 				return writeColumns(c.OutOrStdout())
 			}
-			connect := func() (grpc.ClientConnInterface, error) {
-				server, err := newServer(c.ErrOrStderr(), false, slog.LevelError)
-				if err != nil {
+			var own *scratch
+			connect := func(ctx context.Context) (_ grpc.ClientConnInterface, err error) {
+				if own, err = newScratch(ctx, newLog(c.ErrOrStderr(), false, slog.LevelError)); err != nil {
 					return nil, err
 				}
-				return server.Conn(), nil
+				return own.conn(), nil
 			}
-			return o.run(c.Context(), connect, c.Flags().Changed("latitude"), inOut{c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()})
+			err := o.run(c.Context(), connect, c.Flags().Changed("latitude"), inOut{c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()})
+			if own != nil {
+				err = errors.Join(err, own.Close())
+			}
+			return err
 		},
 	}
 	f := c.Flags()
@@ -108,7 +112,7 @@ type inOut struct {
 
 // run reads the tables, connects to the API, asks it and prints the answer. So
 // what is wrong with flags and tables is told first.
-func (o *dueOptions) run(ctx context.Context, connect func() (grpc.ClientConnInterface, error), hasLatitude bool, in inOut) error {
+func (o *dueOptions) run(ctx context.Context, connect func(context.Context) (grpc.ClientConnInterface, error), hasLatitude bool, in inOut) error {
 	if o.plants == "" {
 		return errors.New("the table of plants is missing: dewbench due --plants plants.csv --feedings feedings.csv")
 	}
@@ -123,7 +127,7 @@ func (o *dueOptions) run(ctx context.Context, connect func() (grpc.ClientConnInt
 	if err != nil {
 		return err
 	}
-	conn, err := connect()
+	conn, err := connect(ctx)
 	if err != nil {
 		return err
 	}

@@ -1,10 +1,10 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -42,11 +42,8 @@ func BenchmarkDue(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
-	server, err := newServer(b.Output(), false, slog.LevelWarn)
-	if err != nil {
-		b.Fatal(err)
-	}
-	connect := func() (grpc.ClientConnInterface, error) { return server.Conn(), nil }
+	conn := scratchConn(b)
+	connect := func(context.Context) (grpc.ClientConnInterface, error) { return conn, nil }
 	for b.Loop() {
 		if err := o.run(b.Context(), connect, false, inOut{strings.NewReader(""), io.Discard, b.Output()}); err != nil {
 			b.Fatal(err)
@@ -104,11 +101,7 @@ func TestManyPlants(t *testing.T) {
 	for i := range pots {
 		pots[i].tag, pots[i].rowOrder, pots[i].plant = fmt.Sprint("P", i), i, &pb.ComputeDueRequest_Plant{}
 	}
-	server, err := newServer(t.Output(), false, slog.LevelWarn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	rows, err := compute(t.Context(), server.Conn(), &pb.ComputeDueRequest{AsOfDate: "2026-05-11"}, pots)
+	rows, err := compute(t.Context(), scratchConn(t), &pb.ComputeDueRequest{AsOfDate: "2026-05-11"}, pots)
 	if err != nil || len(rows) != len(pots) {
 		t.Fatal(len(rows), err)
 	}

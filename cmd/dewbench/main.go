@@ -1,6 +1,6 @@
-// Command dewbench tells growers of carnivorous plants which plants are due to be
-// fed, when, how much and why: from tables, or over gRPC and HTTP. It stores
-// nothing.
+// Command dewbench keeps growers' records of carnivorous plants and tells which
+// plants are due to be fed, when, how much and why: over gRPC and HTTP, or from
+// tables.
 package main
 
 import (
@@ -16,8 +16,6 @@ import (
 	_ "time/tzdata" // time zones where the machine has none
 
 	"github.com/spf13/cobra"
-
-	"dewbench/api"
 )
 
 // version is set when a release is linked (-ldflags "-X main.version=...").
@@ -34,16 +32,19 @@ func main() {
 	}
 }
 
+// nearCommand is how many letters a slip for a command may change.
+const nearCommand = 2
+
 func command() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "dewbench",
 		Short: "Tell which carnivorous plants are due to be fed, when, how much and why",
-		Long: "Dewbench tells which plants of a collection are due to be fed, when, how many traps of each, and why.\n" +
-			"Try `dewbench demo` first.",
+		Long: "Dewbench keeps growers' records, and tells which plants of a collection are due to be fed, when, how many\n" +
+			"traps of each, and why. Try `dewbench demo` first.",
 		Version:                    ownVersion(),
 		SilenceErrors:              true,
 		SilenceUsage:               true,
-		SuggestionsMinimumDistance: 2,
+		SuggestionsMinimumDistance: nearCommand,
 		Args:                       noArguments,
 		RunE:                       func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
@@ -52,7 +53,7 @@ func command() *cobra.Command {
 	})
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(serveCommand(), demoCommand(), dueCommand())
+	root.AddCommand(demoCommand(), dueCommand(), growerCommand(), migrateCommand(), serveCommand(), tokenCommand())
 	return root
 }
 
@@ -88,12 +89,11 @@ func ownVersion() string {
 	return "devel"
 }
 
-// newServer returns a server that logs to w.
-func newServer(w io.Writer, json bool, level slog.Level) (*api.Server, error) {
+// newLog returns a log that goes to w.
+func newLog(w io.Writer, json bool, level slog.Level) *slog.Logger {
 	options := &slog.HandlerOptions{Level: level}
-	var handler slog.Handler = slog.NewTextHandler(w, options)
 	if json {
-		handler = slog.NewJSONHandler(w, options)
+		return slog.New(slog.NewJSONHandler(w, options))
 	}
-	return api.New(slog.New(handler), ownVersion())
+	return slog.New(slog.NewTextHandler(w, options))
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"testing"
@@ -12,12 +13,64 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store/storetest"
 )
 
-// TestMain makes this test binary run as dewbench where a script calls it so.
+// TestMain makes this test binary run as dewbench where it is called so.
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"dewbench": main})
+	if strings.TrimSuffix(filepath.Base(os.Args[0]), ".exe") == "dewbench" {
+		main()
+		os.Exit(0)
+	}
+	storetest.Main(withCommand{m})
 }
+
+// withCommand runs tests with dewbench in the PATH.
+type withCommand struct{ tests interface{ Run() int } }
+
+func (w withCommand) Run() int {
+	folder, err := os.MkdirTemp("", "dewbench-command-")
+	if err == nil {
+		defer func() {
+			if err := os.RemoveAll(folder); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+			}
+		}()
+		err = putCommand(folder)
+	}
+	if err == nil {
+		err = os.Setenv("PATH", folder+string(filepath.ListSeparator)+os.Getenv("PATH"))
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "put dewbench in the PATH:", err)
+		return 1
+	}
+	return w.tests.Run()
+}
+
+// putCommand puts this program into a folder as dewbench: by another name of the
+// file, or where the folder is on another disk as a copy.
+func putCommand(folder string) error {
+	own, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	name := filepath.Join(folder, "dewbench")
+	if runtime.GOOS == "windows" {
+		name += ".exe"
+	}
+	if os.Link(own, name) == nil {
+		return nil
+	}
+	content, err := os.ReadFile(own)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(name, content, 0o700)
+}
+
+// testOf is the key of a script's test.
+type testOf struct{}
 
 // TestScripts runs the command line as growers do.
 func TestScripts(t *testing.T) {
@@ -30,6 +83,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("DEWBENCH_HTTP_ADDR", "127.0.0.1:0")
 			e.Setenv("DEWBENCH_GRPC_ADDR", "127.0.0.1:0")
 			e.Setenv("TZ", "UTC")
+			e.Values[testOf{}] = e.T()
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){

@@ -7,22 +7,35 @@ import (
 	"sync"
 	"testing"
 
+	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
-	"dewbench/service/catalogue"
 	"dewbench/service/civil"
+	"dewbench/store"
+	"dewbench/store/storetest"
 )
+
+// scratchConn calls a server of its own until the test ends.
+func scratchConn(t testing.TB) grpc.ClientConnInterface {
+	t.Helper()
+	s, err := newScratch(t.Context(), newLog(t.Output(), false, slog.LevelWarn))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s.conn()
+}
 
 // knownNames reads the catalogue's names through the API.
 func knownNames(t testing.TB) names {
 	t.Helper()
-	server, err := newServer(t.Output(), false, slog.LevelWarn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	known, err := readNames(t.Context(), server.Conn())
+	known, err := readNames(t.Context(), scratchConn(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -105,11 +118,13 @@ func (y *tally) add(t *testing.T, day civil.Day, decisions []*pb.DueFeeding) {
 // shows, and over the year every reason and instruction that a request can
 // bring about.
 func TestEveryStatusShows(t *testing.T) {
-	c, err := catalogue.Load()
+	services, err := service.New(t.Context(), service.Config{
+		Store: storetest.New(t, store.SQLite), Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test",
+	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	known, engine := knownNames(t), service.NewDue(c)
+	known, engine := knownNames(t), services.Due
 	year := &tally{
 		reasons: map[pb.DueFeeding_Reason_Code]int{}, instructions: map[pb.DueFeeding_Instruction]int{}, least: map[pb.DueFeeding_Status]int{},
 	}
@@ -167,11 +182,8 @@ func TestScenarioIsTheSameForADay(t *testing.T) {
 
 // TestScenarioIsAccepted sends the demo of some days through the whole chain.
 func TestScenarioIsAccepted(t *testing.T) {
-	server, err := newServer(t.Output(), false, slog.LevelWarn)
-	if err != nil {
-		t.Fatal(err)
-	}
-	known, err := readNames(t.Context(), server.Conn())
+	conn := scratchConn(t)
+	known, err := readNames(t.Context(), conn)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -181,7 +193,7 @@ func TestScenarioIsAccepted(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		rows, err := compute(t.Context(), server.Conn(), collection, pots)
+		rows, err := compute(t.Context(), conn, collection, pots)
 		if err != nil {
 			t.Fatalf("%s: %v", days[i], err)
 		}

@@ -11,10 +11,13 @@ import (
 	"os"
 	"strconv"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"dewbench/api"
+	"dewbench/service"
+	"dewbench/store"
 )
 
 const (
@@ -118,14 +121,29 @@ func serve(ctx context.Context, out io.Writer, server *api.Server, grpcListener,
 }
 
 func serveCommand() *cobra.Command {
-	var d doors
-	var format, level string
+	var (
+		doors         doors
+		d             database
+		format, level string
+	)
 	c := &cobra.Command{
 		Use:   "serve",
-		Short: "Answer over gRPC and HTTP until stopped",
-		Long: "Answer over gRPC and HTTP until stopped by an interrupt or SIGTERM. Calls under way are\n" +
-			"finished first; a second signal ends it at once.\n" +
-			"It listens on this machine only, unless told otherwise.",
+		Short: "Keep records and answer over gRPC and HTTP until stopped",
+		Long: `Keep records and answer over gRPC and HTTP until stopped by an interrupt or SIGTERM.
+Calls under way are finished first; a second signal ends it at once. It listens on
+this machine only, unless told otherwise. The output says which database is used and
+where the doors are; the log goes to standard error.
+
+A SQLite file is made if it is not there, and its schema is brought up to date at
+every start. On Postgres run dewbench migrate first, and after an update of the
+program. A schema that is newer than the program is refused. To make growers and
+their tokens see dewbench grower --help.
+
+Once an hour what was deleted 30 days ago is removed for good.
+
+` + databaseHelp,
+		Example: "  dewbench serve\n" +
+			"  dewbench serve --database-url sqlite:/srv/dewbench.db --http-addr 127.0.0.1:9000 --log-format json",
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
 			var l slog.Level
@@ -135,19 +153,90 @@ func serveCommand() *cobra.Command {
 			if format != "text" && format != "json" {
 				return fmt.Errorf("--log-format %s: must be text or json", format)
 			}
-			server, err := newServer(c.ErrOrStderr(), format == "json", l)
-			if err != nil {
-				return err
-			}
-			grpcListener, httpListener, err := d.open(c.Context())
-			if err != nil {
-				return err
-			}
-			return serve(c.Context(), c.OutOrStdout(), server, grpcListener, httpListener)
+			return serveRecords(c.Context(), c.OutOrStdout(), &doors, &d, newLog(c.ErrOrStderr(), format == "json", l))
 		},
 	}
-	d.flags(c)
+	d.add(c)
+	doors.flags(c)
 	c.Flags().StringVar(&format, "log-format", "text", "text or json")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
 	return c
+}
+
+// serveRecords opens the doors and the database, and answers until ctx ends.
+func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database, log *slog.Logger) (err error) {
+	// First the doors, so that the database is left alone if another server runs.
+	grpcListener, httpListener, err := doors.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer grpcListener.Close() // for the second time, if it was served
+	defer httpListener.Close()
+	s, err := d.openToServe(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion()})
+	if err != nil {
+		return err
+	}
+	if err := welcome(ctx, out, d, s); err != nil {
+		return err
+	}
+	sweeping, stop := context.WithCancel(ctx)
+	swept := make(chan struct{})
+	go func() {
+		defer close(swept)
+		hourly := time.NewTicker(time.Hour)
+		defer hourly.Stop()
+		sweep(sweeping, s, log, time.Now, hourly.C)
+	}()
+	err = serve(ctx, out, server, grpcListener, httpListener)
+	stop()
+	<-swept
+	return err
+}
+
+// welcome says which database is used and, as long as there is no grower, how to
+// make one.
+func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store) error {
+	if _, err := fmt.Fprintf(out, "database: %s\n", d.shown()); err != nil {
+		return err
+	}
+	var first []store.GrowerEntry
+	err := s.Read(ctx, func(tx *store.Tx) (err error) {
+		first, err = tx.Growers("", 1)
+		return err
+	})
+	if err != nil || len(first) > 0 {
+		return err
+	}
+	flag, note := d.again()
+	if note != "" {
+		note = ", " + note
+	}
+	_, err = fmt.Fprintf(out, "There is no grower yet. Make the first in another window%s:\n\n  dewbench grower add \"YOUR NAME\" %s\n\n", note, flag)
+	return err
+}
+
+// sweep removes what was deleted long ago: at once, and at every tick until ctx ends.
+func sweep(ctx context.Context, s *store.Store, log *slog.Logger, now func() time.Time, ticks <-chan time.Time) {
+	for {
+		rows, err := service.Sweep(ctx, s, now())
+		if ctx.Err() != nil {
+			return
+		}
+		if err != nil {
+			log.ErrorContext(ctx, "cannot remove all that was deleted long ago; it is tried again in an hour", "error", err)
+		}
+		if rows > 0 {
+			log.InfoContext(ctx, "removed what was deleted long ago", "rows", rows)
+		}
+		select {
+		case <-ticks:
+		case <-ctx.Done():
+			return
+		}
+	}
 }

@@ -1,0 +1,84 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"dewbench/store"
+)
+
+const (
+	// sweepBatch is how many collections a sweep looks up at once.
+	sweepBatch = 100
+	// sweepTime is how long one collection may take.
+	sweepTime = time.Minute
+	// sweepErrors is how many errors a sweep tells of.
+	sweepErrors = 10
+)
+
+// Sweep removes for good what was deleted and whose purge time has come: in each
+// collection in a transaction of its own, so that no caller waits long. It tells how
+// many rows went. Where one collection fails it goes on with the next, unless the
+// database is out of reach or ctx has ended.
+//
+// Several servers of one database may sweep at once.
+func Sweep(ctx context.Context, s *store.Store, now time.Time) (rows int64, err error) {
+	var (
+		errs   []error
+		failed int
+	)
+	for after := ""; ; {
+		var ids []string
+		err := s.Read(ctx, func(tx *store.Tx) (err error) {
+			ids, err = tx.CollectionIDs(after, sweepBatch)
+			return err
+		})
+		if err != nil {
+			return rows, errors.Join(append(errs, fmt.Errorf("list collections: %w", err))...)
+		}
+		for _, id := range ids {
+			gone, err := sweepCollection(ctx, s, id, now)
+			rows += gone
+			if err == nil {
+				continue
+			}
+			if failed++; failed <= sweepErrors {
+				errs = append(errs, fmt.Errorf("%s: %w", store.CollectionName(id), err))
+			}
+			if ctx.Err() != nil || errors.Is(err, store.ErrUnavailable) {
+				return rows, errors.Join(errs...)
+			}
+		}
+		if len(ids) < sweepBatch {
+			break
+		}
+		after = ids[len(ids)-1]
+	}
+	if failed > sweepErrors {
+		errs = append(errs, fmt.Errorf("and %d more collections", failed-sweepErrors))
+	}
+	return rows, errors.Join(errs...)
+}
+
+func sweepCollection(ctx context.Context, s *store.Store, id string, now time.Time) (rows int64, err error) {
+	ctx, cancel := context.WithTimeout(ctx, sweepTime)
+	defer cancel()
+	err = s.Write(ctx, func(tx *store.Tx) error {
+		rows = 0 // it may run again
+		c, err := tx.Collection(id, func(string) bool { return true })
+		if errors.Is(err, store.ErrNotFound) { // another server swept it
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		rows, err = c.Purge(now.UnixMicro())
+		return err
+	})
+	if err != nil {
+		return 0, err // it was rolled back
+	}
+	return rows, nil
+}

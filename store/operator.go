@@ -1,0 +1,16 @@
+package store
+
+import "fmt"
+
+// What only the operator does, who holds the database.
+
+// RevokeAll ends all tokens of the grower that are not revoked yet, and tells how
+// many. Those of a newer writer too: what it knows of them beside their end no
+// longer matters.
+func (g *Grower) RevokeAll(us int64) (int64, error) {
+	result := g.tx.q().Exec("UPDATE tokens SET revoke_us = ?, version = version + 1 WHERE grower_id = ? AND revoke_us IS NULL", us, g.id)
+	if result.Error != nil {
+		return 0, fmt.Errorf("revoke tokens: %w", result.Error)
+	}
+	return result.RowsAffected, nil
+}
