@@ -183,6 +183,9 @@ func (c *Collection) changeBench(id string, by By, action pb.Revision_Action, f 
 	if err := f(&r, m); err != nil {
 		return nil, err
 	}
+	if after, err := r.message(); err != nil || same(action, read.Stamp, before, after) {
+		return after, err
+	}
 	r.UpdateUs, r.Version, r.Stamp = by.Us, read.Version+1, stamp()
 	if err := c.tx.update(&r, read, c.bench(id)); err != nil {
 		return nil, err

@@ -210,6 +210,9 @@ func (c *Collection) change(by By, action pb.Revision_Action, f func(*collection
 	if err := f(&r, proto.CloneOf(before)); err != nil {
 		return nil, err
 	}
+	if after, err := r.message(); err != nil || same(action, c.row.Stamp, before, after) {
+		return after, err
+	}
 	r.UpdateUs, r.Version, r.Stamp = by.Us, c.row.Version+1, stamp()
 	r.SettingsRev++
 	if err := c.tx.update(&r, versioned{c.row.Version, c.row.Stamp}, c.own()); err != nil {

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"errors"
+	"fmt"
 	"strings"
 	"testing"
 
@@ -186,19 +187,29 @@ func TestSettings(t *testing.T) {
 		b.benches("b1")
 		b.plants("p")
 		before := get(b, (*store.Collection).Get)
-		rises(true, func(c *store.Collection) error { _, err := c.UpdateBench("b1", at(1), agree); return err })
+		names := 0
+		rename := func(c *store.Collection) error {
+			names++
+			_, err := c.Update(at(1), func(m *pb.Collection) error { m.DisplayName = fmt.Sprint("name ", names); return nil })
+			return err
+		}
+		renameBench := func(c *store.Collection) error {
+			names++
+			_, err := c.UpdateBench("b1", at(1), func(m *pb.Bench) error { m.DisplayName = fmt.Sprint("name ", names); return nil })
+			return err
+		}
+		rises(true, renameBench)
+		rises(false, func(c *store.Collection) error { _, err := c.UpdateBench("b1", at(1), agree); return err })
 		rises(true, func(c *store.Collection) error { _, err := c.DeleteBench("b1", at(1), noon, agree); return err })
 		rises(true, func(c *store.Collection) error { _, err := c.UndeleteBench("b1", at(1), agree); return err })
 		tells(b, "the collection, whose etag is the same", get(b, (*store.Collection).Get), before)
-		rises(true, func(c *store.Collection) error { _, err := c.Update(at(1), agree); return err })
+		rises(true, rename)
+		rises(false, func(c *store.Collection) error { _, err := c.Update(at(1), agree); return err })
 		rises(true, func(c *store.Collection) error { _, err := c.Delete(at(1), noon, agree); return err })
 		rises(true, func(c *store.Collection) error { _, err := c.Undelete(at(1), agree); return err })
 		rises(true, func(c *store.Collection) error { // each time anew
 			for range 3 {
-				if _, err := c.UpdateBench("b1", at(1), agree); err != nil {
-					return err
-				}
-				if _, err := c.Update(at(1), agree); err != nil {
+				if err := errors.Join(renameBench(c), rename(c)); err != nil {
 					return err
 				}
 			}

@@ -326,8 +326,11 @@ func stock(c *store.Collection) error {
 			}
 		}
 	}
-	for range 11 {
-		if _, err := c.UpdatePlant("p01", at(10), func(p *store.Plant) (string, error) { return p.Genus, nil }); err != nil {
+	for n := range 11 {
+		if _, err := c.UpdatePlant("p01", at(10), func(p *store.Plant) (string, error) {
+			p.Locality = fmt.Sprint("locality ", n)
+			return p.Genus, nil
+		}); err != nil {
 			return err
 		}
 	}

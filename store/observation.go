@@ -317,6 +317,9 @@ func (c *Collection) changeObservation(plant, id string, by By, action pb.Revisi
 	if err := f(&r, m); err != nil {
 		return nil, err
 	}
+	if after, err := r.message(); err != nil || same(action, read.Stamp, before, after) {
+		return after, err
+	}
 	r.UpdateUs, r.Version, r.Stamp = by.Us, read.Version+1, stamp()
 	if err := c.tx.update(&r, read, c.observation(plant, id)); err != nil {
 		return nil, err

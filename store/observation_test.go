@@ -92,14 +92,14 @@ func TestObservationOfEachKind(t *testing.T) {
 				tells(b, "made", made, want)
 				tells(b, "read", b.observation("p", id), want)
 				// Of what it was before nothing is left when it becomes another kind.
-				for _, other := range []*pb.Observation{repotted(), facts()["hold"][0], m} {
+				for i, other := range []*pb.Observation{repotted(), facts()["hold"][0], m} {
 					changed := put(b, func(c *store.Collection) (*pb.Observation, error) {
 						return c.UpdateObservation("p", id, at(1), func(o *pb.Observation) error {
-							o.Fact = proto.CloneOf(other).Fact
+							o.Fact, o.Note = proto.CloneOf(other).Fact, fmt.Sprint("change ", i)
 							return nil
 						})
 					})
-					want.Fact, want.Etag, want.UpdateTime = other.Fact, changed.GetEtag(), stampOf(noon+1)
+					want.Fact, want.Note, want.Etag, want.UpdateTime = other.Fact, fmt.Sprint("change ", i), changed.GetEtag(), stampOf(noon+1)
 					tells(b, "changed", b.observation("p", id), want)
 				}
 			}

@@ -374,6 +374,9 @@ func (c *Collection) changePlant(id string, by By, action pb.Revision_Action, f 
 	if err := f(&r, p); err != nil {
 		return nil, err
 	}
+	if after, err := r.plant(); err != nil || same(action, read.Stamp, before, after.Plant) {
+		return after, err
+	}
 	r.setLiving()
 	if err := c.savePlant(&r, read, action, by, before); err != nil {
 		return nil, err

@@ -566,8 +566,11 @@ func TestRowThatChangedMeanwhile(t *testing.T) {
 		for name, do := range r.changes() {
 			b.Run(name, func(t *testing.T) {
 				bed{t, b.s}.nothingHappens(r, store.ErrStale, func(tx *store.Tx) error {
-					_, err := do(tx, "x", at(1), func(proto.Message) error {
-						return tx.Q().Exec("UPDATE "+r.table+" SET version = version + 1 WHERE "+r.where, "x").Error
+					_, err := do(tx, "x", at(1), func(m proto.Message) error {
+						if err := tx.Q().Exec("UPDATE "+r.table+" SET version = version + 1 WHERE "+r.where, "x").Error; err != nil {
+							return err
+						}
+						return sets(r.sample("x", 2))(m)
 					})
 					return err
 				})
@@ -630,6 +633,15 @@ func (r *resource) thereAndBack(t *rapid.T, tx *store.Tx, id string, first, seco
 	if r.kind == store.PlantKind {
 		setField(after, "bench", field(first, "bench")) // only moves change it
 	}
+	changes := 1
+	if same := whole(second, 0, etagOf(made)); r.kind == store.PlantKind {
+		setField(same, "bench", field(first, "bench"))
+		if proto.Equal(same, want) {
+			after, changes = want, 0 // nothing changes, so nothing is written
+		}
+	} else if proto.Equal(same, want) {
+		after, changes = want, 0
+	}
 	tells(t, "changed", changed, after)
 	if read, err = r.get(tx, id); err != nil {
 		return err
@@ -639,9 +651,11 @@ func (r *resource) thereAndBack(t *rapid.T, tx *store.Tx, id string, first, seco
 	if err != nil {
 		return err
 	}
-	if len(history) != 2 {
+	if len(history) != 1+changes {
 		t.Fatalf("%d revisions", len(history))
 	}
-	tells(t, "what stood before", before(history[1]), want)
+	if changes > 0 {
+		tells(t, "what stood before", before(history[1]), want)
+	}
 	return nil
 }

@@ -5,6 +5,8 @@ import (
 	"reflect"
 	"strconv"
 
+	pb "dewbench/proto/dewbench/v1"
+
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -69,6 +71,12 @@ func hit(result *gorm.DB) error {
 		return ErrNotFound
 	}
 	return result.Error
+}
+
+// same tells whether an update changes nothing. Then nothing is written: the etag
+// and the history stay. A row of a newer writer may have more than the messages say.
+func same(action pb.Revision_Action, writer int32, before, after proto.Message) bool {
+	return action == pb.Revision_UPDATED && writer <= stamp() && proto.Equal(before, after)
 }
 
 // insert adds rows in their order.
