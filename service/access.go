@@ -63,7 +63,7 @@ var Rules = map[string]Rule{
 	pb.TokenService_ListTokens_FullMethodName:    {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_DeleteToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
 
-	pb.CollectionService_CreateCollection_FullMethodName:   {Scope: ScopeManage},
+	pb.CollectionService_CreateCollection_FullMethodName:   {Scope: ScopeManage, Least: Owner}, // of what the same request id made before
 	pb.CollectionService_GetCollection_FullMethodName:      {Scope: ScopeRead, Least: Owner},
 	pb.CollectionService_ListCollections_FullMethodName:    {Scope: ScopeRead, Least: Owner},
 	pb.CollectionService_UpdateCollection_FullMethodName:   {Scope: ScopeManage, Least: Owner},

@@ -29,9 +29,9 @@ func (s *Benches) CreateBench(ctx context.Context, req *pb.CreateBenchRequest) (
 			return nil, err
 		}
 		m.Name = store.BenchName(c.ID(), v.idOr(req.GetBenchId()))
-		switch _, err := c.Bench(store.Segment(m.GetName(), "benches")); {
+		switch before, err := c.Bench(store.Segment(m.GetName(), "benches")); {
 		case err == nil:
-			return nil, Invalid(BenchExists, []Violation{{"benchId", m.GetName() + " is there already; it may be deleted"}})
+			return nil, Invalid(BenchExists, []Violation{{"benchId", taken(before)}})
 		case !errors.Is(err, store.ErrNotFound):
 			return nil, err
 		}
@@ -134,6 +134,9 @@ func (s *Benches) UndeleteBench(ctx context.Context, req *pb.UndeleteBenchReques
 		}
 		if m.GetDeleteTime() == nil {
 			return m, v.checkEtag(req.GetEtag(), m.GetEtag())
+		}
+		if v.purged(m) {
+			return nil, store.ErrNotFound
 		}
 		return c.UndeleteBench(id, v.by(), func(m *pb.Bench) error { return v.checkEtag(req.GetEtag(), m.GetEtag()) })
 	})

@@ -124,6 +124,9 @@ func (s *Collections) UndeleteCollection(ctx context.Context, req *pb.UndeleteCo
 		if !c.Deleted() {
 			return c.message, v.checkEtag(req.GetEtag(), c.message.GetEtag())
 		}
+		if v.purged(c.message) {
+			return nil, notFound(CollectionNotFound, c.message.GetName())
+		}
 		return c.Undelete(v.by(), func(m *pb.Collection) error { return v.checkEtag(req.GetEtag(), m.GetEtag()) })
 	}, getCollection)
 }

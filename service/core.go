@@ -11,6 +11,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
@@ -274,6 +275,27 @@ func missing(err error, reason Reason, name string) error {
 		return notFound(reason, name)
 	}
 	return err
+}
+
+// deletable is a resource that is deleted for a while before it is purged.
+type deletable interface {
+	resource
+	GetDeleteTime() *timestamppb.Timestamp
+	GetPurgeTime() *timestamppb.Timestamp
+}
+
+// purged tells whether the time is over in which a resource could be undeleted: then
+// it is as one that is not there, even if the sweep has not come to it yet.
+func (v *visit) purged(m deletable) bool {
+	return m.GetPurgeTime() != nil && !m.GetPurgeTime().AsTime().After(v.at)
+}
+
+// taken says that the id of a new resource is that of another one.
+func taken(m deletable) string {
+	if m.GetDeleteTime() != nil {
+		return m.GetName() + " is there already, but deleted: undelete it, or choose another id"
+	}
+	return m.GetName() + " is there already"
 }
 
 // checkEtag refuses a change of what has changed since the caller got it. asked is

@@ -175,15 +175,20 @@ func (e *events[M]) checkIDs(k *keeping, all []newEvent[M], plantIDs []string) e
 		first[key] = i
 		chosen[plantIDs[i]] = append(chosen[plantIDs[i]], n.id)
 	}
+	var places []int // in the request, of ids that are taken
 	for plant, ids := range chosen {
 		taken, err := e.ids(k.c.Collection, plant, ids)
 		if err != nil {
 			return err
 		}
 		for _, id := range taken {
-			n := all[first[[2]string{plant, id}]]
-			k.problems.refuse(e.exists, pathAt(n.path, e.one+"Id"), "%q is there already; it may be voided", id)
+			places = append(places, first[[2]string{plant, id}])
 		}
+	}
+	slices.Sort(places)
+	for _, i := range places {
+		k.problems.refuse(e.exists, pathAt(all[i].path, e.one+"Id"), "%s/%s/%s is there already, perhaps voided",
+			store.PlantName(k.c.ID(), plantIDs[i]), e.kinds[2], all[i].id)
 	}
 	return nil
 }

@@ -87,7 +87,7 @@ func EnumField(enum protoreflect.Enum) Field {
 		}
 		found := values.ByName(protoreflect.Name(name))
 		if found == nil {
-			return nil, fmt.Sprintf("%q is not a %s; they are %s", short(name), field, strings.Join(names, ", "))
+			return nil, fmt.Sprintf("%q is no value of %s; they are %s", short(name), field, strings.Join(names, ", "))
 		}
 		return int32(found.Number()), ""
 	}}
