@@ -30,12 +30,28 @@ const requestIDHeader = "x-request-id"
 
 var goodRequestID = regexp.MustCompile(`^[A-Za-z0-9._-]{1,64}$`)
 
-type requestIDKey struct{}
+type (
+	requestIDKey struct{}
+	callerKey    struct{}
+)
 
 // requestID returns the id of the call that ctx belongs to, or "".
 func requestID(ctx context.Context) string {
 	id, _ := ctx.Value(requestIDKey{}).(string)
 	return id
+}
+
+// caller is where a call leaves who makes it, once that is known, for the log.
+type caller struct{ grower, token string } // ids
+
+// logFields returns what each record about a call tells of it: its request id, and
+// the ids of who makes it and with which token, if that is known by then.
+func logFields(ctx context.Context) []any {
+	fields := []any{"request_id", requestID(ctx)}
+	if c, ok := ctx.Value(callerKey{}).(*caller); ok && c.token != "" {
+		fields = append(fields, "grower", c.grower, "token", c.token)
+	}
+	return fields
 }
 
 // chosenRequestID returns the caller's request id if it is a good one, else a
@@ -47,7 +63,8 @@ func chosenRequestID(asked string) string {
 	return uuid.NewString()
 }
 
-// identify gives the call its request id and tells the caller.
+// identify gives the call its request id and tells the caller. It also makes the place
+// where the call leaves who makes it.
 func identify(ctx context.Context) context.Context {
 	asked := ""
 	if values := metadata.ValueFromIncomingContext(ctx, requestIDHeader); len(values) > 0 {
@@ -56,15 +73,24 @@ func identify(ctx context.Context) context.Context {
 	id := chosenRequestID(asked)
 	// It only fails once the headers are sent, which nothing before us does.
 	_ = grpc.SetHeader(ctx, metadata.Pairs(requestIDHeader, id))
-	return context.WithValue(ctx, requestIDKey{}, id)
+	return context.WithValue(context.WithValue(ctx, requestIDKey{}, id), callerKey{}, &caller{})
 }
 
 // admission lets a call in, with the context in which it runs, or tells why not.
 // authorization are the values of the header of that name.
 type admission func(ctx context.Context, method string, authorization []string) (context.Context, error)
 
-// chain is what every call goes through, by whichever door it came. The first
-// interceptor is the outermost.
+// chain is what every call goes through, by whichever door it came, from the outside
+// inwards:
+//
+//   - it gets its request id;
+//   - its end is logged, whatever happened to it further in;
+//   - errors become what the client may see of them;
+//   - a panic becomes an error;
+//   - it takes one of the places of the server, or is refused at once;
+//   - it gets its deadline;
+//   - its caller is let in, so that who may not call learns nothing more;
+//   - its request is validated.
 func chain(
 	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, admit admission, maxCall time.Duration,
 ) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
@@ -79,9 +105,7 @@ func chain(
 	})
 	logOptions := []logging.Option{
 		logging.WithLogOnEvents(logging.FinishCall),
-		logging.WithFieldsFromContext(func(ctx context.Context) logging.Fields {
-			return logging.Fields{"request_id", requestID(ctx)}
-		}),
+		logging.WithFieldsFromContext(func(ctx context.Context) logging.Fields { return logFields(ctx) }), // at the end of a call
 		logging.WithErrorFields(func(err error) logging.Fields {
 			return logging.Fields{"reason", string(reasonOf(status.Convert(err)))}
 		}),
@@ -130,6 +154,11 @@ func chain(
 			admitted, err := admit(ctx, info.FullMethod, metadata.ValueFromIncomingContext(ctx, "authorization"))
 			if err != nil {
 				return nil, err
+			}
+			if note, ok := ctx.Value(callerKey{}).(*caller); ok {
+				if known := service.CallerOf(admitted); known != nil {
+					*note = caller{known.Grower, known.Token}
+				}
 			}
 			return next(admitted, req)
 		},

@@ -120,7 +120,7 @@ func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 	switch {
 	case errors.As(err, &known):
 		if cause := errors.Unwrap(known); cause != nil {
-			log.WarnContext(ctx, "call failed", "request_id", id, "cause", cause.Error())
+			log.WarnContext(ctx, "call failed", append(logFields(ctx), "reason", string(known.Reason), "cause", cause.Error())...)
 		}
 		return newStatus(id, known.Reason, known.Message, known.Violations)
 	case errors.Is(err, context.DeadlineExceeded):
@@ -128,7 +128,7 @@ func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 	case errors.Is(err, context.Canceled):
 		return newStatus(id, cancelled, "the caller gave up", nil)
 	}
-	attributes := []any{"request_id", id, "cause", err.Error()}
+	attributes := append(logFields(ctx), "cause", err.Error())
 	var panicked *panicError
 	if errors.As(err, &panicked) {
 		attributes = append(attributes, "stack", string(panicked.stack))

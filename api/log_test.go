@@ -2,11 +2,16 @@ package api
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"strings"
 	"testing"
 
 	"google.golang.org/grpc/metadata"
+
+	"dewbench/service"
+	"dewbench/store"
+	"dewbench/store/storetest"
 )
 
 // The log tells each call once, by its request id, and holds nothing of what
@@ -79,5 +84,70 @@ func TestLogOfGRPC(t *testing.T) {
 			!strings.HasSuffix(method, fmt.Sprint("/", records[0]["grpc.method"])) {
 			t.Errorf("%s: %v", method, records)
 		}
+	}
+}
+
+// The record of a call tells who made it and with which token, by their ids, and never
+// the token itself. Whom the server did not let in it does not know.
+func TestLogTellsTheCaller(t *testing.T) {
+	d := open(t)
+	for i, c := range []struct {
+		name, method, target, body, authorization string
+		known                                     bool
+	}{
+		{"a call", "GET", "/v1/growers/me", "", "Bearer " + testSecret, true},
+		{"one that fails", "GET", "/v1/collections/none", "", "Bearer " + testSecret, true},
+		{"one that is refused", "POST", "/v1/dueFeedings:compute", `{"asOfDate":"x"}`, "Bearer " + testSecret, true},
+		{"an open call", "GET", "/v1/serverInfo", "", "Bearer " + testSecret, false},
+		{"a wrong token", "GET", "/v1/growers/me", "", "Bearer " + testSecret[:len(testSecret)-1] + "B", false},
+		{"a token that is none", "GET", "/v1/growers/me", "", "Basic " + testSecret, false},
+	} {
+		id := fmt.Sprintf("caller-%d", i)
+		d.sendRaw(t, c.method, c.target, [][2]string{{"X-Request-Id", id}, {"Authorization", c.authorization}}, []byte(c.body))
+		records := d.log.of(t, id)
+		if len(records) != 1 || records[0]["msg"] != "finished call" {
+			t.Errorf("%s: %v", c.name, records)
+			continue
+		}
+		grower, hasGrower := records[0]["grower"]
+		token, hasToken := records[0]["token"]
+		if hasGrower != c.known || hasToken != c.known || c.known && (grower != d.grower || token != "all") {
+			t.Errorf("%s: %v", c.name, records[0])
+		}
+	}
+	if text := d.log.String(); strings.Contains(text, "dwb_") || strings.Contains(text, "AAAA") {
+		t.Errorf("the log holds a token: %s", text)
+	}
+}
+
+// What is behind an error that the client can understand stands in the log only.
+func TestLogTellsTheCause(t *testing.T) {
+	url := storetest.URL(t, store.SQLite)
+	d := openStore(t, storetest.Open(t, url), service.Config{})
+	// A program of a later version has been here.
+	rows, err := sql.Open("sqlite", strings.TrimPrefix(url, "sqlite:"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	if _, err := rows.ExecContext(t.Context(), "UPDATE growers SET stamp = 1000"); err != nil {
+		t.Fatal(err)
+	}
+	answer := d.sendRaw(t, "PATCH", "/v1/growers/me", [][2]string{{"X-Request-Id", "cause"}}, []byte(`{"contact":"zebra"}`))
+	checkError(t, answer.body)
+	if reason := errorReason(errorOf(t, answer.body)); reason != string(service.NewerData) || strings.Contains(string(answer.body), store.ErrNewer.Error()) {
+		t.Errorf("status %d: %s", answer.status, answer.body)
+	}
+	records := d.log.of(t, "cause")
+	if len(records) != 2 || records[0]["msg"] != "call failed" || records[1]["msg"] != "finished call" {
+		t.Fatalf("%v", records)
+	}
+	cause, _ := records[0]["cause"].(string)
+	if !strings.Contains(cause, store.ErrNewer.Error()) || records[0]["level"] != "WARN" || records[0]["reason"] != "NEWER_DATA" ||
+		records[0]["grower"] != d.grower || records[0]["token"] != "all" {
+		t.Errorf("%v", records[0])
+	}
+	if strings.Contains(d.log.String(), "zebra") {
+		t.Errorf("the log tells what was sent: %s", d.log)
 	}
 }
