@@ -182,6 +182,7 @@ var growerMethods = map[string]struct {
 	}},
 	"LiveTokens":  {empty, func(g *store.Grower, _ string) (any, error) { return g.LiveTokens(noon) }},
 	"RevokeToken": {missing, func(g *store.Grower, token string) (any, error) { return g.RevokeToken(token, noon, agree) }},
+	"RevokeAll":   {empty, func(g *store.Grower, _ string) (any, error) { return g.RevokeAll(noon) }},
 	"UseToken":    {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseToken(token, noon) }},
 	"Claim": {empty, func(g *store.Grower, token string) (any, error) {
 		names, before, err := g.Claim(asked("m", token, "body", 0))
