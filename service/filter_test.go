@@ -155,7 +155,7 @@ func TestKindsOfFilters(t *testing.T) {
 		`note = a`:                            "only by : :*",
 		`day:*`:                               "only by = != < <= > >=",
 		`left:2026-05-11`:                     "only by < :*",
-		`mark = GLUE`:                         `"GLUE" is not a mark; they are MARK_UNSPECIFIED, PRINT`,
+		`mark = GLUE`:                         `"GLUE" is no value of mark; they are MARK_UNSPECIFIED, PRINT`,
 		`mark < PRINT`:                        "only by = !=",
 		`mark = 1`:                            "one of MARK_UNSPECIFIED, PRINT",
 		`whole : a`:                           "only by = !=",
