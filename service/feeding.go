@@ -84,7 +84,8 @@ func checkFeeding(k *keeping, place at, m *pb.Feeding) error {
 	given := m.GetOutcomeTime() != nil || m.OutcomeDate != nil
 	m.Outcome, m.OutcomeTime = pb.Feeding_Outcome(f.Outcome), nil
 	if f.Outcome != due.Unknown && given {
-		m.OutcomeTime = instantOfMicros(f.OutcomeTime)
+		// Seen on the day of an evening session: noon of it lies before.
+		m.OutcomeTime = instantOfMicros(max(f.OutcomeTime, f.Time))
 	}
 	m.FedDate, m.OutcomeDate = nil, nil
 	if m.TrapsTarget == nil {
