@@ -1,0 +1,45 @@
+package store_test
+
+import (
+	"testing"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+)
+
+func TestRevokeAll(t *testing.T) {
+	each(t, func(b bed) {
+		b.token("a")
+		b.token("revoked")
+		b.makeToken("g1", &pb.Token{Name: "growers/g1/tokens/expired", ExpireTime: stampOf(noon - 1)}, "expired")
+		other := b.makeToken("g2", &pb.Token{Name: "growers/g2/tokens/a"}, "other")
+		b.token("newer")
+		b.newer("tokens", "grower_id = ? AND token_id = ?", "g1", "newer")
+		b.write(func(tx *store.Tx) error {
+			_, err := tx.Grower("g1").RevokeToken("revoked", noon+1, agree)
+			return err
+		})
+		before := b.readToken("g1", "a")
+
+		all := func(grower string, us, want int64) {
+			t.Helper()
+			b.write(func(tx *store.Tx) error {
+				n, err := tx.Grower(grower).RevokeAll(us)
+				if n != want {
+					b.Errorf("%d tokens of %s are revoked, want %d", n, grower, want)
+				}
+				return err
+			})
+		}
+		all("g3", noon+2, 0) // is not there
+		all("g1", noon+2, 3)
+		for id, us := range map[string]int64{"a": noon + 2, "expired": noon + 2, "newer": noon + 2, "revoked": noon + 1} {
+			tells(b, id+" is revoked", b.readToken("g1", id).GetRevokeTime(), stampOf(us))
+		}
+		if b.readToken("g1", "a").GetEtag() == before.GetEtag() {
+			b.Error("the etag of a token that is revoked stays")
+		}
+		tells(b, "the token of another grower", b.readToken("g2", "a"), other)
+		all("g1", noon+3, 0)
+	})
+}
