@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/codes"
 
 	"dewbench/proto"
+	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
 )
 
@@ -81,10 +82,58 @@ func TestTableHasEveryReason(t *testing.T) {
 
 // document is what a client can read about the calls.
 type document struct {
-	Paths map[string]map[string]struct {
-		OperationID string `json:"operationId"`
-		Parameters  []struct{ Name, In string }
+	Paths    map[string]map[string]operation
+	Security []map[string][]string
+
+	SecurityDefinitions map[string]struct{ Type, In, Name string }
+}
+
+type operation struct {
+	OperationID string `json:"operationId"`
+	Parameters  []struct{ Name, In string }
+	Security    *[]map[string][]string
+	Responses   map[string]struct {
+		Schema  any
+		Headers map[string]any
 	}
+}
+
+// named returns the names of the parameters in a place, in order.
+func (o *operation) named(place string) []string {
+	names := []string{}
+	for _, p := range o.Parameters {
+		if p.In == place {
+			names = append(names, p.Name)
+		}
+	}
+	slices.Sort(names)
+	return names
+}
+
+// readDocument returns the calls of the OpenAPI document by method and path, as
+// pathOf writes it.
+func readDocument(t *testing.T) (*document, map[string]operation) {
+	t.Helper()
+	doc := &document{}
+	if err := json.Unmarshal(proto.OpenAPI, doc); err != nil {
+		t.Fatal(err)
+	}
+	told := map[string]operation{}
+	for path, methods := range doc.Paths {
+		for method, op := range methods {
+			told[strings.ToUpper(method)+" "+segment.ReplaceAllString(path, "*")] = op
+		}
+	}
+	return doc, told
+}
+
+// pathOf writes the method and the path of a route, with * for what is variable.
+func pathOf(rt *route) string {
+	path := strings.Join(rt.parts, "/")
+	if rt.verb != "" {
+		path += ":" + rt.verb
+	}
+	return rt.method + " /" + path
 }
 
 var segment = regexp.MustCompile(`\{[^}]*\}`)
@@ -92,35 +141,18 @@ var segment = regexp.MustCompile(`\{[^}]*\}`)
 // TestMuxAgreesWithDocument walks the mux: every route stands in the OpenAPI
 // document with its method, path and query keys, and nothing else does.
 func TestMuxAgreesWithDocument(t *testing.T) {
-	var doc document
-	if err := json.Unmarshal(proto.OpenAPI, &doc); err != nil {
-		t.Fatal(err)
-	}
+	_, operations := readDocument(t)
 	told := map[string][]string{}
-	for path, methods := range doc.Paths {
-		for method, op := range methods {
-			keys := []string{}
-			for _, p := range op.Parameters {
-				if p.In == "query" {
-					keys = append(keys, p.Name)
-				}
-			}
-			slices.Sort(keys)
-			told[strings.ToUpper(method)+" "+segment.ReplaceAllString(path, "*")] = keys
-		}
+	for route, op := range operations {
+		told[route] = op.named("query")
 	}
 	d := open(t)
 	served := map[string][]string{}
 	routed := map[string]bool{}
-	for _, r := range d.server.gateway.routes {
-		path := segment.ReplaceAllStringFunc(r.path, func(s string) string {
-			if _, pattern, ok := strings.Cut(strings.Trim(s, "{}"), "="); ok {
-				return pattern
-			}
-			return "*"
-		})
-		served[r.method+" "+path] = append([]string{}, r.keys...)
-		routed["/"+string(r.call.Parent().FullName())+"/"+string(r.call.Name())] = true
+	for i := range d.server.gateway.routes {
+		rt := &d.server.gateway.routes[i]
+		served[pathOf(rt)] = append([]string{}, rt.keys...)
+		routed[rt.fullName] = true
 	}
 	if diff := cmp.Diff(told, served); diff != "" {
 		t.Errorf("document and mux differ (-document +mux):\n%s", diff)
@@ -158,6 +190,126 @@ func TestMuxAgreesWithDocument(t *testing.T) {
 					t.Errorf("%s %s: status %d", other, wrong, answer.status)
 				}
 			}
+		}
+	}
+}
+
+// Every call has a row in the table of access and every row a call; and the OpenAPI
+// document says of each whether it needs a token, as the table does.
+func TestAccessAgreesWithDocument(t *testing.T) {
+	doc, told := readDocument(t)
+	s := newServer(t)
+	if diff := cmp.Diff(slices.Sorted(maps.Keys(s.conn.methods)), slices.Sorted(maps.Keys(service.Rules))); diff != "" {
+		t.Errorf("calls and table of access differ (-calls +table):\n%s", diff)
+	}
+	if scheme := doc.SecurityDefinitions["token"]; len(doc.SecurityDefinitions) != 1 || scheme.Type != "apiKey" || scheme.In != "header" || scheme.Name != "Authorization" {
+		t.Errorf("security definitions: %v", doc.SecurityDefinitions)
+	}
+	open, closed := []map[string][]string{}, []map[string][]string{{"token": {}}}
+	for i := range s.gateway.routes {
+		rt := &s.gateway.routes[i]
+		rule, known := service.Rules[rt.fullName]
+		op, inDocument := told[pathOf(rt)]
+		if !known || !inDocument {
+			t.Errorf("%s: row in the table of access %v, in the document %v", pathOf(rt), known, inDocument)
+			continue
+		}
+		security, want := doc.Security, closed
+		if op.Security != nil {
+			security = *op.Security
+		}
+		if rule.Open {
+			want = open
+		}
+		if diff := cmp.Diff(want, security); diff != "" {
+			t.Errorf("%s: security differs (-table +document):\n%s", pathOf(rt), diff)
+		}
+		if _, challenged := op.Responses["401"].Headers["WWW-Authenticate"]; challenged == rule.Open {
+			t.Errorf("%s: 401 is in the document: %v", pathOf(rt), challenged)
+		}
+		if rule.Open == (rule.Scope != "") || !rule.Open && !slices.Contains(service.Scopes, rule.Scope) {
+			t.Errorf("%s: %+v", rt.fullName, rule)
+		}
+		// What only reads asks for no more than to read, but for the tokens.
+		if reads := rt.method == http.MethodGet; !rule.Open && reads != (rule.Scope == service.ScopeRead) &&
+			!strings.Contains(rt.fullName, "TokenService") && rt.fullName != pb.DueService_ComputeDue_FullMethodName {
+			t.Errorf("%s %s asks for the scope %s", rt.method, rt.fullName, rule.Scope)
+		}
+	}
+}
+
+// The document tells the conditions that a call takes, and the entity tag of what it
+// answers, as the door has them.
+func TestConditionsAgreeWithDocument(t *testing.T) {
+	_, told := readDocument(t)
+	routes := newServer(t).gateway.routes
+	for i := range routes {
+		rt := &routes[i]
+		op := told[pathOf(rt)]
+		isGet := rt.method == http.MethodGet
+		want := []string{}
+		if isGet || rt.takesIfMatch() {
+			want = append(want, "If-Match")
+		}
+		if isGet {
+			want = append(want, "If-None-Match")
+		}
+		if diff := cmp.Diff(want, op.named("header")); diff != "" {
+			t.Errorf("%s: headers differ (-door +document):\n%s", pathOf(rt), diff)
+		}
+		_, tagged := op.Responses["200"].Headers["ETag"]
+		_, notModified := op.Responses["304"]
+		_, mismatch := op.Responses["412"]
+		if tagged != isGet || notModified != isGet || mismatch != (len(want) > 0) {
+			t.Errorf("%s: ETag %v, 304 %v, 412 %v", pathOf(rt), tagged, notModified, mismatch)
+		}
+		if updatesOne := rt.updates != nil && rt.updates.batch == nil; updatesOne != slices.Contains(op.named("query"), maskKey) {
+			t.Errorf("%s: query keys %q", pathOf(rt), op.named("query"))
+		}
+	}
+}
+
+// What the document refers to is in it, and no call has two parameters of a name in
+// the same place.
+func TestDocumentIsWhole(t *testing.T) {
+	var whole map[string]any
+	if err := json.Unmarshal(proto.OpenAPI, &whole); err != nil {
+		t.Fatal(err)
+	}
+	definitions, _ := whole["definitions"].(map[string]any)
+	var look func(any)
+	look = func(v any) {
+		switch v := v.(type) {
+		case []any:
+			for _, e := range v {
+				look(e)
+			}
+		case map[string]any:
+			if ref, ok := v["$ref"].(string); ok && definitions[strings.TrimPrefix(ref, "#/definitions/")] == nil {
+				t.Errorf("%s is not there", ref)
+			}
+			for _, e := range v {
+				look(e)
+			}
+		}
+	}
+	look(whole)
+	_, told := readDocument(t)
+	ids := map[string]string{}
+	for route, op := range told {
+		if other, twice := ids[op.OperationID]; twice {
+			t.Errorf("%s and %s are both %s", route, other, op.OperationID)
+		}
+		ids[op.OperationID] = route
+		seen := map[string]bool{}
+		for _, p := range op.Parameters {
+			if seen[p.In+" "+p.Name] {
+				t.Errorf("%s has %s twice in %s", route, p.Name, p.In)
+			}
+			seen[p.In+" "+p.Name] = true
+		}
+		if got := len(op.named("path")); got != strings.Count(route, "*") {
+			t.Errorf("%s tells %d variables of the path", route, got)
 		}
 	}
 }

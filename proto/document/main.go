@@ -9,6 +9,9 @@
 //   - a message says which of its fields exclude each other;
 //   - the first sentence of a call's comment is its summary, the rest its
 //     description;
+//   - nothing in the body of a PATCH is required;
+//   - the headers are told that the HTTP door takes and sets for all calls: entity tags
+//     and the conditions on them, and who is let in;
 //   - definitions that nothing refers to are left out.
 package main
 
@@ -108,10 +111,15 @@ type parameter struct {
 }
 
 type response struct {
-	Description string          `json:"description"`
-	Schema      *schema         `json:"schema,omitempty"`
-	Headers     json.RawMessage `json:"headers,omitempty"`
-	Examples    json.RawMessage `json:"examples,omitempty"`
+	Description string             `json:"description"`
+	Schema      *schema            `json:"schema,omitempty"`
+	Headers     map[string]*header `json:"headers,omitempty"`
+	Examples    json.RawMessage    `json:"examples,omitempty"`
+}
+
+type header struct {
+	Description string `json:"description,omitempty"`
+	Type        string `json:"type"`
 }
 
 type schema struct {
@@ -223,7 +231,12 @@ func (d *document) amend() error {
 			errs = append(errs, fmt.Errorf("two paths %s", renamed))
 		}
 		paths[renamed] = verbs
-		for _, op := range verbs {
+		for verb, op := range verbs {
+			m := methods[strings.TrimRight(op.OperationID, "0123456789")] // further routes of a call are numbered
+			if m == nil {
+				errs = append(errs, fmt.Errorf("%s is no call", op.OperationID))
+				continue
+			}
 			op.summarise()
 			for _, p := range op.Parameters {
 				if p.In == "path" {
@@ -234,8 +247,19 @@ func (d *document) amend() error {
 						p.Description = fmt.Sprintf("The last part of `%s`.", pattern)
 					}
 				}
-				if m := methods[op.OperationID]; m != nil && p.In == "query" {
+				if p.In == "query" {
 					p.schema.limit(m.Input().Fields().ByJSONName(p.Name))
+				}
+				if body := bodyField(m); p.In == "body" && body != nil && verb == "patch" {
+					p.Schema.Required = nil
+					p.Schema.tellFields(body.Message())
+				}
+			}
+			op.tellConditions(verb, m)
+			if op.Security == nil {
+				op.Responses["401"] = &response{
+					Description: "There is no token, or it lets nobody in.", Schema: errorSchema(),
+					Headers: map[string]*header{"WWW-Authenticate": {"What is needed (RFC 6750, section 3).", "string"}},
 				}
 			}
 		}
@@ -247,10 +271,7 @@ func (d *document) amend() error {
 		if err != nil {
 			continue // an enum, or another package's
 		}
-		for _, p := range def.Properties {
-			p.schema.limit(t.Descriptor().Fields().ByJSONName(p.name))
-		}
-		def.choices(t.Descriptor().Oneofs())
+		def.tellFields(t.Descriptor())
 	}
 
 	if def := d.Definitions["Any"]; def != nil {
@@ -306,6 +327,47 @@ func (op *operation) summarise() {
 		op.Summary, op.Description = text[:end[0]+1], text[end[1]:]
 	}
 	op.Summary = strings.ReplaceAll(op.Summary, "\n", " ")
+}
+
+// bodyField returns the field of a request that is the body over HTTP; nil: the body
+// is all of the request, or there is none.
+func bodyField(m protoreflect.MethodDescriptor) protoreflect.FieldDescriptor {
+	rule, _ := proto.GetExtension(m.Options(), annotations.E_Http).(*annotations.HttpRule)
+	return m.Input().Fields().ByName(protoreflect.Name(rule.GetBody()))
+}
+
+// tellConditions tells of the entity tag of a GET, and of the conditions that a call
+// takes: those that write take If-Match where they compare etags.
+func (op *operation) tellConditions(verb string, m protoreflect.MethodDescriptor) {
+	condition := func(name, description string) {
+		op.Parameters = append(op.Parameters, &parameter{Name: name, In: "header", schema: schema{Description: description, Type: "string"}})
+	}
+	compared := m.Input()
+	if body := bodyField(m); verb == "patch" && body != nil {
+		compared = body.Message()
+	}
+	comparesEtag := compared.Fields().ByName("etag") != nil
+	if verb == "get" {
+		op.Responses["200"].Headers = map[string]*header{"ETag": {
+			"Changes with the answer. Up to its dot, if it has one, it is the `etag` of the resource.", "string",
+		}}
+		condition("If-None-Match", "ETags of answers that the client has: if this is one of them, it is not sent again.")
+		op.Responses["304"] = &response{Description: "The client has the answer."}
+	}
+	if verb == "get" || comparesEtag {
+		condition("If-Match", "ETags or etags: if the resource has none of them, the call fails.")
+		op.Responses["412"] = &response{Description: "The resource has changed.", Schema: errorSchema()}
+	}
+}
+
+func errorSchema() *schema { return &schema{Ref: "#/definitions/ErrorResponse"} }
+
+// tellFields tells the limits of a message's fields, and which exclude each other.
+func (s *schema) tellFields(d protoreflect.MessageDescriptor) {
+	for _, p := range s.Properties {
+		p.limit(d.Fields().ByJSONName(p.name))
+	}
+	s.choices(d.Oneofs())
 }
 
 // use marks the definitions that a schema leads to.
