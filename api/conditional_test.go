@@ -221,3 +221,63 @@ func TestConditionalWriterLetsThrough(t *testing.T) {
 		}
 	}
 }
+
+// Every call that takes If-Match holds to it: with an etag that is not the present one
+// it changes nothing, with the ETag of a GET it does.
+func TestEveryIfMatchIsJudged(t *testing.T) {
+	d := open(t)
+	send := func(method, target, ifMatch, body string) httpAnswer {
+		t.Helper()
+		return d.sendRaw(t, method, target, [][2]string{{"If-Match", ifMatch}}, []byte(body))
+	}
+	create := func(target, body string) string {
+		t.Helper()
+		answer := send("POST", target, "", body)
+		name, _ := parseJSON(t, answer.body).(map[string]any)["name"].(string)
+		if answer.status != http.StatusOK || name == "" {
+			t.Fatalf("%s: status %d: %s", target, answer.status, answer.body)
+		}
+		return "/v1/" + name
+	}
+	collection := create("/v1/collections", `{"displayName":"Home","timeZone":"UTC"}`)
+	bench := create(collection+"/benches?benchId=b", `{"displayName":"Sill"}`)
+	plant := create(collection+"/plants?plantId=p", `{"tag":"A1","taxon":"taxa/drosera-capensis"}`)
+	other := create(collection+"/plants?plantId=q", `{"tag":"A2","taxon":"taxa/drosera-capensis"}`)
+	feeding := create(plant+"/feedings?feedingId=f", `{"fedDate":"2026-05-01"}`)
+	observation := create(plant+"/observations?observationId=o", `{"observeDate":"2026-05-01","repotting":{}}`)
+	token := create("/v1/growers/me/tokens", `{"displayName":"a script","scopes":["read"]}`)
+
+	belongs := `{"plant":"` + strings.TrimPrefix(other, "/v1/") + `"}`
+	tried := map[string]bool{}
+	// What is below goes first: it is not there once what is above is deleted.
+	for _, c := range []struct{ method, at, body string }{
+		{"PATCH", feeding, `{"note":"x"}`}, {"DELETE", feeding, ""}, {"POST", feeding + ":undelete", "{}"}, {"POST", feeding + ":reassign", belongs},
+		{"PATCH", observation, `{"note":"x"}`}, {"DELETE", observation, ""}, {"POST", observation + ":undelete", "{}"}, {"POST", observation + ":reassign", belongs},
+		{"PATCH", plant, `{"clone":"x"}`}, {"DELETE", plant, ""}, {"POST", plant + ":undelete", "{}"},
+		{"PATCH", bench, `{"displayName":"x"}`}, {"DELETE", bench, ""}, {"POST", bench + ":undelete", "{}"},
+		{"PATCH", collection, `{"displayName":"x"}`}, {"DELETE", collection, ""}, {"POST", collection + ":undelete", "{}"},
+		{"PATCH", "/v1/growers/me", `{"contact":"x"}`}, {"DELETE", token, ""},
+	} {
+		resource, _, _ := strings.Cut(c.at, ":")
+		etag := d.sendRaw(t, "GET", resource, nil, nil).header.Get("ETag")
+		for _, wrong := range []string{`"nothing"`, "W/" + etag} {
+			answer := send(c.method, c.at, wrong, c.body)
+			checkMismatch(t, answer.status, answer.body)
+			if answer.status != http.StatusPreconditionFailed {
+				t.Errorf("%s %s with %s: status %d", c.method, c.at, wrong, answer.status)
+			}
+		}
+		if answer := send(c.method, c.at, `"nothing", `+etag, c.body); answer.status != http.StatusOK {
+			t.Errorf("%s %s with %s: status %d: %s", c.method, c.at, etag, answer.status, answer.body)
+		}
+		if rt, _ := d.server.gateway.findRoute(httptest.NewRequest(c.method, c.at, nil)); rt != nil {
+			tried[pathOf(rt)] = true
+		}
+	}
+	routes := d.server.gateway.routes
+	for i := range routes {
+		if rt := &routes[i]; rt.method != http.MethodGet && rt.takesIfMatch() != tried[pathOf(rt)] {
+			t.Errorf("%s: takes If-Match %v, tried %v", pathOf(rt), rt.takesIfMatch(), tried[pathOf(rt)])
+		}
+	}
+}
