@@ -55,6 +55,7 @@ type keeping struct {
 	plant     *store.Plant
 	histories map[string]*store.History
 	deciders  map[civil.Day]*decider
+	told      bool // targets were told when the events were recorded: they stay, and so does that there was none
 }
 
 // newEvent is an event to be recorded, and where it stands in the request.
@@ -358,6 +359,7 @@ func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]
 		return nil, err
 	}
 	k := e.keep(v, c)
+	k.told = true
 	plantIDs, err := v.resolvePlants(&k.problems, c, len(all), func(i int) (place, field, id, tag string) {
 		return all[i].path, pathAt(all[i].path, e.one+".name"), store.Segment(all[i].body.GetName(), "plants"), all[i].tag
 	})

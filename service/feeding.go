@@ -88,7 +88,7 @@ func checkFeeding(k *keeping, place at, m *pb.Feeding) error {
 		m.OutcomeTime = instantOfMicros(max(f.OutcomeTime, f.Time))
 	}
 	m.FedDate, m.OutcomeDate = nil, nil
-	if m.TrapsTarget == nil {
+	if m.TrapsTarget == nil && !k.told {
 		target, ok, err := k.target(f.Day, f.Time)
 		if err != nil {
 			return err
