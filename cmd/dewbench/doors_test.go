@@ -11,16 +11,20 @@ import (
 	"net/url"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/metadata"
 	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -46,15 +50,45 @@ type started struct {
 	ended      chan error
 }
 
+// lockedBuffer keeps what is written, and wakes who waits for it. Its zero value is
+// empty.
 type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
+	mu    sync.Mutex
+	b     bytes.Buffer
+	wrote chan struct{} // closed at the next write; nil if nobody waits
 }
 
 func (l *lockedBuffer) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.wrote != nil {
+		close(l.wrote)
+		l.wrote = nil
+	}
 	return l.b.Write(p)
+}
+
+// await waits until a text was written.
+func (l *lockedBuffer) await(t *testing.T, text string) {
+	t.Helper()
+	deadline := time.After(patience)
+	for {
+		l.mu.Lock()
+		if strings.Contains(l.b.String(), text) {
+			l.mu.Unlock()
+			return
+		}
+		if l.wrote == nil {
+			l.wrote = make(chan struct{})
+		}
+		wrote := l.wrote
+		l.mu.Unlock()
+		select {
+		case <-wrote:
+		case <-deadline:
+			t.Fatalf("%q was not written, but %s", text, l.String())
+		}
+	}
 }
 
 func (l *lockedBuffer) String() string {
@@ -63,13 +97,23 @@ func (l *lockedBuffer) String() string {
 	return l.b.String()
 }
 
-// start starts the command line on free ports and reads where its doors are.
-func start(t *testing.T, args ...string) *started {
+// inFolder prepares a command that runs in a folder. What the environment of the
+// tests says of addresses and databases does not count.
+func inFolder(ctx context.Context, folder string, args ...string) *exec.Cmd {
+	c := exec.CommandContext(ctx, "dewbench", args...)
+	c.Dir = folder
+	c.Env = slices.DeleteFunc(os.Environ(), func(v string) bool { return strings.HasPrefix(v, "DEWBENCH_") || strings.HasPrefix(v, "PG") })
+	return c
+}
+
+// start starts the command line in a folder, on free ports, and reads where its doors
+// are.
+func start(t *testing.T, folder string, args ...string) *started {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	t.Cleanup(cancel)
 	s := &started{stop: cancel, ended: make(chan error, 1)}
-	s.command = exec.CommandContext(ctx, "dewbench", append(args, "--http-addr", "127.0.0.1:0", "--grpc-addr", "127.0.0.1:0")...)
+	s.command = inFolder(ctx, folder, append(args, "--http-addr", "127.0.0.1:0", "--grpc-addr", "127.0.0.1:0")...)
 	s.command.Stderr = &s.errors
 	out, err := s.command.StdoutPipe()
 	if err != nil {
@@ -134,25 +178,23 @@ func TestServe(t *testing.T) {
 	for _, signal := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
 		t.Run(signal.String(), func(t *testing.T) {
 			t.Parallel()
-			s := start(t, "serve")
-			if len(s.lines) != 2 || s.lines[0] != "http: "+s.http || s.lines[1] != "grpc: "+s.grpc {
-				t.Errorf("the output begins %q, want the two doors alone", s.lines)
+			folder := t.TempDir()
+			s := start(t, folder, "serve")
+			file := filepath.Join(folder, "dewbench.db")
+			want := []string{
+				"database: sqlite:" + file,
+				"There is no grower yet. Make the first in another window:",
+				"",
+				`  dewbench grower add "YOUR NAME" --database-url sqlite:` + file,
+				"",
+				"http: " + s.http, "grpc: " + s.grpc,
 			}
-			request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, s.http+"/v1/serverInfo", nil)
-			if err != nil {
-				t.Fatal(err)
-			}
-			answer, err := http.DefaultClient.Do(request)
-			if err != nil {
-				t.Fatal(err)
-			}
-			body, err := io.ReadAll(answer.Body)
-			if err := errors.Join(err, answer.Body.Close()); err != nil {
-				t.Fatal(err)
+			if diff := cmp.Diff(want, s.lines); diff != "" {
+				t.Errorf("it prints (-want +got):\n%s", diff)
 			}
 			var info pb.ServerInfo
-			if err := protojson.Unmarshal(body, &info); err != nil || answer.StatusCode != http.StatusOK {
-				t.Errorf("HTTP answers %s, %s (%v)", answer.Status, body, err)
+			if err := protojson.Unmarshal(s.get(t, "/v1/serverInfo", "", http.StatusOK), &info); err != nil {
+				t.Error(err)
 			}
 			conn := dial(t, s.grpc)
 			health, err := healthpb.NewHealthClient(conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
@@ -164,8 +206,42 @@ func TestServe(t *testing.T) {
 				t.Errorf("%s still takes connections", s.grpc)
 				_ = c.Close()
 			}
+			files, err := os.ReadDir(folder)
+			if err != nil || len(files) != 1 {
+				t.Errorf("it leaves %v (%v), want the database alone: it was closed", files, err)
+			}
 		})
 	}
+}
+
+// get gets a path with a token over HTTP, and wants a status.
+func (s *started) get(t *testing.T, path, token string, status int) []byte {
+	t.Helper()
+	return s.send(t, http.MethodGet, path, token, "", status)
+}
+
+// send sends a request over HTTP, and wants a status.
+func (s *started) send(t *testing.T, method, path, token, body string, status int) []byte {
+	t.Helper()
+	request, err := http.NewRequestWithContext(t.Context(), method, s.http+path, strings.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if token != "" {
+		request.Header.Set("Authorization", "Bearer "+token)
+	}
+	answer, err := http.DefaultClient.Do(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := io.ReadAll(answer.Body)
+	if err := errors.Join(err, answer.Body.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if answer.StatusCode != status {
+		t.Fatalf("%s %s answers %s, %s; want %d", method, path, answer.Status, text, status)
+	}
+	return text
 }
 
 // TestPortInUse starts a second server on the doors of another program.
@@ -183,7 +259,8 @@ func TestPortInUse(t *testing.T) {
 		{"demo", "--http-addr", address, "--grpc-addr", "127.0.0.1:0"},
 	} {
 		var out, errs bytes.Buffer
-		c := exec.CommandContext(t.Context(), "dewbench", args...)
+		folder := t.TempDir()
+		c := inFolder(t.Context(), folder, args...)
 		c.Stdout, c.Stderr = &out, &errs
 		err := c.Run()
 		var exit *exec.ExitError
@@ -197,6 +274,9 @@ func TestPortInUse(t *testing.T) {
 		}
 		if out.Len() > 0 {
 			t.Errorf("%q prints %q", args, out.String())
+		}
+		if files, err := os.ReadDir(folder); err != nil || len(files) > 0 {
+			t.Errorf("%q leaves %v (%v): the database is not to be touched", args, files, err)
 		}
 	}
 }
@@ -217,7 +297,7 @@ func TestReachable(t *testing.T) {
 
 var (
 	curlLine    = regexp.MustCompile(`^  (curl .*)$`)
-	grpcurlCall = regexp.MustCompile(`^  grpcurl -plaintext -d '(.*)' (\S+) ([\w.]+)/(\w+)$`)
+	grpcurlCall = regexp.MustCompile(`^  grpcurl -plaintext -H '([\w-]+): (.*)' -d '(.*)' (\S+) ([\w.]+)/(\w+)$`)
 	grpcurlList = regexp.MustCompile(`^  grpcurl -plaintext (\S+) list$`)
 )
 
@@ -225,7 +305,9 @@ var (
 // reads the lines as a shell, curl and grpcurl would: a machine with only Go has
 // neither.
 func TestDemoLinesWork(t *testing.T) {
-	s := start(t, "demo")
+	temporary := t.TempDir()
+	t.Setenv("TMPDIR", temporary)
+	s := start(t, t.TempDir(), "demo")
 	curls, calls, lists, said := 0, 0, 0, false
 	for _, line := range s.lines {
 		switch {
@@ -235,10 +317,10 @@ func TestDemoLinesWork(t *testing.T) {
 		case grpcurlCall.MatchString(line):
 			calls++
 			m := grpcurlCall.FindStringSubmatch(line)
-			if m[2] != s.grpc {
+			if m[4] != s.grpc {
 				t.Errorf("%s calls another door than %s", line, s.grpc)
 			}
-			callByReflection(t, m[2], m[3], m[4], m[1])
+			callByReflection(metadata.AppendToOutgoingContext(t.Context(), m[1], m[2]), t, m[4], m[5], m[6], m[3])
 		case grpcurlList.MatchString(line):
 			lists++
 			services := listServices(t, grpcurlList.FindStringSubmatch(line)[1])
@@ -262,6 +344,9 @@ func TestDemoLinesWork(t *testing.T) {
 		t.Errorf("the output ends %q, want the two doors", last)
 	}
 	s.end(t, os.Interrupt)
+	if files, err := os.ReadDir(temporary); err != nil || len(files) > 0 {
+		t.Errorf("it leaves %v (%v) among the temporary files", files, err)
+	}
 }
 
 // words splits a line as a shell does that knows single quotes only.
@@ -382,7 +467,7 @@ func listServices(t *testing.T, address string) string {
 
 // callByReflection does what grpcurl does: it learns the method from the server
 // and calls it with a request of JSON.
-func callByReflection(t *testing.T, address, service, method, request string) {
+func callByReflection(ctx context.Context, t *testing.T, address, service, method, request string) {
 	t.Helper()
 	answer := ask(t, address, &reflectionpb.ServerReflectionRequest{
 		MessageRequest: &reflectionpb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: service},
@@ -412,7 +497,7 @@ func callByReflection(t *testing.T, address, service, method, request string) {
 	if err := protojson.Unmarshal([]byte(request), in); err != nil {
 		t.Fatalf("%s: %v", request, err)
 	}
-	if err := dial(t, address).Invoke(t.Context(), "/"+service+"/"+method, in, out); err != nil {
+	if err := dial(t, address).Invoke(ctx, "/"+service+"/"+method, in, out); err != nil {
 		t.Fatalf("%s/%s: %v", service, method, err)
 	}
 	text, err := protojson.Marshal(out)

@@ -39,8 +39,8 @@ func command() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "dewbench",
 		Short: "Tell which carnivorous plants are due to be fed, when, how much and why",
-		Long: "Dewbench keeps growers' records, and tells which plants of a collection are due to be fed, when, how many\n" +
-			"traps of each, and why. Try `dewbench demo` first.",
+		Long: "Dewbench keeps growers' records, and tells which plants of a collection are due to be\n" +
+			"fed, when, how many traps of each, and why. Try `dewbench demo` first.",
 		Version:                    ownVersion(),
 		SilenceErrors:              true,
 		SilenceUsage:               true,

@@ -1,9 +1,12 @@
 package main
 
 import (
+	"database/sql"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"strconv"
 	"strings"
@@ -13,6 +16,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
 	"dewbench/store/storetest"
 )
 
@@ -88,8 +92,69 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"bytes": writeBytes, "rewrite": rewrite, "row": findRow, "answer": checkAnswer,
+			"postgres": freshPostgres, "newer": makeNewer, "capture": capture, "mode": checkMode,
 		},
 	})
+}
+
+// freshPostgres is the script command `postgres VARIABLE [empty]`: it sets a variable
+// to the URL of a database of its own, with the tables unless it is to be empty.
+func freshPostgres(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 1 || len(args) > 2 {
+		ts.Fatalf("usage: postgres VARIABLE [empty]")
+	}
+	tb, ok := ts.Value(testOf{}).(testing.TB)
+	if !ok {
+		ts.Fatalf("the script has no test")
+	}
+	if len(args) == 2 {
+		ts.Setenv(args[0], storetest.EmptyURL(tb, store.Postgres))
+		return
+	}
+	ts.Setenv(args[0], storetest.URL(tb, store.Postgres))
+}
+
+// makeNewer is the script command `newer URL`: it makes the schema of a database one
+// that a later version of the program has made.
+func makeNewer(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: newer URL")
+	}
+	driver, name := "pgx", args[0]
+	if file, ok := strings.CutPrefix(name, "sqlite:"); ok {
+		driver, name = "sqlite", ts.MkAbs(file)
+	}
+	db, err := sql.Open(driver, name)
+	ts.Check(err)
+	_, err = db.Exec("UPDATE schema_versions SET version_id = version_id + 1 WHERE version_id > 0")
+	ts.Check(errors.Join(err, db.Close()))
+}
+
+// capture is the script command `capture VARIABLE PATTERN`: it sets a variable to
+// what the group of a regular expression matches in the last output.
+func capture(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: capture VARIABLE PATTERN")
+	}
+	pattern, err := regexp.Compile("(?m)" + args[1])
+	ts.Check(err)
+	found := pattern.FindStringSubmatch(ts.ReadFile("stdout"))
+	if len(found) != 2 {
+		ts.Fatalf("%s matches %d groups", args[1], len(found)-1)
+	}
+	ts.Setenv(args[0], found[1])
+}
+
+// checkMode is the script command `mode OCTAL FILE`.
+func checkMode(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: mode OCTAL FILE")
+	}
+	info, err := os.Stat(ts.MkAbs(args[1]))
+	ts.Check(err)
+	if got := fmt.Sprintf("%04o", info.Mode().Perm()); got != args[0] {
+		ts.Fatalf("%s has the mode %s, want %s", args[1], got, args[0])
+	}
 }
 
 // writeBytes is the script command `bytes FILE TEXT...`: it writes a file of

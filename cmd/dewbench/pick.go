@@ -20,24 +20,28 @@ func (n named) String() string { return n.name + "  " + printable(n.display) }
 // mostShown is how many things a message lists.
 const mostShown = 10
 
-// pick returns the place of the one that text means: by its full name or its id,
-// else by the beginning of its id or its whole display name, if they fit no other.
-// what says what it is, list names the command that lists all.
-func pick(what, text string, all []named, list string) (int, error) {
-	if text == "" {
-		return 0, fmt.Errorf("give a %s by its name, its id or its display name: %s lists all", what, list)
-	}
-	var fits []int
+// fitting returns the places of those that text may mean: the one with that full name
+// or id, else all whose id begins so or who are shown by it.
+func fitting(text string, all []named) (fits []int) {
 	for i, n := range all {
 		if text == n.name || text == n.id {
-			return i, nil
+			return []int{i}
 		}
-		// The full name up to where the id begins.
 		folder := strings.TrimSuffix(n.name, n.id)
 		if strings.HasPrefix(n.id, text) || len(text) > len(folder) && strings.HasPrefix(n.name, text) || text == n.display {
 			fits = append(fits, i)
 		}
 	}
+	return fits
+}
+
+// pick returns the place of the one that text means. what says what it is, list names
+// the command that lists all.
+func pick(what, text string, all []named, list string) (int, error) {
+	if text == "" {
+		return 0, fmt.Errorf("give a %s by its name, its id or its display name: %s lists all", what, list)
+	}
+	fits := fitting(text, all)
 	switch len(fits) {
 	case 0:
 		return 0, fmt.Errorf("there is no %s %q%s", what, text, nearest(text, all, list))

@@ -236,16 +236,15 @@ func pickToken(ctx context.Context, s *store.Store, g *store.GrowerEntry, text s
 	if strings.HasPrefix(text, service.SecretPrefix) {
 		return ofSecret(ctx, s, g, all, text)
 	}
-	list := "dewbench token list " + g.ID
-	live := slices.DeleteFunc(slices.Clone(all), func(m *pb.Token) bool { return m.GetRevokeTime() != nil })
-	i, err := pick("token", text, tokensNamed(live), list)
-	if err == nil {
-		return live[i], nil
+	among := slices.DeleteFunc(slices.Clone(all), func(m *pb.Token) bool { return m.GetRevokeTime() != nil })
+	if len(fitting(text, tokensNamed(among))) == 0 {
+		among = all
 	}
-	if i, e := pick("token", text, tokensNamed(all), list); e == nil {
-		return all[i], nil
+	i, err := pick("token", text, tokensNamed(among), "dewbench token list "+g.ID)
+	if err != nil {
+		return nil, err
 	}
-	return nil, err
+	return among[i], nil
 }
 
 // ofSecret finds the token whose secret was given. No error repeats it.
