@@ -30,10 +30,7 @@ func TestEntriesAreCountedFirst(t *testing.T) {
 		t.Errorf("JSON: status %d: %.300s", answer.status, answer.body)
 	}
 
-	plant := &pb.ComputeDueRequest_Plant{Key: "a", Feedings: make([]*pb.Feeding, mostFields+1)}
-	for i := range plant.Feedings {
-		plant.Feedings[i] = &pb.Feeding{}
-	}
+	plant := &pb.ComputeDueRequest_Plant{Key: "a", Feedings: slices.Repeat([]*pb.Feeding{{}}, mostFields+1)}
 	wire, err := proto.Marshal(&pb.ComputeDueRequest{AsOfDate: "2026-05-11", Plants: []*pb.ComputeDueRequest_Plant{plant}})
 	if err != nil {
 		t.Fatal(err)
