@@ -148,6 +148,15 @@ func FuzzTarget(f *testing.F) {
 		f.Add(target, http.MethodGet)
 		f.Add(target, http.MethodPost)
 	}
+	for _, target := range []string{
+		"/v1/collections/c/plants/p:explainDue", "/v1/collections/c/plants/-:explainDue?tag=a", "/v1/collections/c/plants/p%3AexplainDue",
+		"/v1/collections/c/plants/p:undelete", "/v1/collections/c/plants/:undelete", "/v1/collections/c/plants/p:undelete:explainDue",
+		"/v1/collections/c/plants:batchCreate", "/v1/collections/c:undelete", "/v1/growers/me/tokens/t:", "/v1/growers/me?updateMask=contact",
+	} {
+		for _, method := range []string{http.MethodGet, http.MethodPost, http.MethodPatch, http.MethodDelete} {
+			f.Add(target, method)
+		}
+	}
 	f.Add("/v1/taxa", "BREW")
 	handler := newServer(f).gateway
 	f.Fuzz(func(t *testing.T, target, method string) {

@@ -35,7 +35,7 @@ func someRequest() *pb.ComputeDueRequest {
 // and leaves the request as it was.
 func TestInProcessAnswersAsGRPC(t *testing.T) {
 	d := open(t)
-	here, away := within(d.server), grpc.ClientConnInterface(d.conn)
+	here, away := within(d.server), d.conn
 	for _, c := range []struct {
 		method     string
 		ask, reply proto.Message
