@@ -85,7 +85,7 @@ var table = map[service.Reason]kind{
 	service.TooManyPlants:      {codes.FailedPrecondition, 0, "More plants than one call computes. Ask for one collection at a time."},
 	service.TooManyCollections: {codes.FailedPrecondition, 0, "More collections than one call looks at. Ask for one at a time."},
 
-	service.EtagMismatch:       {codes.Aborted, 0, "The resource has changed since the caller got it. Get it again."},
+	service.EtagMismatch:       {codes.Aborted, 0, "The resource has changed since the caller got it. Get it again. Over HTTP it is 412 where `If-Match` asked."},
 	service.WriteConflict:      {codes.Aborted, 0, "Another call changed the same at the same time. Call again."},
 	service.StorageFull:        {codes.ResourceExhausted, http.StatusInsufficientStorage, "The disk of the server is full. Nothing was written."},
 	service.StorageUnavailable: {codes.Unavailable, 0, "The database cannot be reached, or is too busy. Try again in a moment."},
