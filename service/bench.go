@@ -62,6 +62,31 @@ var benchFields = Fields{
 	"exposure":    EnumField(pb.Bench_EXPOSURE_UNSPECIFIED),
 }
 
+// benchField is the name of a bench in the filter of a list.
+var benchField = Field{equality, func(field string, value any) (any, string) {
+	if name, ok := value.(string); ok && shape(name, "collections", "benches") {
+		return name, ""
+	}
+	return nil, field + " is compared with the name of a bench, \"collections/{collection}/benches/{bench}\""
+}}
+
+// onBenches compares with the ids of benches of a collection where the conditions
+// have names. none tells that no plant of the collection can meet them.
+func onBenches(collection string, where []store.Condition) (of []store.Condition, none bool) {
+	for _, c := range where {
+		if c.Field == "bench" {
+			name := fmt.Sprint(c.Value)
+			if store.Segment(name, "collections") != collection {
+				none = none || c.Op == "="
+				continue
+			}
+			c.Value = store.Segment(name, "benches")
+		}
+		of = append(of, c)
+	}
+	return of, none
+}
+
 // ListBenches lists benches.
 func (s *Benches) ListBenches(ctx context.Context, req *pb.ListBenchesRequest) (*pb.ListBenchesResponse, error) {
 	answer := &pb.ListBenchesResponse{}

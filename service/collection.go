@@ -32,7 +32,13 @@ func (s *Collections) CreateCollection(ctx context.Context, req *pb.CreateCollec
 			return nil, err
 		}
 		return c.Get()
-	}, getCollection)
+	}, func(v *visit, name string) (*pb.Collection, error) {
+		c, err := v.collectionFor(store.Segment(name, "collections"), v.call.owns)
+		if err != nil {
+			return nil, err
+		}
+		return c.message, nil
+	})
 }
 
 func getCollection(v *visit, name string) (*pb.Collection, error) {
@@ -83,13 +89,16 @@ func (s *Collections) UpdateCollection(ctx context.Context, req *pb.UpdateCollec
 		return nil, err
 	}
 	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Collection, error) {
-		c, err := v.collection(store.Segment(body.GetName(), "collections"))
+		c, err := v.anyCollection(store.Segment(body.GetName(), "collections"))
 		if err != nil {
 			return nil, err
 		}
 		return c.Update(v.by(), func(m *pb.Collection) error {
 			if err := v.checkEtag(body.GetEtag(), m.GetEtag()); err != nil {
 				return err
+			}
+			if m.GetDeleteTime() != nil {
+				return deleted(m.GetName())
 			}
 			if err := v.apply(req.GetUpdateMask(), m, body, ""); err != nil {
 				return err

@@ -212,10 +212,15 @@ func (v *visit) collection(id string) (*collection, error) {
 
 // anyCollection opens a collection that the caller may reach, deleted or not.
 func (v *visit) anyCollection(id string) (*collection, error) {
+	return v.collectionFor(id, v.call.may)
+}
+
+// collectionFor opens a collection whose owner may agrees to.
+func (v *visit) collectionFor(id string, may func(owner string) bool) (*collection, error) {
 	if c, ok := v.open[id]; ok {
 		return c, nil
 	}
-	handle, err := v.tx.Collection(id, v.call.may)
+	handle, err := v.tx.Collection(id, may)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, notFound(CollectionNotFound, store.CollectionName(id))
 	}

@@ -72,7 +72,7 @@ func readDueKey(v []any) (k dueKey, ok bool) {
 var usualStatuses = []pb.DueFeeding_Status{pb.DueFeeding_OVERDUE, pb.DueFeeding_DUE, pb.DueFeeding_UPCOMING, pb.DueFeeding_HELD}
 
 var dueFields = Fields{
-	"bench": TextField,
+	"bench": benchField,
 	"taxon": TextField,
 	"genus": TextField,
 	"tag":   TextField,

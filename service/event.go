@@ -388,15 +388,15 @@ func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]
 		seen[name] = i
 		out[i], err = e.update(c.Collection, k.plant.ID, id, v.by(), func(m M) error {
 			if err := v.checkEtag(change.etag, m.GetEtag()); err != nil {
-				return within(err, pathAt(change.path, e.one+".etag"))
+				return within(err, change.path, e.one+".etag")
 			}
 			if m.GetDeleteTime() != nil {
-				return deleted(name)
+				return within(deleted(name), change.path, e.one+".name")
 			}
 			e.dates(m, c.zone)
 			mask, err := v.mask(change.mask, m, change.body, change.path)
 			if err != nil {
-				return err
+				return k.problems.take(err)
 			}
 			Apply(mask, m, change.body)
 			e.chosen(m, change.body, mask)

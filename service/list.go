@@ -125,17 +125,6 @@ func storedValue(value any) any {
 	return value
 }
 
-// lastPart turns the name of a resource into its id.
-func lastPart(kind string) func(any) (any, error) {
-	return func(value any) (any, error) {
-		id := store.Segment(fmt.Sprint(value), kind)
-		if id == "" {
-			return nil, fmt.Errorf("is compared with the name of a resource, .../%s/{%s}", kind, singular[kind])
-		}
-		return id, nil
-	}
-}
-
 // inCollections lists in one collection, or with collections/- in all of the
 // caller's, one after another.
 func inCollections[M any](v *visit, l *listing, parent string, list func(*collection, store.List) ([]M, []any, error)) ([]M, string, error) {

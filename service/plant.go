@@ -361,7 +361,7 @@ var plantFields = Fields{
 	"source":         SearchField,
 	"taxon":          TextField,
 	"genus":          TextField,
-	"bench":          TextField,
+	"bench":          benchField,
 	"trapType":       EnumField(pb.Taxon_TRAP_TYPE_UNSPECIFIED),
 	"state":          EnumField(pb.Plant_STATE_UNSPECIFIED),
 	"propagation":    EnumField(pb.Plant_PROPAGATION_UNSPECIFIED),
@@ -374,12 +374,15 @@ var plantFields = Fields{
 func (s *Plants) ListPlants(ctx context.Context, req *pb.ListPlantsRequest) (*pb.ListPlantsResponse, error) {
 	answer := &pb.ListPlantsResponse{}
 	err := s.read(ctx, func(v *visit) error {
-		stored := map[string]func(any) (any, error){"bench": lastPart("benches")}
-		l, err := v.list(req, plantFields, stored, []string{"name", "tag", "walkOrder", "scientificName", "createTime"})
+		l, err := v.list(req, plantFields, nil, []string{"name", "tag", "walkOrder", "scientificName", "createTime"})
 		if err != nil {
 			return err
 		}
 		answer.Plants, answer.NextPageToken, err = inCollections(v, l, req.GetParent(), func(c *collection, q store.List) ([]*pb.Plant, []any, error) {
+			var none bool
+			if q.Where, none = onBenches(c.ID(), q.Where); none {
+				return nil, nil, nil
+			}
 			plants, next, err := c.Plants(q)
 			if err != nil {
 				return nil, nil, err
@@ -510,13 +513,13 @@ func (v *visit) updatePlant(p *problems, c *collection, id string, change *plant
 	_, err = c.UpdatePlant(id, v.by(), func(now *store.Plant) (string, error) {
 		before := proto.CloneOf(now.Plant)
 		if err := v.checkEtag(change.body.GetEtag(), before.GetEtag()); err != nil {
-			return "", within(err, pathAt(change.path, "plant.etag"))
+			return "", within(err, change.path, "plant.etag")
 		}
 		if before.GetDeleteTime() != nil {
 			return "", deleted(before.GetName())
 		}
 		if err := v.apply(change.mask, now.Plant, change.body, change.path, "due", "last_sizes", "last_feed_time", "former_tags"); err != nil {
-			return "", err
+			return "", p.take(err)
 		}
 		genus := v.checkPlant(p, c, pathAt(change.path, "plant."), now.Plant, before)
 		if err := v.checkPlantReferences(p, c, []newPlant{{path: change.path}}, []store.NewPlant{{Message: now.Plant}}); err != nil {
@@ -551,10 +554,11 @@ func (v *visit) updatePlant(p *problems, c *collection, id string, change *plant
 // errRefused ends a change whose problems are gathered already.
 var errRefused = errors.New("refused")
 
-// within adds to an error the field that it is about.
-func within(err error, field string) error {
+// within adds to an error of a request in a batch the field that it is about.
+func within(err error, place, field string) error {
 	var e *Error
-	if errors.As(err, &e) && len(e.Violations) == 0 {
+	if place != "" && errors.As(err, &e) && len(e.Violations) == 0 {
+		field = pathAt(place, field)
 		return &Error{Reason: e.Reason, Message: field + ": " + e.Message, Violations: []Violation{{field, e.Message}}, cause: e.cause}
 	}
 	return err
@@ -566,8 +570,8 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 	ids, wanted := make([]string, n), make([]string, 0, n)
 	var tags []string
 	for i := range n {
-		place, _, id, tag := named(i)
-		if !checkTagOrID(p, place, id, tag) {
+		_, _, id, tag := named(i)
+		if !checkTagOrID(&problems{}, "", id, tag) {
 			continue
 		}
 		if isDash(id) {
@@ -588,10 +592,14 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 	for i := range n {
 		place, field, id, tag := named(i)
 		switch {
-		case ids[i] != "" && (known[id] == nil || known[id].GetDeleteTime() != nil):
-			p.refuse(PlantNotFound, field, "%s is not there", store.PlantName(c.ID(), id))
-		case ids[i] == "" && isDash(id) && tag != "":
+		case !checkTagOrID(p, place, id, tag):
+		case isDash(id):
 			ids[i] = resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)])
+		case known[id] == nil:
+			p.refuse(PlantNotFound, field, "%s is not there", store.PlantName(c.ID(), id))
+		case known[id].GetDeleteTime() != nil:
+			e := deleted(known[id].GetName())
+			p.refuse(e.Reason, field, "%s", e.Message)
 		}
 	}
 	return ids, nil

@@ -1,6 +1,9 @@
 package service
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+)
 
 // problems gathers all that is wrong with a request.
 type problems struct {
@@ -14,6 +17,19 @@ func (p *problems) refuse(reason Reason, field, rule string, args ...any) {
 	if p.note(reason) {
 		p.violations = append(p.violations, Violation{field, fmt.Sprintf(rule, args...)})
 	}
+}
+
+// take gathers the violations of an error and returns errRefused; an error without
+// violations it returns as it is.
+func (p *problems) take(err error) error {
+	var e *Error
+	if !errors.As(err, &e) || len(e.Violations) == 0 {
+		return err
+	}
+	for _, v := range e.Violations {
+		p.refuse(e.Reason, v.Field, "%s", v.Rule)
+	}
+	return errRefused
 }
 
 // note counts a problem and tells whether it is to be kept.
