@@ -389,6 +389,11 @@ func (k *keeper) addPlants() {
 	for range k.n(1, 3) {
 		m := &pb.Plant{Tag: k.tag(), Bench: k.bench(), WalkOrder: k.walkOrder(), AcquireDate: k.acquireDate(), Regimen: k.maybeRegimen(30)}
 		k.name(m)
+		if len(k.plants) > 0 && k.often(60) { // a twin: only where they stand, and the tag, tell them apart
+			twin := pick(k, k.plants).message
+			m.Taxon, m.ScientificName, m.TrapType, m.Habit = twin.GetTaxon(), twin.GetScientificName(), twin.GetTrapType(), twin.GetHabit()
+			m.Regimen, m.AcquireDate = twin.GetRegimen(), twin.AcquireDate
+		}
 		r := &pb.CreatePlantRequest{Parent: k.collection.GetName(), Plant: m}
 		if k.often(50) {
 			r.PlantId = k.newID()
