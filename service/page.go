@@ -72,7 +72,7 @@ func (p *Pages) Cursor(token string, bound ...string) (string, error) {
 	if token == "" {
 		return "", nil
 	}
-	sealed, err := base64.RawURLEncoding.DecodeString(token)
+	sealed, err := base64.RawURLEncoding.Strict().DecodeString(token)
 	if size := p.seal.NonceSize(); err == nil && len(sealed) > size {
 		if cursor, err := p.seal.Open(nil, sealed[:size], sealed[size:], binding(bound)); err == nil {
 			return string(cursor), nil

@@ -115,7 +115,7 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 		key := store.Fold(m.GetTag())
 		if first, twice := tagOf[key]; twice && key != "" {
 			p.refuse(TagInUse, pathAt(n.path, "plant.tag"), "%q is the tag of requests[%d] already", m.GetTag(), first)
-		} else if bearer := livingBearer(borne[key]); bearer != "" {
+		} else if bearer := livingBearer(borne[key]); bearer != "" && bearer != ids[i] {
 			p.refuse(TagInUse, pathAt(n.path, "plant.tag"), "%q is the tag of %s", m.GetTag(), store.PlantName(c.ID(), bearer))
 		}
 		idOf[ids[i]], tagOf[key] = i, i
