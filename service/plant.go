@@ -565,7 +565,7 @@ func within(err error, place, field string) error {
 }
 
 // resolvePlants returns the ids of plants that a request names by id or tag. It
-// refuses those that are not there or are deleted.
+// refuses those that are not there or are deleted: their ids are "".
 func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i int) (place, field, id, tag string)) ([]string, error) {
 	ids, wanted := make([]string, n), make([]string, 0, n)
 	var tags []string
@@ -597,9 +597,11 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 			ids[i] = resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)])
 		case known[id] == nil:
 			p.refuse(PlantNotFound, field, "%s is not there", store.PlantName(c.ID(), id))
+			ids[i] = ""
 		case known[id].GetDeleteTime() != nil:
 			e := deleted(known[id].GetName())
 			p.refuse(e.Reason, field, "%s", e.Message)
+			ids[i] = ""
 		}
 	}
 	return ids, nil
