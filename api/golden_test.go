@@ -408,6 +408,9 @@ func viaHTTP(t *testing.T, d *doors, p *pair, filled *strings.Replacer) (*httpGo
 			golden.Header[name] = v
 		}
 	}
+	if len(golden.Header) == 0 {
+		golden.Header = nil // as it is read back
+	}
 	if id := answer.header.Get("X-Request-Id"); id != exampleID {
 		t.Errorf("X-Request-Id %q", id)
 	}
