@@ -50,7 +50,7 @@ func BenchmarkDoors(b *testing.B) {
 	d := open(b, slog.DiscardHandler)
 	req := manyPlants(plants)
 	body := messageJSON(b, req)
-	within, across := pb.NewDueServiceClient(d.server.Conn()), pb.NewDueServiceClient(d.conn)
+	here, across := pb.NewDueServiceClient(within(d.server)), pb.NewDueServiceClient(d.conn)
 	compute := func(client pb.DueServiceClient) {
 		answer, err := client.ComputeDue(context.Background(), req)
 		if err != nil || len(answer.GetDecisions()) != plants {
@@ -72,7 +72,7 @@ func BenchmarkDoors(b *testing.B) {
 	var overGRPC float64
 	b.Run("in-process", func(b *testing.B) {
 		for b.Loop() {
-			compute(within)
+			compute(here)
 		}
 		b.ReportMetric(perPlant(b), "ns/plant")
 	})
