@@ -179,7 +179,12 @@ func changeBench(ctx context.Context, c *Core, req writing, name string, do func
 	}, getBench)
 }
 
-// deleted is the error for a change of what is deleted or voided.
+// deleted is the error for a change of what is deleted.
 func deleted(name string) *Error {
 	return &Error{Reason: ResourceDeleted, Message: name + " is deleted: undelete it first"}
+}
+
+// voided is deleted for a feeding or an observation.
+func voided(name string) *Error {
+	return &Error{Reason: ResourceDeleted, Message: name + " is voided: undelete it first"}
 }

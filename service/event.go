@@ -391,7 +391,7 @@ func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]
 				return within(err, change.path, e.one+".etag")
 			}
 			if m.GetDeleteTime() != nil {
-				return within(deleted(name), change.path, e.one+".name")
+				return within(voided(name), change.path, e.one+".name")
 			}
 			e.dates(m, c.zone)
 			mask, err := v.mask(change.mask, m, change.body, change.path)
@@ -480,7 +480,7 @@ func (e *events[M]) move(ctx context.Context, req writing, name, plant, tag, eta
 		}
 		_, to, err := v.livePlant(plant, tag)
 		if err != nil {
-			return none, err
+			return none, atField(err, "plant")
 		}
 		id := store.Segment(name, e.kinds[2])
 		k := e.keep(v, c)
@@ -498,7 +498,7 @@ func (e *events[M]) move(ctx context.Context, req writing, name, plant, tag, eta
 			return none, err
 		}
 		if now.GetDeleteTime() != nil {
-			return none, deleted(name)
+			return none, voided(name)
 		}
 		if from == to {
 			e.dates(now, c.zone)

@@ -42,7 +42,7 @@ func (v *visit) list(req listRequest, fields Fields, stored map[string]func(any)
 			value := storedValue(c.Value)
 			if to, ok := stored[c.Field]; ok {
 				if value, err = to(c.Value); err != nil {
-					return nil, Invalid(InvalidFilter, []Violation{{"filter", fmt.Sprintf("%s %v", c.Field, err)}})
+					return nil, Invalid(InvalidFilter, []Violation{{"filter", err.Error()}})
 				}
 			}
 			l.query.Where = append(l.query.Where, store.Condition{Field: c.Field, Op: c.Op, Value: value})

@@ -118,7 +118,7 @@ var factKinds = func() map[string]store.FactKind {
 func factKind(value any) (any, error) {
 	kind, ok := factKinds[fmt.Sprint(value)]
 	if !ok {
-		return nil, fmt.Errorf("%q is none; they are %s", short(fmt.Sprint(value)), factNames)
+		return nil, fmt.Errorf("%q is no value of kind; they are %s", short(fmt.Sprint(value)), factNames)
 	}
 	return int32(kind), nil
 }

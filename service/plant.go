@@ -556,9 +556,16 @@ var errRefused = errors.New("refused")
 
 // within adds to an error of a request in a batch the field that it is about.
 func within(err error, place, field string) error {
+	if place == "" {
+		return err
+	}
+	return atField(err, pathAt(place, field))
+}
+
+// atField adds to an error that names no field the one that it is about.
+func atField(err error, field string) error {
 	var e *Error
-	if place != "" && errors.As(err, &e) && len(e.Violations) == 0 {
-		field = pathAt(place, field)
+	if errors.As(err, &e) && len(e.Violations) == 0 {
 		return &Error{Reason: e.Reason, Message: field + ": " + e.Message, Violations: []Violation{{field, e.Message}}, cause: e.cause}
 	}
 	return err
@@ -671,12 +678,17 @@ func (v *visit) checkComesBack(c *collection, p *store.Plant) error {
 		return &Error{Reason: TagInUse, Message: fmt.Sprintf("%q is the tag of %s now: give that plant another one first",
 			p.GetTag(), store.PlantName(c.ID(), other))}
 	}
+	return v.checkStands(c, p.GetName(), p.GetBench())
+}
+
+// checkStands refuses to put a plant back on a bench that is deleted.
+func (v *visit) checkStands(c *collection, plant, bench string) error {
 	benches, err := v.allBenches(c)
 	if err != nil {
 		return err
 	}
-	if b := benches[store.Segment(p.GetBench(), "benches")]; b.GetDeleteTime() != nil {
-		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is deleted: undelete the bench first", p.GetName(), p.GetBench())}
+	if b := benches[store.Segment(bench, "benches")]; b.GetDeleteTime() != nil {
+		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is deleted: undelete the bench first", plant, bench)}
 	}
 	return nil
 }
@@ -712,6 +724,10 @@ func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 			revived := &store.Plant{Plant: proto.CloneOf(p.Plant), ID: p.ID}
 			revived.State, revived.Bench = pb.Plant_GROWING, store.BenchName(c.ID(), standing.Bench)
 			if err := v.checkComesBack(c, revived); err != nil {
+				return nil, err
+			}
+		} else if moved := store.BenchName(c.ID(), standing.Bench); moved != p.GetBench() && standing.State == pb.Plant_GROWING {
+			if err := v.checkStands(c, p.GetName(), moved); err != nil {
 				return nil, err
 			}
 		}
