@@ -489,7 +489,11 @@ func contents(t *testing.T, db *sql.DB, engine store.Engine) map[string]string {
 	}
 	out := map[string]string{}
 	for _, row := range allRows(t, db, find) {
-		lines := allRows(t, db, "SELECT * FROM "+row)
+		columns := "*"
+		if row == "tokens" { // without their last use, which every call may note
+			columns = "grower_id, token_id, hash, display_name, scopes, expire_us, create_us, revoke_us, version"
+		}
+		lines := allRows(t, db, "SELECT "+columns+" FROM "+row)
 		slices.Sort(lines)
 		out[row] = fmt.Sprintf("%d rows, %x", len(lines), sha256.Sum256([]byte(strings.Join(lines, "\n"))))
 	}
