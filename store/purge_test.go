@@ -197,7 +197,7 @@ func TestPurgeOfMuch(t *testing.T) {
 	each(t, func(b bed) {
 		var all []store.NewPlant
 		var feedings []*pb.Feeding
-		for n := range 600 {
+		for n := range 60 {
 			id := fmt.Sprint("p", n)
 			all, feedings = append(all, pot("c1", id, id)), append(feedings, fed(id, "f", noon))
 		}
@@ -219,7 +219,7 @@ func TestPurgeOfMuch(t *testing.T) {
 			return errMine
 		})
 		tells(b, "after an undone purge", b.counts("c1"), before)
-		b.goes(noon, map[string]int64{"plants": 600, "feedings": 600, "revisions": 1200})
+		b.goes(noon, map[string]int64{"plants": 60, "feedings": 60, "revisions": 120})
 	})
 }
 
