@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 
@@ -305,9 +306,12 @@ func (c *Collection) FormerTags(plantIDs []string) (map[string][]string, error) 
 	out := map[string][]string{}
 	for some := range chunks(plantIDs) {
 		var rows []plantTagRow
-		if err := c.own().Where("plant_id IN ?", some).Order("plant_id, until_us DESC, tag_key").Find(&rows).Error; err != nil {
+		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
 			return nil, err
 		}
+		slices.SortFunc(rows, func(a, b plantTagRow) int {
+			return cmp.Or(cmp.Compare(b.UntilUs, a.UntilUs), cmp.Compare(a.TagKey, b.TagKey))
+		})
 		for _, r := range rows {
 			out[r.PlantID] = append(out[r.PlantID], r.Tag)
 		}

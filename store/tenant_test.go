@@ -403,3 +403,34 @@ func TestTenantsNeverMix(t *testing.T) {
 		}
 	})
 }
+
+// No method goes through a whole table or index, whatever it does.
+func TestMethodsAreIndexed(t *testing.T) {
+	each(t, func(b bed) {
+		b.twins()
+		explainAll(b.T, b.s, func() {
+			for name, m := range collectionMethods {
+				err := b.s.Write(b.Context(), within("c1", func(c *store.Collection) error {
+					if _, err := m.call(c, shared); err != nil {
+						return err
+					}
+					return errMine
+				}))
+				if !errors.Is(err, errMine) {
+					b.Errorf("%s: %v", name, err)
+				}
+			}
+			for name, m := range growerMethods {
+				err := b.s.Write(b.Context(), func(tx *store.Tx) error {
+					if _, err := m.call(tx.Grower("g1"), "shared"); err != nil {
+						return err
+					}
+					return errMine
+				})
+				if !errors.Is(err, errMine) {
+					b.Errorf("%s: %v", name, err)
+				}
+			}
+		})
+	})
+}
