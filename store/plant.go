@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
+	"slices"
 
 	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
