@@ -294,10 +294,10 @@ func rows(tx *store.Tx, column, id string) (string, error) {
 // words are all that a result says.
 func words(v any) string {
 	switch m := v.(type) {
+	case *store.Plant: // before messages, as it holds one
+		return words(m.Plant) + fmt.Sprint(m.ID, m.Genus, m.FirstBench)
 	case proto.Message:
 		return prototext.Format(m)
-	case *store.Plant:
-		return words(m.Plant) + fmt.Sprint(m.ID, m.Genus, m.FirstBench)
 	case *store.Due:
 		return words(m.Decision) + m.Catalogue
 	case *store.History:
