@@ -237,7 +237,12 @@ func (g *gateway) refuse(w http.ResponseWriter, r *http.Request, err error) {
 // gateway itself found while it read the request.
 func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, r *http.Request, err error) {
 	s, ok := status.FromError(err)
-	if !ok || reasonOf(s) == "" {
+	switch {
+	case ok && reasonOf(s) != "":
+	case grpcHeaders(ctx):
+		// The call has answered, but its answer cannot be written: our defect.
+		s = toStatus(ctx, g.log, fmt.Errorf("write the answer: %w", err))
+	default:
 		message := "the request cannot be read"
 		if ok {
 			message = plainMessage(s.Message())

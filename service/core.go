@@ -75,7 +75,7 @@ func fromStore(err error) error {
 		return &Error{Reason: StorageFull, Message: "the disk of the server is full: nothing was written", cause: err}
 	case errors.Is(err, store.ErrUnavailable):
 		return &Error{Reason: StorageUnavailable, Message: "the database cannot be reached, or is too busy: call again in a moment", cause: err}
-	case errors.Is(err, store.ErrStale):
+	case errors.Is(err, store.ErrStale), errors.Is(err, store.ErrExists), errors.Is(err, store.ErrReference):
 		return &Error{Reason: WriteConflict, Message: "another call changed the same at the same time: call again", cause: err}
 	case errors.Is(err, store.ErrNewer):
 		return &Error{Reason: NewerData, Message: "a newer version of the server wrote this: call that one", cause: err}

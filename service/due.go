@@ -170,7 +170,11 @@ func (r *reader) moment(a at, verb string, instant *timestamppb.Timestamp, text 
 	if d == civil.None {
 		return d, 0, true
 	}
-	return d, d.Noon(r.zone).UnixMicro(), true
+	noon := d.Noon(r.zone)
+	if year := noon.UTC().Year(); r.stored && (year < 1 || year > 9999) {
+		r.refuse(a, verb+"Date", "has no instant that can be written, as noon of it lies outside of the years 1 to 9999 UTC")
+	}
+	return d, noon.UnixMicro(), true
 }
 
 // reader returns a reader that has read nothing yet.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
@@ -95,14 +96,12 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 			return err
 		}
 		var from *dueKey
-		if l.query.After != nil { // the day of the first page, and where this one begins
-			day, ok := l.query.After[0].(string)
-			if asOf = civil.None; ok && day != "" {
-				asOf, err = civil.Parse(day)
-			}
-			if !ok || err != nil {
+		if l.query.After != nil { // when the first page was asked for, and where this one begins
+			us, ok := l.query.After[0].(int64)
+			if !ok {
 				return badPageToken()
 			}
+			v.at = time.UnixMicro(us)
 			key, ok := readDueKey(l.query.After[1:])
 			if !ok {
 				return badPageToken()
@@ -127,6 +126,9 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		if len(statuses) == 0 {
 			statuses = usualStatuses
 		}
+		// What a page token keeps of the moment is as coarse as the days allow, so that
+		// the same page has the same token: zones differ by quarters of an hour.
+		asked := v.at.Truncate(15 * time.Minute)
 		var rows []dueRow
 		plants := int64(0)
 		for _, id := range ids {
@@ -148,6 +150,9 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 					asOf = day
 				}
 			}
+			if single {
+				asked = c.today(v.at).Noon(c.zone)
+			}
 			if err := checkAhead(c.today(v.at), day, single); err != nil {
 				return err
 			}
@@ -159,11 +164,7 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		}
 		rows = slices.DeleteFunc(rows, func(r dueRow) bool { return !slices.Contains(statuses, r.message.GetStatus()) })
 		slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
-		asOfText := ""
-		if asOf != civil.None {
-			asOfText = asOf.String()
-			answer.AsOfDate = &asOfText
-		}
+		answer.AsOfDate = date(asOf)
 		if single && from == nil {
 			answer.Totals = totals(rows)
 		}
@@ -177,7 +178,7 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		var next []any
 		if size := pageSize(req.GetPageSize()); len(rows) > size {
 			rows = rows[:size]
-			next = append([]any{asOfText}, rows[size-1].key.values()...)
+			next = append([]any{asked.UnixMicro()}, rows[size-1].key.values()...)
 		}
 		for _, r := range rows {
 			answer.DueFeedings = append(answer.DueFeedings, r.message)
@@ -232,10 +233,6 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 	if err != nil {
 		return nil, err
 	}
-	histories, err := c.Histories(nil)
-	if err != nil {
-		return nil, err
-	}
 	var rows []dueRow
 	q := store.List{Limit: MaxPageSize, Deleted: true}
 	for {
@@ -243,12 +240,17 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 		if err != nil {
 			return nil, err
 		}
+		plants = slices.DeleteFunc(plants, func(p *store.Plant) bool {
+			return slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) })
+		})
+		// Of as many plants at a time as a page has: histories are long.
+		histories, err := c.Histories(idsOf(plants))
+		if err != nil {
+			return nil, err
+		}
 		for _, p := range plants {
 			if err := v.ctx.Err(); err != nil {
 				return nil, err
-			}
-			if slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) }) {
-				continue
 			}
 			if m := d.decide(p, histories[p.ID], horizon); m != nil {
 				rows = append(rows, dueRow{m, d.key(p, m)})
@@ -259,6 +261,14 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 		}
 		q.After = next
 	}
+}
+
+func idsOf(plants []*store.Plant) []string {
+	ids := make([]string, len(plants))
+	for i, p := range plants {
+		ids[i] = p.ID
+	}
+	return ids
 }
 
 // meets tells whether a plant meets a condition of the filter of what is due.

@@ -53,6 +53,7 @@ type keeping struct {
 	*reader
 	c         *collection
 	plant     *store.Plant
+	before    proto.Message // what is changed, as it stood; nil for what is new
 	histories map[string]*store.History
 	deciders  map[civil.Day]*decider
 	told      bool // targets were told when the events were recorded: they stay, and so does that there was none
@@ -119,6 +120,9 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 	}
 	messages := make([]M, 0, len(all))
 	for i, n := range all {
+		if err := v.ctx.Err(); err != nil {
+			return nil, err
+		}
 		if k.plant = plants[plantIDs[i]]; k.plant == nil {
 			continue // refused already
 		}
@@ -378,6 +382,9 @@ func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]
 	}
 	out, seen := make([]M, len(all)), map[string]int{}
 	for i, change := range all {
+		if err := v.ctx.Err(); err != nil {
+			return nil, err
+		}
 		k.plant = plants[plantIDs[i]]
 		id := store.Segment(change.body.GetName(), e.kinds[2])
 		name := k.plant.GetName() + "/" + e.kinds[2] + "/" + id
@@ -393,6 +400,7 @@ func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]
 			if m.GetDeleteTime() != nil {
 				return within(voided(name), change.path, e.one+".name")
 			}
+			k.before = proto.Clone(m)
 			e.dates(m, c.zone)
 			mask, err := v.mask(change.mask, m, change.body, change.path)
 			if err != nil {
@@ -512,6 +520,7 @@ func (e *events[M]) move(ctx context.Context, req writing, name, plant, tag, eta
 			return none, Invalid(e.exists, []Violation{{"plant", fmt.Sprintf("%s has one of the id %s already", k.plant.GetName(), id)}})
 		}
 		m, err := e.reassign(c.Collection, from, id, to, v.by(), func(m M) error {
+			k.before = proto.Clone(m)
 			setTarget(m, nil) // what was told was told of another plant
 			if err := e.check(k, at{prefix: e.one}, m); err != nil {
 				return err

@@ -30,7 +30,8 @@ func NewFeedings(core *Core) *Feedings {
 		chosen: func(m, body *pb.Feeding, mask Mask) {
 			chooseDate(mask, "fed", &m.FedTime, &m.FedDate)
 			chooseDate(mask, "outcome", &m.OutcomeTime, &m.OutcomeDate)
-			if mask.Has("traps") && !mask.Has("outcome") && len(m.GetTraps()) > 0 {
+			told := slices.ContainsFunc(m.GetTraps(), func(t *pb.FedTrap) bool { return t.GetOutcome() != 0 })
+			if told && mask.Has("traps") && !mask.Has("outcome") {
 				m.Outcome = 0 // it is the worst of theirs
 			}
 			if worst(m) == 0 && !mask.Has("outcome_time") && !mask.Has("outcome_date") {
@@ -67,7 +68,8 @@ func checkFeeding(k *keeping, place at, m *pb.Feeding) error {
 	if m.GetFedTime() == nil && m.FedDate == nil {
 		m.FedTime = instantOf(k.visit.at)
 	}
-	if food := m.GetFood(); food != "" {
+	before, _ := k.before.(*pb.Feeding)
+	if food := m.GetFood(); food != "" && food != before.GetFood() {
 		if _, ok := k.visit.due.foodByName(food); !ok {
 			k.refuseFor(FoodNotFound, place, "food", "%q is not a kind of food of the catalogue", short(food))
 		}

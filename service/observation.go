@@ -66,7 +66,9 @@ func checkObservation(k *keeping, place at, m *pb.Observation) error {
 			return err
 		}
 		b := benches[store.Segment(move.GetBench(), "benches")]
-		if b == nil || b.GetName() != move.GetBench() || b.GetDeleteTime() != nil && m.GetCreateTime() == nil {
+		if before, ok := k.before.(*pb.Observation); ok && before.GetMove() != nil && before.GetMove().GetBench() == move.GetBench() {
+			// It was judged when it was recorded; the bench may be deleted by now.
+		} else if b == nil || b.GetName() != move.GetBench() || b.GetDeleteTime() != nil {
 			k.refuseFor(BenchNotFound, place, "move.bench", "%q is not a bench of the collection", short(move.GetBench()))
 		}
 	}

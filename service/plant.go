@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -120,7 +121,7 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 		}
 		idOf[ids[i]], tagOf[key] = i, i
 	}
-	if err := v.checkPlantReferences(&p, c, all, news); err != nil {
+	if err := v.checkPlantReferences(&p, c, all, news, nil); err != nil {
 		return nil, err
 	}
 	if err := p.err(); err != nil {
@@ -173,6 +174,10 @@ func (v *visit) checkPlant(p *problems, c *collection, prefix string, m, before 
 	}
 	t, ok := v.catalogue.Taxon(strings.TrimPrefix(m.GetTaxon(), taxonPrefix))
 	if !ok {
+		if m.GetTaxon() == before.GetTaxon() { // the catalogue has lost it since
+			genus, _, _ = strings.Cut(m.GetScientificName(), " ")
+			return genus
+		}
 		p.refuse(TaxonNotFound, prefix+"taxon", "%q is not in the catalogue", m.GetTaxon())
 		return ""
 	}
@@ -186,7 +191,9 @@ func (v *visit) checkPlant(p *problems, c *collection, prefix string, m, before 
 }
 
 // checkPlantReferences refuses benches and parents that are not in the collection.
-func (v *visit) checkPlantReferences(p *problems, c *collection, all []newPlant, news []store.NewPlant) error {
+// Those that a plant had before were judged then; they may be deleted by now. before
+// is nil for new plants.
+func (v *visit) checkPlantReferences(p *problems, c *collection, all []newPlant, news []store.NewPlant, before *pb.Plant) error {
 	benches, err := v.allBenches(c)
 	if err != nil {
 		return err
@@ -207,10 +214,12 @@ func (v *visit) checkPlantReferences(p *problems, c *collection, all []newPlant,
 		known[store.Segment(n.Message.GetName(), "plants")] = &store.Plant{Plant: n.Message} // of the same batch
 	}
 	for i, n := range news {
-		checkBench(p, benches, pathAt(all[i].path, "plant.bench"), c.ID(), n.Message.GetBench())
+		if before == nil || n.Message.GetBench() != before.GetBench() {
+			checkBench(p, benches, pathAt(all[i].path, "plant.bench"), c.ID(), n.Message.GetBench())
+		}
 		for j, parent := range n.Message.GetParents() {
-			if !strings.HasPrefix(parent, "collections/") {
-				continue // in words
+			if !strings.HasPrefix(parent, "collections/") || slices.Contains(before.GetParents(), parent) {
+				continue // in words, or judged before
 			}
 			field := fmt.Sprintf("%s[%d]", pathAt(all[i].path, "plant.parents"), j)
 			other := known[store.Segment(parent, "plants")]
@@ -522,7 +531,7 @@ func (v *visit) updatePlant(p *problems, c *collection, id string, change *plant
 			return "", p.take(err)
 		}
 		genus := v.checkPlant(p, c, pathAt(change.path, "plant."), now.Plant, before)
-		if err := v.checkPlantReferences(p, c, []newPlant{{path: change.path}}, []store.NewPlant{{Message: now.Plant}}); err != nil {
+		if err := v.checkPlantReferences(p, c, []newPlant{{path: change.path}}, []store.NewPlant{{Message: now.Plant}}, before); err != nil {
 			return "", err
 		}
 		if store.Fold(now.GetTag()) != store.Fold(before.GetTag()) && now.Living {
@@ -711,6 +720,9 @@ func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 	}
 	keep, plants := map[string]*store.Due{}, make([]*store.Plant, len(ids))
 	for i, id := range ids {
+		if err := v.ctx.Err(); err != nil {
+			return nil, err
+		}
 		if keep[id] != nil {
 			plants[i] = known[id]
 			continue

@@ -80,8 +80,11 @@ func (g *Grower) Update(us int64, f func(*pb.Grower) error) (*pb.Grower, error) 
 	if err := f(m); err != nil {
 		return nil, err
 	}
-	read := versioned{r.Version, r.Stamp}
+	read, before := versioned{r.Version, r.Stamp}, r.message()
 	r.DisplayName, r.Contact = m.GetDisplayName(), m.GetContact()
+	if same(pb.Revision_UPDATED, r.Stamp, before, r.message()) {
+		return before, nil
+	}
 	r.UpdateUs, r.Version, r.Stamp = us, read.Version+1, stamp()
 	if err := g.tx.update(r, read, g.own()); err != nil {
 		return nil, err

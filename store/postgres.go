@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"crypto/tls"
+	"database/sql"
 	"errors"
 	"fmt"
 	"io"
@@ -33,18 +34,23 @@ func (s *Store) openPostgres(ctx context.Context, url string, o Options) (plain 
 	if size == 0 {
 		size = 16
 	}
-	pool := stdlib.OpenDB(*config)
-	pool.SetMaxOpenConns(size)
-	pool.SetMaxIdleConns(size)
-	pool.SetConnMaxIdleTime(5 * time.Minute)
-	// So that a server that took over from another one gets its share.
-	pool.SetConnMaxLifetime(time.Hour)
-	s.writer, s.reader = pool, pool
+	// Two pools, so that readers get in while writers wait for the lock of a
+	// collection.
+	open := func(size int) *sql.DB {
+		pool := stdlib.OpenDB(*config)
+		pool.SetMaxOpenConns(size)
+		pool.SetMaxIdleConns(size)
+		pool.SetConnMaxIdleTime(5 * time.Minute)
+		// So that a server that took over from another one gets its share.
+		pool.SetConnMaxLifetime(time.Hour)
+		return pool
+	}
+	s.writer, s.reader = open(max(1, size/2)), open(max(1, size-size/2))
 	plain = func(err error) error { return postgresOpenError(ctx, config, err) }
-	if err := pool.PingContext(ctx); err != nil {
+	if err := s.writer.PingContext(ctx); err != nil {
 		return nil, plain(err)
 	}
-	return plain, s.session(gormpostgres.New(gormpostgres.Config{Conn: pool}))
+	return plain, s.session(gormpostgres.New(gormpostgres.Config{Conn: s.writer}))
 }
 
 // postgresOpenError says in plain words why the server cannot be used. The

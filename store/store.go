@@ -48,7 +48,7 @@ type Store struct {
 	engine Engine
 	gorm   *gorm.DB // never used without the connection of a transaction
 	// On SQLite writer has one connection, so writers queue here and not at the
-	// file's lock. On Postgres both are the same pool.
+	// file's lock. On Postgres each has half of the connections.
 	writer, reader *sql.DB
 	guard          bool
 	record         func(statement string, args []any) // of tests: sees what is sent

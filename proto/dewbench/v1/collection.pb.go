@@ -925,7 +925,7 @@ const file_dewbench_v1_collection_proto_rawDesc = "" +
 	"\x16ListCollectionsRequest\x12$\n" +
 	"\tpage_size\x18\x01 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageToken\x12 \n" +
+	"page_token\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageToken\x12 \n" +
 	"\x06filter\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x06filter\x12#\n" +
 	"\border_by\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\aorderBy\x12!\n" +
 	"\fshow_deleted\x18\x05 \x01(\bR\vshowDeleted\"|\n" +

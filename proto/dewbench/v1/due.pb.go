@@ -1905,7 +1905,7 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\x06filter\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x06filter\x12$\n" +
 	"\tpage_size\x18\x06 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageTokenB\r\n" +
+	"page_token\x18\a \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageTokenB\r\n" +
 	"\v_as_of_dateB\x0f\n" +
 	"\r_horizon_days\"\xe2\x02\n" +
 	"\x17ListDueFeedingsResponse\x12:\n" +

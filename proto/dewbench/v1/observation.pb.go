@@ -1607,7 +1607,8 @@ func (x *Observation_End) GetRecipient() string {
 // The plant came to another bench.
 type Observation_Move struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The bench, `collections/{collection}/benches/{bench}`.
+	// The bench, `collections/{collection}/benches/{bench}`. It must be given; empty
+	// only where a plant's bench was cleared, which records a move to none.
 	Bench         string `protobuf:"bytes,1,opt,name=bench,proto3" json:"bench,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1932,7 +1933,7 @@ var File_dewbench_v1_observation_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
-	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd5\x15\n" +
+	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcf\x15\n" +
 	"\vObservation\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1a\n" +
 	"\x05plant\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05plant\x12\x1c\n" +
@@ -1990,9 +1991,9 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\x04DEAD\x10\x01\x12\b\n" +
 	"\x04SOLD\x10\x02\x12\x0e\n" +
 	"\n" +
-	"GIVEN_AWAY\x10\x03\x1a,\n" +
-	"\x04Move\x12$\n" +
-	"\x05bench\x18\x01 \x01(\tB\x0e\xe2A\x01\x02\xbaH\ar\x05\x10\x01\x18\xac\x02R\x05bench\x1a\v\n" +
+	"GIVEN_AWAY\x10\x03\x1a&\n" +
+	"\x04Move\x12\x1e\n" +
+	"\x05bench\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\x05bench\x1a\v\n" +
 	"\tRepotting\x1a\v\n" +
 	"\tRestStart\x1a\t\n" +
 	"\aRestEnd\x1a\x80\x01\n" +
@@ -2046,7 +2047,7 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\x06parent\x18\x01 \x01(\tBX\xe2A\x01\x02\xfaA\x16\x12\x14dewbench/Observation\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageToken\x12 \n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageToken\x12 \n" +
 	"\x06filter\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\x06filter\x12#\n" +
 	"\border_by\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\aorderBy\x12!\n" +
 	"\fshow_deleted\x18\x06 \x01(\bR\vshowDeleted\x12\x19\n" +

@@ -429,7 +429,7 @@ const file_dewbench_v1_revision_proto_rawDesc = "" +
 	"\x06parent\x18\x01 \x01(\tB\x86\x01\xe2A\x01\x02\xbaH\x7fr}2{^collections/[a-z0-9-]{1,63}(/benches/[a-z0-9-]{1,63}|/plants/[a-z0-9-]{1,63}(/(feedings|observations)/[a-z0-9-]{1,63})?)?$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageToken\x12\x19\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageToken\x12\x19\n" +
 	"\x03tag\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"t\n" +
 	"\x15ListRevisionsResponse\x123\n" +
 	"\trevisions\x18\x01 \x03(\v2\x15.dewbench.v1.RevisionR\trevisions\x12&\n" +

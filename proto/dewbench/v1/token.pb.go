@@ -480,7 +480,7 @@ const file_dewbench_v1_token_proto_rawDesc = "" +
 	"\x06parent\x18\x01 \x01(\tB7\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Token\xbaH\x1dr\x1b2\x19^growers/[a-z0-9-]{1,63}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xd0\x0fR\tpageToken\x12!\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageToken\x12!\n" +
 	"\fshow_deleted\x18\x04 \x01(\bR\vshowDeleted\"h\n" +
 	"\x12ListTokensResponse\x12*\n" +
 	"\x06tokens\x18\x01 \x03(\v2\x12.dewbench.v1.TokenR\x06tokens\x12&\n" +
