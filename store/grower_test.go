@@ -196,16 +196,16 @@ func TestGrowerIsLockedWithoutDeadlock(t *testing.T) {
 	errs := make([]error, 2)
 	for n := range 2 {
 		done.Go(func() {
+			here := sync.OnceFunc(ready.Done)
+			defer here()
 			errs[n] = b.s.Write(b.Context(), func(tx *store.Tx) error {
 				tries[n]++
 				g := tx.Grower("g1")
 				if _, _, err := g.Claim(asked("m", string(rune('a'+n)), "", 0)); err != nil {
 					return err
 				}
-				if tries[n] == 1 {
-					ready.Done()
-					ready.Wait()
-				}
+				here()
+				ready.Wait()
 				_, err := g.Update(noon+1, func(m *pb.Grower) error {
 					m.DisplayName += "!"
 					return nil

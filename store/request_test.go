@@ -4,6 +4,7 @@ import (
 	"errors"
 	"runtime"
 	"testing"
+	"time"
 
 	"dewbench/store"
 )
@@ -149,7 +150,11 @@ func TestDuplicateInFlight(t *testing.T) {
 				return g.Fulfil(r, []string{"made by the first"})
 			})
 		}()
-		<-claimed
+		select {
+		case <-claimed:
+		case err := <-first:
+			b.Fatal(err)
+		}
 		second := make(chan error, 1)
 		go func() {
 			second <- b.s.Write(b.Context(), func(tx *store.Tx) error {
@@ -184,7 +189,11 @@ func TestDuplicateInFlightOfFailedCall(t *testing.T) {
 				return errMine
 			})
 		}()
-		<-claimed
+		select {
+		case <-claimed:
+		case err := <-first:
+			b.Fatal(err)
+		}
 		second := make(chan bool, 1)
 		go func() {
 			var before bool
@@ -211,7 +220,7 @@ func TestDuplicateInFlightOfFailedCall(t *testing.T) {
 // waiting returns once a transaction waits for another one.
 func (b bed) waiting() {
 	b.Helper()
-	for b.Context().Err() == nil {
+	for deadline := time.Now().Add(time.Minute); time.Now().Before(deadline); {
 		if b.s.Engine() == store.SQLite {
 			if b.s.Writer().Stats().WaitCount > 0 {
 				return
@@ -228,4 +237,5 @@ func (b bed) waiting() {
 			return
 		}
 	}
+	b.Fatal("no transaction waits for another one")
 }
