@@ -194,7 +194,9 @@ type ledger struct {
 // number is of sessions.
 func (l *ledger) send(ctx context.Context, calls *clients, name string, number int) error {
 	l.mu.Lock()
-	l.sent[name] = l.sent[name]
+	if _, known := l.sent[name]; !known {
+		l.sent[name] = false
+	}
 	l.mu.Unlock()
 	var err error
 	if number%2 == 0 {
@@ -480,7 +482,8 @@ func (c *cluster) stop(t *testing.T) {
 	}
 	c.alive = nil
 	select {
-	case <-c.over: // how it ended is what the test did to it
+	case err := <-c.over:
+		t.Logf("Postgres ended: %v", err) // how is what the test did to it
 	case <-time.After(patience):
 		t.Errorf("Postgres in %s does not stop", c.folder)
 	}
@@ -631,7 +634,7 @@ func TestFullDisk(t *testing.T) {
 	})
 	t.Run("sqlite, a small file system", func(t *testing.T) {
 		folder := filepath.Join(t.TempDir(), "small")
-		grow := mountSmall(t, folder, nil, 4)
+		grow := mountSmall(t, folder, nil, 3)
 		database := "sqlite:" + filepath.Join(folder, "dewbench.db")
 		from, err := os.ReadFile(strings.TrimPrefix(storetest.URL(t, store.SQLite), "sqlite:"))
 		if err != nil {
@@ -649,7 +652,7 @@ func TestFullDisk(t *testing.T) {
 	t.Run("postgres, a small tablespace", func(t *testing.T) {
 		c := newCluster(t)
 		folder := filepath.Join(c.folder, "small")
-		grow := mountSmall(t, folder, c.credential, 16)
+		grow := mountSmall(t, folder, c.credential, 11)
 		// The mount goes after the server: cleanups run in the reverse order.
 		t.Cleanup(func() { c.stop(t) })
 		db := openRaw(t, store.Postgres, c.url("postgres"))

@@ -3,6 +3,7 @@ package api
 import (
 	"fmt"
 	"maps"
+	"net/http"
 	"slices"
 	"strings"
 	"testing"
@@ -171,15 +172,15 @@ func TestRetriesOverHTTP(t *testing.T) {
 	} {
 		var first, again, other map[string]any
 		a1, err := s.do(c.method, c.path, c.body, "", &first)
-		if err != nil || a1.StatusCode != 200 {
+		if err != nil || a1.StatusCode != http.StatusOK {
 			t.Fatalf("%s %s: %v %v", c.method, c.path, first, err)
 		}
 		a2, err := s.do(c.method, c.path, c.body, "", &again)
-		if err != nil || a2.StatusCode != 200 || !gocmp.Equal(first, again) {
+		if err != nil || a2.StatusCode != http.StatusOK || !gocmp.Equal(first, again) {
 			t.Errorf("%s %s again: %v %v\nat first %v", c.method, c.path, again, err, first)
 		}
 		a3, err := s.do(c.method, c.path, c.other, "", &other)
-		if err != nil || a3.StatusCode != 409 || errorReason(other["error"].(map[string]any)) != "REQUEST_ID_REUSED" {
+		if err != nil || a3.StatusCode != http.StatusConflict || errorReason(other["error"].(map[string]any)) != "REQUEST_ID_REUSED" {
 			t.Errorf("%s %s with another body: %v %v", c.method, c.path, other, err)
 		}
 	}
@@ -192,7 +193,7 @@ func TestRetriesOverHTTP(t *testing.T) {
 	tag := got.Header.Get("ETag")
 	for _, into := range []*map[string]any{&first, &again} {
 		answer, err := s.do("PATCH", "/v1/"+s.plant+"?requestId=u", `{"clone":"Lutea"}`, tag, into)
-		if err != nil || answer.StatusCode != 200 {
+		if err != nil || answer.StatusCode != http.StatusOK {
 			t.Errorf("on condition: %v %v", *into, err)
 		}
 	}
