@@ -14,6 +14,7 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -526,9 +527,23 @@ func allRows(t *testing.T, db *sql.DB, query string) []string {
 		}
 		if text, ok := values[0].(string); ok && len(values) == 1 {
 			out = append(out, text)
-		} else {
-			out = append(out, fmt.Sprintf("%#v", values))
+			continue
 		}
+		var line []byte
+		for _, v := range values {
+			switch v := v.(type) { // the usual ones quickly
+			case string:
+				line = strconv.AppendQuote(line, v)
+			case int64:
+				line = strconv.AppendInt(line, v, 10)
+			case []byte:
+				line = append(line, v...)
+			default:
+				line = fmt.Append(line, v)
+			}
+			line = append(line, '|')
+		}
+		out = append(out, string(line))
 	}
 	if err := rows.Err(); err != nil {
 		t.Fatal(err)

@@ -325,7 +325,7 @@ func TestKilledServer(t *testing.T) {
 		for round := range 3 {
 			// So many answers into the stream, and a moment that falls anywhere in the calls
 			// of the other clients that are under way.
-			killAt, moment := l.count()+1+random.IntN(25), time.Duration(random.IntN(8000))*time.Microsecond
+			killAt, moment := l.count()+1+random.IntN(15), time.Duration(random.IntN(8000))*time.Microsecond
 			var all errgroup.Group
 			killed := sync.OnceFunc(func() {
 				<-time.After(moment)
@@ -624,6 +624,7 @@ func mountSmall(t *testing.T, folder string, owner *syscall.Credential, megabyte
 // could not write, goes on reading, and once there is room writes again.
 func TestFullDisk(t *testing.T) {
 	t.Run("sqlite, files that may not grow", func(t *testing.T) {
+		t.Parallel()
 		database := storetest.URL(t, store.SQLite)
 		prepareFault(t, database)
 		p := startProcess(t, database)
@@ -633,6 +634,7 @@ func TestFullDisk(t *testing.T) {
 		checkIntegrity(t, database)
 	})
 	t.Run("sqlite, a small file system", func(t *testing.T) {
+		t.Parallel()
 		folder := filepath.Join(t.TempDir(), "small")
 		grow := mountSmall(t, folder, nil, 3)
 		database := "sqlite:" + filepath.Join(folder, "dewbench.db")
@@ -650,6 +652,7 @@ func TestFullDisk(t *testing.T) {
 		checkIntegrity(t, database)
 	})
 	t.Run("postgres, a small tablespace", func(t *testing.T) {
+		t.Parallel()
 		c := newCluster(t)
 		folder := filepath.Join(c.folder, "small")
 		grow := mountSmall(t, folder, c.credential, 11)

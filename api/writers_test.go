@@ -75,7 +75,7 @@ func (s *shed) do(method, path, body, ifMatch string, into any) (*http.Response,
 const writers, writes = 8, 50
 
 // atOnce is how many writers try at the same time. More would only fail more often.
-const atOnce = 3
+const atOnce = 2
 
 // TestWritersLoseNoUpdate lets writers count in one plant: each reads the count and
 // writes the next one, on condition that nobody has changed the plant in between. Half
