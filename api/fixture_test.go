@@ -110,11 +110,13 @@ func (c *wound) set(text string) error {
 	return nil
 }
 
-// counted makes the ids prefix0001, prefix0002 and so on.
-func counted(prefix string) func() string {
-	var n atomic.Int64
-	return func() string { return fmt.Sprintf("%s%04d", prefix, n.Add(1)) }
+// counter makes the ids prefix0001, prefix0002 and so on.
+type counter struct {
+	prefix string
+	made   atomic.Int64
 }
+
+func (c *counter) next() string { return fmt.Sprintf("%s%04d", c.prefix, c.made.Add(1)) }
 
 func fillFixture(ctx context.Context, s *store.Store) (err error) {
 	if err := s.Write(ctx, addBearers); err != nil {
@@ -130,7 +132,7 @@ func fillFixture(ctx context.Context, s *store.Store) (err error) {
 	if err := decoder.Decode(&calls); err != nil {
 		return fmt.Errorf("read fixture.json: %w", err)
 	}
-	clock, ids, id := &wound{}, counted("f"), ""
+	clock, ids, id := &wound{}, &counter{prefix: "f"}, ""
 	clock.us.Store(fixtureTime.UnixMicro())
 	server, err := New(ctx, service.Config{
 		Store: s, Log: slog.New(slog.DiscardHandler), Version: "1.2.3", Now: clock.now,
@@ -139,7 +141,7 @@ func fillFixture(ctx context.Context, s *store.Store) (err error) {
 				id = ""
 				return chosen
 			}
-			return ids()
+			return ids.next()
 		},
 	})
 	if err != nil {
@@ -187,20 +189,81 @@ func addBearers(tx *store.Tx) error {
 	return tx.Grower("grower-c").Suspend(&made, made)
 }
 
-// fixtureDoors serves a copy of the fixture until the test ends.
-func fixtureDoors(t *testing.T, engine store.Engine) (*doors, *wound) {
+// fixtureDoors serves a copy of the fixture.
+type fixtureDoors struct {
+	*doors
+	clock *wound
+	ids   *counter
+	reset func() error // makes the database the fixture again
+}
+
+// openFixture serves a copy of the fixture until the test ends.
+func openFixture(t *testing.T, engine store.Engine) *fixtureDoors {
 	t.Helper()
-	clock := &wound{}
-	if err := clock.set(""); err != nil {
+	f := &fixtureDoors{clock: &wound{}, ids: &counter{prefix: "n"}}
+	if err := f.clock.set(""); err != nil {
 		t.Fatal(err)
 	}
-	return openStore(t, storetest.Clone(t, engine, fixture), service.Config{Now: clock.now, NewID: counted("n")}), clock
+	url := fixture.URL(t, engine)
+	f.reset = resetter(t, engine, url)
+	log := slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError})
+	f.doors = openStore(t, storetest.Open(t, url), service.Config{Now: f.clock.now, NewID: f.ids.next}, log)
+	return f
+}
+
+// resetter returns what makes the database at url again what it is now. That takes
+// less than a copy, as the server goes on with its connections.
+func resetter(t *testing.T, engine store.Engine, url string) func() error {
+	t.Helper()
+	prepare := "CREATE SCHEMA pristine"
+	// In the order in which they were made: what others refer to comes first.
+	list := "SELECT relname FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace ORDER BY oid"
+	if engine == store.SQLite {
+		prepare = "PRAGMA busy_timeout = 10000; ATTACH DATABASE '" + strings.TrimPrefix(fixture.URL(t, engine), "sqlite:") + "' AS pristine"
+		list = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%' ORDER BY rowid"
+	}
+	db := openRaw(t, engine, url)
+	db.SetMaxOpenConns(1)
+	if _, err := db.ExecContext(t.Context(), prepare); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := db.QueryContext(t.Context(), list)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	var deletes, inserts []string
+	for rows.Next() {
+		var table string
+		if err := rows.Scan(&table); err != nil {
+			t.Fatal(err)
+		}
+		deletes = append(deletes, "DELETE FROM "+table)
+		inserts = append(inserts, "INSERT INTO "+table+" SELECT * FROM pristine."+table)
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
+	}
+	if engine == store.Postgres {
+		for _, insert := range inserts {
+			table := insert[strings.LastIndexByte(insert, '.')+1:]
+			if _, err := db.ExecContext(t.Context(), "CREATE TABLE pristine."+table+" AS TABLE public."+table); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	slices.Reverse(deletes)
+	all := "BEGIN;" + strings.Join(slices.Concat(deletes, inserts), ";") + ";COMMIT"
+	return func() error {
+		_, err := db.ExecContext(context.Background(), all)
+		return err
+	}
 }
 
 // ask sends a call over HTTP, with what earlier answers fill in.
-func (d *doors) ask(t *testing.T, clock *wound, c *fixtureCall, filled *strings.Replacer) httpAnswer {
+func (d *fixtureDoors) ask(t *testing.T, c *fixtureCall, filled *strings.Replacer) httpAnswer {
 	t.Helper()
-	if err := clock.set(c.Time); err != nil {
+	if err := d.clock.set(c.Time); err != nil {
 		t.Fatal(err)
 	}
 	header := headerOf(t, c.As, c.Header, filled)
