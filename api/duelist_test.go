@@ -99,7 +99,7 @@ func fewChecks(t *testing.T, n int) {
 // entry, and a record of its own beside. On any day the list of what is due, each
 // explanation and what each plant shows must be the engine's, on facts that the test
 // builds from its own record. For longer: go test -run TestDueOverTheStore
-// -rapid.checks=2000 -timeout 2h ./api
+// -timeout 2h ./api -rapid.checks=2000
 func TestDueOverTheStore(t *testing.T) {
 	fewChecks(t, 5)
 	c, err := catalogue.Load()
@@ -1058,7 +1058,8 @@ type layer struct {
 	regimen *pb.Regimen
 }
 
-// layers returns the regimens of a plant in the order of section 1 of due.md.
+// layers returns the regimens of a plant in the order in which they are asked (README.md
+// beside the engine).
 func (k *keeper) layers(p *keptPlant) []layer {
 	all := []layer{{pb.ExplainDueResponse_PLANT, p.message.GetRegimen()}}
 	for _, b := range k.benches {
@@ -1264,7 +1265,7 @@ func (k *keeper) decide(p *keptPlant, asOf civil.Day, horizon int) (want, bool) 
 	return want{row: r, plant: p, status: d.Status, traps: d.Traps, last: d.DueLast}, true
 }
 
-// order is that of section 5 of due.md.
+// order is that of ListDueFeedings, as its comment in due.proto says.
 func (k *keeper) order(a, b want) int {
 	key := func(w want) []int {
 		bench, plant, last := math.MaxInt, math.MaxInt, int(w.last)
