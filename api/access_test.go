@@ -76,8 +76,8 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 			}
 		}
 		plants := []store.NewPlant{
-			{Message: &pb.Plant{Name: x.plant, Tag: x.tag, ScientificName: "Drosera capensis", Taxon: "taxa/drosera-capensis", Bench: x.bench}, Genus: "Drosera"},
-			{Message: &pb.Plant{Name: x.other, Tag: x.tag + "-other", ScientificName: "Drosera capensis", Taxon: "taxa/drosera-capensis"}, Genus: "Drosera"},
+			{Message: &pb.Plant{Name: x.plant, Tag: x.tag, ScientificName: "Drosera capensis", Taxon: "taxa/drosera-capensis", Bench: x.bench}, Kin: store.Kin{Genus: "Drosera"}},
+			{Message: &pb.Plant{Name: x.other, Tag: x.tag + "-other", ScientificName: "Drosera capensis", Taxon: "taxa/drosera-capensis"}, Kin: store.Kin{Genus: "Drosera"}},
 		}
 		if _, err := c.CreatePlants(plants, by); err != nil {
 			return err

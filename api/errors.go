@@ -84,6 +84,7 @@ var table = map[service.Reason]kind{
 	service.ResourceDeleted:    {codes.FailedPrecondition, 0, "What is deleted or voided does not change. Undelete it first."},
 	service.TooManyPlants:      {codes.FailedPrecondition, 0, "More plants than one call computes. Ask for one collection at a time."},
 	service.TooManyCollections: {codes.FailedPrecondition, 0, "More collections than one call looks at. Ask for one at a time."},
+	service.TooManyEvents:      {codes.ResourceExhausted, 0, "A plant has 10,000 feedings and observations at most. Void some."},
 
 	service.EtagMismatch:       {codes.Aborted, 0, "The resource has changed since the caller got it. Get it again. Over HTTP it is 412 where `If-Match` asked."},
 	service.WriteConflict:      {codes.Aborted, 0, "Another call changed the same at the same time. Call again."},

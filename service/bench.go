@@ -31,7 +31,7 @@ func (s *Benches) CreateBench(ctx context.Context, req *pb.CreateBenchRequest) (
 		m.Name = store.BenchName(c.ID(), v.idOr(req.GetBenchId()))
 		switch before, err := c.Bench(store.Segment(m.GetName(), "benches")); {
 		case err == nil:
-			return nil, Invalid(BenchExists, []Violation{{"benchId", taken(before)}})
+			return nil, Invalid(BenchExists, []Violation{{"benchId", v.taken(before)}})
 		case !errors.Is(err, store.ErrNotFound):
 			return nil, err
 		}
@@ -45,6 +45,9 @@ func getBench(v *visit, name string) (*pb.Bench, error) {
 		return nil, err
 	}
 	m, err := c.Bench(store.Segment(name, "benches"))
+	if err == nil && v.purged(m) {
+		err = store.ErrNotFound
+	}
 	return m, missing(err, BenchNotFound, name)
 }
 
@@ -143,6 +146,13 @@ func (s *Benches) DeleteBench(ctx context.Context, req *pb.DeleteBenchRequest) (
 		}
 		if n > 0 {
 			return nil, &Error{Reason: BenchInUse, Message: fmt.Sprintf("%s: %d living plants stand on it: move them first", req.GetName(), n)}
+		}
+		ahead, err := c.MovesTo(id, v.at.UnixMicro())
+		if err != nil {
+			return nil, err
+		}
+		if ahead > 0 {
+			return nil, &Error{Reason: BenchInUse, Message: fmt.Sprintf("%s: %d moves to it are dated ahead: void them first", req.GetName(), ahead)}
 		}
 		return c.DeleteBench(id, v.by(), v.at.Add(undeleting).UnixMicro(), func(m *pb.Bench) error {
 			return v.checkEtag(req.GetEtag(), m.GetEtag())

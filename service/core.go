@@ -45,6 +45,8 @@ type visit struct {
 	call *call
 	at   time.Time // when the call came
 	open map[string]*collection
+	// unsettled takes collections as they were last brought up to date.
+	unsettled bool
 }
 
 // collection is a collection that the visit has opened.
@@ -56,6 +58,11 @@ type collection struct {
 }
 
 func (c *collection) today(at time.Time) civil.Day { return civil.Of(at, c.zone) }
+
+// came tells whether the day of a record has come by a moment.
+func (c *collection) came(us int64, at time.Time) bool {
+	return civil.Of(time.UnixMicro(us), c.zone) <= c.today(at)
+}
 
 func (c *Core) visit(ctx context.Context, tx *store.Tx, at time.Time) *visit {
 	return &visit{Core: c, ctx: ctx, tx: tx, call: callOf(ctx), at: at, open: map[string]*collection{}}
@@ -83,10 +90,37 @@ func fromStore(err error) error {
 	return err
 }
 
+// pendingError tells that records of a collection that were dated ahead have come
+// true since it was last brought up to date.
+type pendingError struct{ collection string }
+
+func (e *pendingError) Error() string { return e.collection + " is to be brought up to date" }
+
 // read runs f in a transaction that sees one state of the database.
 func (c *Core) read(ctx context.Context, f func(*visit) error) error {
-	at := c.now()
-	return fromStore(c.store.Read(ctx, func(tx *store.Tx) error { return f(c.visit(ctx, tx, at)) }))
+	at, unsettled := c.now(), false
+	for {
+		err := c.store.Read(ctx, func(tx *store.Tx) error {
+			v := c.visit(ctx, tx, at)
+			v.unsettled = unsettled
+			return f(v)
+		})
+		var pending *pendingError
+		if !errors.As(err, &pending) {
+			return fromStore(err)
+		}
+		err = c.store.Write(ctx, func(tx *store.Tx) error {
+			v := c.visit(ctx, tx, at)
+			_, err := v.collectionFor(pending.collection, func(string) bool { return true })
+			return err
+		})
+		switch {
+		case errors.Is(err, store.ErrFull):
+			unsettled = true // it can still be read, as it was
+		case err != nil && ReasonOf(err) != CollectionNotFound: // purged meanwhile, or
+			return fromStore(err)
+		}
+	}
 }
 
 // resource is a message with a name.
@@ -190,13 +224,13 @@ func digestOf(ctx context.Context, req writing) ([]byte, error) {
 	plain := proto.Clone(req)
 	m := plain.ProtoReflect()
 	m.Clear(m.Descriptor().Fields().ByName("request_id"))
+	spellMasks(ctx, m, "") // one change can be asked for in several spellings, and over both doors
 	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(plain)
 	if err != nil {
 		return nil, fmt.Errorf("digest of the request: %w", err)
 	}
-	fields, _ := BodyFields(ctx)
 	digest := sha256.New()
-	fmt.Fprintf(digest, "%s\n%s\n", m.Descriptor().FullName(), strings.Join(slices.Sorted(slices.Values(fields)), ","))
+	fmt.Fprintf(digest, "%s\n", m.Descriptor().FullName())
 	digest.Write(b)
 	return digest.Sum(nil), nil
 }
@@ -236,6 +270,14 @@ func (v *visit) collectionFor(id string, may func(owner string) bool) (*collecti
 		return nil, fmt.Errorf("time zone of %s: %w", message.GetName(), err)
 	}
 	c := &collection{Collection: handle, message: message, zone: zone}
+	if us := handle.PendingUs(); us != nil && c.came(*us, v.at) && !v.unsettled {
+		if v.tx.ReadOnly() {
+			return nil, &pendingError{id}
+		}
+		if err := v.settlePending(c); err != nil {
+			return nil, err
+		}
+	}
 	v.open[id] = c
 	return c, nil
 }
@@ -296,7 +338,10 @@ func (v *visit) purged(m deletable) bool {
 }
 
 // taken says that the id of a new resource is that of another one.
-func taken(m deletable) string {
+func (v *visit) taken(m deletable) string {
+	if v.purged(m) {
+		return m.GetName() + " was that of one that is gone, to which the history still refers: choose another id"
+	}
 	if m.GetDeleteTime() != nil {
 		return m.GetName() + " is there already, but deleted: undelete it, or choose another id"
 	}

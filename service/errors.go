@@ -4,6 +4,7 @@
 package service
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 )
@@ -52,6 +53,7 @@ const (
 	ResourceDeleted    Reason = "RESOURCE_DELETED"
 	TooManyPlants      Reason = "TOO_MANY_PLANTS"
 	TooManyCollections Reason = "TOO_MANY_COLLECTIONS"
+	TooManyEvents      Reason = "TOO_MANY_EVENTS"
 
 	WriteConflict      Reason = "WRITE_CONFLICT"
 	StorageFull        Reason = "STORAGE_FULL"
@@ -121,4 +123,13 @@ func invalid(reason Reason, violations []Violation, count int) *Error {
 		kept++
 	}
 	return &Error{Reason: reason, Message: text.String(), Violations: violations[:kept]}
+}
+
+// ReasonOf returns the reason of an error of this package, or "".
+func ReasonOf(err error) Reason {
+	var e *Error
+	if errors.As(err, &e) {
+		return e.Reason
+	}
+	return ""
 }

@@ -30,7 +30,8 @@ type event interface {
 type events[M event] struct {
 	*Core
 	kinds            []string // the segments of a name
-	one              string   // the field of a request that holds one
+	kind             store.Kind
+	one              string // the field of a request that holds one
 	exists, notFound Reason
 
 	get        func(c *store.Collection, plant, id string) (M, error)
@@ -46,6 +47,10 @@ type events[M event] struct {
 	check      func(k *keeping, place at, m M) error // refuses what does not fit, and completes the rest
 	addHistory func(h *store.History, m M)           // puts one that is being recorded where its time is
 }
+
+// mostEvents is how many feedings and observations one plant can have that are not
+// voided: one a day for 27 years.
+const mostEvents = 10_000
 
 // keeping is the recording of events in one collection.
 type keeping struct {
@@ -119,12 +124,20 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 		return nil, err
 	}
 	messages := make([]M, 0, len(all))
+	full := map[string]bool{}
 	for i, n := range all {
 		if err := v.ctx.Err(); err != nil {
 			return nil, err
 		}
 		if k.plant = plants[plantIDs[i]]; k.plant == nil {
 			continue // refused already
+		}
+		if h := k.histories[k.plant.ID]; h.Len() >= mostEvents {
+			if !full[k.plant.ID] {
+				full[k.plant.ID] = true
+				k.problems.refuse(TooManyEvents, pathAt(n.path, e.one), "%s has %d feedings and observations, as many as one plant can have", k.plant.GetName(), h.Len())
+			}
+			continue
 		}
 		m := proto.CloneOf(n.message)
 		refuseOutputOnly(&k.problems, pathAt(n.path, e.one)+".", m)
@@ -238,8 +251,27 @@ func (e *events[M]) createBatch(ctx context.Context, req writing, parent, tag st
 
 func (e *events[M]) getAll(v *visit, names []string) ([]M, error) { return each(v, names, e.getByName) }
 
-// getByName gets an event, voided or not.
-func (e *events[M]) getByName(v *visit, name string) (M, error) { return e.find(v, name, "") }
+// getByName gets an event that a call wrote before, voided or not, and to whichever
+// plant it belongs by now.
+func (e *events[M]) getByName(v *visit, name string) (M, error) {
+	m, err := e.find(v, name, "")
+	if ReasonOf(err) != e.notFound {
+		return m, err
+	}
+	c, openErr := v.collection(store.Segment(name, "collections"))
+	if openErr != nil {
+		return m, openErr
+	}
+	id := store.Segment(name, e.kinds[2])
+	switch plant, goneErr := c.Reassigned(e.kind, store.Segment(name, "plants"), id); {
+	case errors.Is(goneErr, store.ErrNotFound):
+		return m, err
+	case goneErr != nil:
+		return m, goneErr
+	default:
+		return e.find(v, store.PlantName(c.ID(), plant)+"/"+e.kinds[2]+"/"+id, "")
+	}
+}
 
 // find gets an event, voided or not, of a plant that is not deleted.
 func (e *events[M]) find(v *visit, name, tag string) (M, error) {
@@ -395,10 +427,10 @@ func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]
 		seen[name] = i
 		out[i], err = e.update(c.Collection, k.plant.ID, id, v.by(), func(m M) error {
 			if err := v.checkEtag(change.etag, m.GetEtag()); err != nil {
-				return within(err, change.path, e.one+".etag")
+				return k.problems.take(within(err, change.path, e.one+".etag"))
 			}
 			if m.GetDeleteTime() != nil {
-				return within(voided(name), change.path, e.one+".name")
+				return k.problems.take(within(voided(name), change.path, e.one+".name"))
 			}
 			k.before = proto.Clone(m)
 			e.dates(m, c.zone)

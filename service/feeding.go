@@ -19,7 +19,7 @@ type Feedings struct{ events[*pb.Feeding] }
 // NewFeedings returns the calls about feedings.
 func NewFeedings(core *Core) *Feedings {
 	return &Feedings{events[*pb.Feeding]{
-		Core: core, kinds: []string{"collections", "plants", "feedings"}, one: "feeding",
+		Core: core, kinds: []string{"collections", "plants", "feedings"}, kind: store.FeedingKind, one: "feeding",
 		exists: FeedingExists, notFound: FeedingNotFound,
 		get: (*store.Collection).Feeding, ids: (*store.Collection).FeedingIDs, list: (*store.Collection).Feedings,
 		create: (*store.Collection).CreateFeedings, update: (*store.Collection).UpdateFeeding, remove: (*store.Collection).DeleteFeeding,

@@ -31,7 +31,7 @@ func (v *visit) list(req listRequest, fields Fields, stored map[string]func(any)
 	l := &listing{pages: v.pages}
 	l.query.Limit = pageSize(req.GetPageSize())
 	if r, ok := req.(interface{ GetShowDeleted() bool }); ok {
-		l.query.Deleted = r.GetShowDeleted()
+		l.query.Deleted, l.query.GoneUs = r.GetShowDeleted(), v.at.UnixMicro()
 	}
 	if r, ok := req.(interface{ GetFilter() string }); ok {
 		conditions, err := ParseFilter(r.GetFilter(), fields)

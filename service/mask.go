@@ -3,7 +3,6 @@ package service
 import (
 	"context"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
@@ -25,6 +24,15 @@ func (p maskPath) String() string {
 	names := make([]string, len(p))
 	for i, field := range p {
 		names[i] = field.JSONName()
+	}
+	return strings.Join(names, ".")
+}
+
+// proto writes the path in snake_case.
+func (p maskPath) proto() string {
+	names := make([]string, len(p))
+	for i, field := range p {
+		names[i] = string(field.Name())
 	}
 	return strings.Join(names, ".")
 }
@@ -315,15 +323,43 @@ func WithBodyFields(ctx context.Context, places map[string][]string) context.Con
 	return context.WithValue(ctx, bodyFieldsKey{}, places)
 }
 
-// BodyFields returns all that WithBodyFields told, each field with its place before
-// it; false for a call that did not come over HTTP.
-func BodyFields(ctx context.Context) ([]string, bool) {
-	places, known := ctx.Value(bodyFieldsKey{}).(map[string][]string)
-	var fields []string
-	for _, place := range slices.Sorted(maps.Keys(places)) {
-		for _, field := range places[place] {
-			fields = append(fields, pathAt(place, field))
+// spellMasks spells the masks of a request that changes something in one way: each
+// path in snake_case, in alphabetical order, and where there is none the fields
+// that the body has.
+func spellMasks(ctx context.Context, req protoreflect.Message, place string) {
+	fields := req.Descriptor().Fields()
+	if all := fields.ByName("requests"); all != nil && all.IsList() {
+		for i := range req.Get(all).List().Len() {
+			spellMasks(ctx, req.Get(all).List().Get(i).Message(), fmt.Sprintf("requests[%d]", i))
 		}
+		return
 	}
-	return fields, known
+	mask := fields.ByName("update_mask")
+	if mask == nil {
+		return
+	}
+	asked, _ := req.Get(mask).Message().Interface().(*fieldmaskpb.FieldMask)
+	for i := range fields.Len() {
+		resource := fields.Get(i)
+		if resource == mask || resource.Message() == nil || resource.IsList() || resource.Message().Fields().ByName("name") == nil {
+			continue
+		}
+		var paths []string
+		if req.Has(mask) {
+			for _, path := range asked.GetPaths() {
+				if found, rule := resolvePath(path, resource.Message()); rule == "" {
+					path = found.proto()
+				}
+				paths = append(paths, path)
+			}
+		} else {
+			for _, field := range sentFields(ctx, req.Get(resource).Message(), place) {
+				if field.Name() != "name" && field.Name() != "etag" {
+					paths = append(paths, string(field.Name()))
+				}
+			}
+		}
+		slices.Sort(paths)
+		req.Set(mask, protoreflect.ValueOfMessage((&fieldmaskpb.FieldMask{Paths: slices.Compact(paths)}).ProtoReflect()))
+	}
 }

@@ -618,16 +618,3 @@ func FuzzMask(f *testing.F) {
 		}
 	})
 }
-
-func TestBodyFields(t *testing.T) {
-	if got, known := BodyFields(t.Context()); got != nil || known {
-		t.Errorf("%q, %v", got, known)
-	}
-	if got, known := BodyFields(sent([]string{"tag", "clone"})); !slices.Equal(got, []string{"tag", "clone"}) || !known {
-		t.Errorf("%q, %v", got, known)
-	}
-	ctx := WithBodyFields(t.Context(), map[string][]string{"requests[1]": {"tag"}, "requests[0]": {"tag", "clone"}, "requests[2]": {}})
-	if got, known := BodyFields(ctx); !slices.Equal(got, []string{"requests[0].tag", "requests[0].clone", "requests[1].tag"}) || !known {
-		t.Errorf("%q, %v", got, known)
-	}
-}

@@ -20,7 +20,7 @@ type Observations struct{ events[*pb.Observation] }
 // NewObservations returns the calls about observations.
 func NewObservations(core *Core) *Observations {
 	return &Observations{events[*pb.Observation]{
-		Core: core, kinds: []string{"collections", "plants", "observations"}, one: "observation",
+		Core: core, kinds: []string{"collections", "plants", "observations"}, kind: store.ObservationKind, one: "observation",
 		exists: ObservationExists, notFound: ObservationNotFound,
 		get: (*store.Collection).Observation, ids: (*store.Collection).ObservationIDs, list: (*store.Collection).Observations,
 		create: (*store.Collection).CreateObservations, update: (*store.Collection).UpdateObservation, remove: (*store.Collection).DeleteObservation,

@@ -1,6 +1,7 @@
 package service
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -106,12 +107,12 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 	for i, n := range all {
 		m := proto.CloneOf(n.message)
 		refuseOutputOnly(&p, pathAt(n.path, "plant."), m)
-		news[i] = store.NewPlant{Message: m, Genus: v.checkPlant(&p, c, pathAt(n.path, "plant."), m, nil)}
+		news[i] = store.NewPlant{Message: m, Kin: v.checkPlant(&p, pathAt(n.path, "plant."), m, nil)}
 		m.Name = store.PlantName(c.ID(), ids[i])
 		if first, twice := idOf[ids[i]]; twice {
 			p.refuse(PlantExists, pathAt(n.path, "plantId"), "is that of requests[%d] already", first)
 		} else if before := there[ids[i]]; before != nil {
-			p.refuse(PlantExists, pathAt(n.path, "plantId"), "%s", taken(before))
+			p.refuse(PlantExists, pathAt(n.path, "plantId"), "%s", v.taken(before))
 		}
 		key := store.Fold(m.GetTag())
 		if first, twice := tagOf[key]; twice && key != "" {
@@ -144,9 +145,10 @@ func livingBearer(all []store.Bearing) string {
 }
 
 // checkPlant refuses what does not fit in a plant, and completes its name from the
-// catalogue. before is the plant as it stood, nil for a new one. It returns the
-// genus.
-func (v *visit) checkPlant(p *problems, c *collection, prefix string, m, before *pb.Plant) (genus string) {
+// catalogue. before is the plant as it stood, nil for a new one. It returns
+// its kin.
+func (v *visit) checkPlant(p *problems, prefix string, m, before *pb.Plant) store.Kin {
+	kin := store.Kin{Trap: m.GetTrapType()}
 	if m.Tag = strings.TrimSpace(m.GetTag()); m.Tag == "" {
 		p.refuse(InvalidFields, prefix+"tag", "must be given: what is on the label, 1 to 100 characters")
 	}
@@ -169,17 +171,17 @@ func (v *visit) checkPlant(p *problems, c *collection, prefix string, m, before 
 		if m.GetScientificName() == "" {
 			p.refuse(InvalidFields, prefix+"taxon", "must be given, or scientificName with trapType and, for an adhesive plant, habit")
 		}
-		genus, _, _ = strings.Cut(m.GetScientificName(), " ")
-		return genus
+		kin.Genus, _, _ = strings.Cut(m.GetScientificName(), " ")
+		return kin
 	}
 	t, ok := v.catalogue.Taxon(strings.TrimPrefix(m.GetTaxon(), taxonPrefix))
 	if !ok {
 		if m.GetTaxon() == before.GetTaxon() { // the catalogue has lost it since
-			genus, _, _ = strings.Cut(m.GetScientificName(), " ")
-			return genus
+			kin.Genus, _, _ = strings.Cut(m.GetScientificName(), " ")
+			return kin
 		}
 		p.refuse(TaxonNotFound, prefix+"taxon", "%q is not in the catalogue", m.GetTaxon())
-		return ""
+		return kin
 	}
 	if name := m.GetScientificName(); name != "" {
 		if same, found := v.catalogue.ByName(name); !found || same.ID != t.ID {
@@ -187,7 +189,11 @@ func (v *visit) checkPlant(p *problems, c *collection, prefix string, m, before 
 		}
 	}
 	m.ScientificName = t.ScientificName
-	return t.Genus
+	kin.Genus = t.Genus
+	if kin.Trap == pb.Taxon_TRAP_TYPE_UNSPECIFIED {
+		kin.Trap = pb.Taxon_TrapType(t.TrapType)
+	}
+	return kin
 }
 
 // checkPlantReferences refuses benches and parents that are not in the collection.
@@ -253,6 +259,9 @@ func getPlant(v *visit, name string) (*pb.Plant, error) {
 		return nil, err
 	}
 	p, err := c.Plant(store.Segment(name, "plants"))
+	if err == nil && v.purged(p) {
+		err = store.ErrNotFound
+	}
 	if err != nil {
 		return nil, missing(err, PlantNotFound, name)
 	}
@@ -479,24 +488,44 @@ func (v *visit) updatePlants(parent string, all []plantChange) ([]*pb.Plant, err
 	if err := p.err(); err != nil {
 		return nil, err
 	}
+	known, err := c.PlantsByID(ids)
+	if err != nil {
+		return nil, err
+	}
 	seen := map[string]int{}
-	var moves []*pb.Observation
+	next := make([]*store.Plant, len(all))
 	for i, change := range all {
 		if first, twice := seen[ids[i]]; twice {
 			p.refuse(InvalidFields, pathAt(change.path, "plant.name"), "is the plant of requests[%d] already", first)
 			continue
 		}
 		seen[ids[i]] = i
-		move, err := v.updatePlant(&p, c, ids[i], &change)
-		if err != nil {
+		if next[i], err = v.changed(&p, c, known[ids[i]], &change); err != nil && !errors.Is(err, errRefused) {
 			return nil, err
 		}
-		if move != nil {
-			moves = append(moves, move)
+	}
+	if p.refused == 0 {
+		if err := v.retag(&p, c, all, known, next); err != nil {
+			return nil, err
 		}
 	}
 	if err := p.err(); err != nil {
 		return nil, err
+	}
+	var moves []*pb.Observation
+	for i, id := range ids {
+		if _, err := c.UpdatePlant(id, v.by(), func(now *store.Plant) error {
+			now.Plant, now.Kin = next[i].Plant, next[i].Kin
+			return nil
+		}); err != nil {
+			return nil, err
+		}
+		if bench := next[i].GetBench(); bench != known[id].GetBench() {
+			moves = append(moves, &pb.Observation{
+				Name: store.ObservationName(c.ID(), id, v.newID()), ObserveTime: instantOf(v.at),
+				Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: bench}},
+			})
+		}
 	}
 	if _, err := c.CreateObservations(moves, v.by()); err != nil {
 		return nil, err
@@ -516,48 +545,71 @@ func (v *visit) updatePlants(parent string, all []plantChange) ([]*pb.Plant, err
 	return out, nil
 }
 
-// updatePlant changes a plant, and returns the move that follows from another
-// bench. What is wrong with the request goes into p.
-func (v *visit) updatePlant(p *problems, c *collection, id string, change *plantChange) (move *pb.Observation, err error) {
-	_, err = c.UpdatePlant(id, v.by(), func(now *store.Plant) (string, error) {
-		before := proto.CloneOf(now.Plant)
-		if err := v.checkEtag(change.body.GetEtag(), before.GetEtag()); err != nil {
-			return "", within(err, change.path, "plant.etag")
-		}
-		if before.GetDeleteTime() != nil {
-			return "", deleted(before.GetName())
-		}
-		if err := v.apply(change.mask, now.Plant, change.body, change.path, "due", "last_sizes", "last_feed_time", "former_tags"); err != nil {
-			return "", p.take(err)
-		}
-		genus := v.checkPlant(p, c, pathAt(change.path, "plant."), now.Plant, before)
-		if err := v.checkPlantReferences(p, c, []newPlant{{path: change.path}}, []store.NewPlant{{Message: now.Plant}}, before); err != nil {
-			return "", err
-		}
-		if store.Fold(now.GetTag()) != store.Fold(before.GetTag()) && now.Living {
-			borne, err := c.Tagged([]string{now.GetTag()})
-			if err != nil {
-				return "", err
-			}
-			if other := livingBearer(borne[store.Fold(now.GetTag())]); other != "" && other != id {
-				p.refuse(TagInUse, pathAt(change.path, "plant.tag"), "%q is the tag of %s", now.GetTag(), store.PlantName(c.ID(), other))
-			}
-		}
-		if p.refused > 0 {
-			return "", errRefused
-		}
-		if now.GetBench() != before.GetBench() {
-			move = &pb.Observation{
-				Name: store.ObservationName(c.ID(), id, v.newID()), ObserveTime: instantOf(v.at),
-				Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: now.GetBench()}},
-			}
-		}
-		return genus, nil
-	})
-	if errors.Is(err, errRefused) {
-		return nil, nil
+// changed returns a plant as it is to be after a change. What is wrong with the
+// request goes into p, and the error is errRefused.
+func (v *visit) changed(p *problems, c *collection, now *store.Plant, change *plantChange) (*store.Plant, error) {
+	before, refused := now.Plant, p.refused
+	next := &store.Plant{Plant: proto.CloneOf(before)}
+	if err := v.checkEtag(change.body.GetEtag(), before.GetEtag()); err != nil {
+		return nil, p.take(within(err, change.path, "plant.etag"))
 	}
-	return move, missing(err, PlantNotFound, store.PlantName(c.ID(), id))
+	if err := v.apply(change.mask, next.Plant, change.body, change.path, "due", "last_sizes", "last_feed_time", "former_tags"); err != nil {
+		return nil, p.take(err)
+	}
+	next.Kin = v.checkPlant(p, pathAt(change.path, "plant."), next.Plant, before)
+	if err := v.checkPlantReferences(p, c, []newPlant{{path: change.path}}, []store.NewPlant{{Message: next.Plant}}, before); err != nil {
+		return nil, err
+	}
+	if p.refused > refused {
+		return nil, errRefused
+	}
+	return next, nil
+}
+
+// retag refuses changes after which two living plants would bear one tag, and frees
+// the tags that plants hand on to each other.
+func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[string]*store.Plant, next []*store.Plant) error {
+	var tags, ids []string // of living plants that get other ones
+	for _, n := range next {
+		now := known[store.Segment(n.GetName(), "plants")]
+		if now.Living && store.Fold(n.GetTag()) != store.Fold(now.GetTag()) {
+			tags, ids = append(tags, n.GetTag()), append(ids, now.ID)
+		}
+	}
+	if len(tags) == 0 {
+		return nil
+	}
+	borne, err := c.Tagged(tags)
+	if err != nil {
+		return err
+	}
+	retagged, first := slices.Sorted(slices.Values(ids)), map[string]int{}
+	handedOn := false
+	for i, n := range next {
+		id := store.Segment(n.GetName(), "plants")
+		if _, of := slices.BinarySearch(retagged, id); !of {
+			continue
+		}
+		key := store.Fold(n.GetTag())
+		if before, twice := first[key]; twice {
+			p.refuse(TagInUse, pathAt(all[i].path, "plant.tag"), "%q is the tag of requests[%d] already", n.GetTag(), before)
+			continue
+		}
+		first[key] = i
+		bearer := livingBearer(borne[key])
+		if bearer == "" || bearer == id {
+			continue
+		}
+		if _, of := slices.BinarySearch(retagged, bearer); of {
+			handedOn = true
+			continue
+		}
+		p.refuse(TagInUse, pathAt(all[i].path, "plant.tag"), "%q is the tag of %s", n.GetTag(), store.PlantName(c.ID(), bearer))
+	}
+	if p.refused > 0 || !handedOn {
+		return nil
+	}
+	return c.FreeTags(ids)
 }
 
 // errRefused ends a change whose problems are gathered already.
@@ -696,7 +748,11 @@ func (v *visit) checkStands(c *collection, plant, bench string) error {
 	if err != nil {
 		return err
 	}
-	if b := benches[store.Segment(bench, "benches")]; b.GetDeleteTime() != nil {
+	switch b := benches[store.Segment(bench, "benches")]; {
+	case b.GetDeleteTime() == nil:
+	case v.purged(b):
+		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is gone for good: record a move to another bench first", plant, bench)}
+	default:
 		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is deleted: undelete the bench first", plant, bench)}
 	}
 	return nil
@@ -705,6 +761,37 @@ func (v *visit) checkStands(c *collection, plant, bench string) error {
 // settle brings up to date what follows from the records of plants, and returns
 // them in the order of their ids.
 func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
+	return v.settleBy(c, ids, nil)
+}
+
+// settlePending brings up to date the plants of which records that were dated ahead
+// have come true.
+func (v *visit) settlePending(c *collection) error {
+	for {
+		ids, err := c.Pending((c.today(v.at) + 1).Noon(c.zone).UnixMicro(), MaxPageSize)
+		if err != nil {
+			return err
+		}
+		kept, err := c.KeptDue(ids)
+		if err != nil {
+			return err
+		}
+		ids = slices.DeleteFunc(ids, func(id string) bool { return !c.came(*kept[id].PendingUs, v.at) })
+		if len(ids) == 0 {
+			return c.KeepPending()
+		}
+		// The change is that of who recorded it, long ago.
+		if _, err := v.settleBy(c, ids, func(recorder string) store.By {
+			return store.By{Us: v.at.UnixMicro(), Grower: cmp.Or(store.Segment(recorder, "growers"), c.Owner())}
+		}); err != nil {
+			return err
+		}
+	}
+}
+
+// settleBy is settle for what came true by itself: by tells who makes the change that
+// a grower recorded. nil is for what a caller changes.
+func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) store.By) ([]*pb.Plant, error) {
 	histories, err := c.Histories(ids)
 	if err != nil {
 		return nil, err
@@ -731,8 +818,10 @@ func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 		if p == nil {
 			return nil, notFound(PlantNotFound, store.PlantName(c.ID(), id))
 		}
-		standing, kept := stand(p, histories[id])
-		if standing.State == pb.Plant_GROWING && p.GetState() != pb.Plant_GROWING && p.GetDeleteTime() == nil {
+		standing, kept, recorder := v.stand(c, p, histories[id])
+		if by != nil {
+			// It was judged when it was recorded.
+		} else if standing.State == pb.Plant_GROWING && p.GetState() != pb.Plant_GROWING && p.GetDeleteTime() == nil {
 			revived := &store.Plant{Plant: proto.CloneOf(p.Plant), ID: p.ID}
 			revived.State, revived.Bench = pb.Plant_GROWING, store.BenchName(c.ID(), standing.Bench)
 			if err := v.checkComesBack(c, revived); err != nil {
@@ -744,7 +833,11 @@ func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 			}
 		}
 		if standing != (store.Standing{Bench: store.Segment(p.GetBench(), "benches"), Quantity: p.GetQuantity(), State: p.GetState()}) {
-			if p, err = c.Settle(id, standing, v.by()); err != nil {
+			who := v.by
+			if by != nil {
+				who = func() store.By { return by(recorder) }
+			}
+			if p, err = c.Settle(id, standing, who()); err != nil {
 				return nil, err
 			}
 		}
@@ -754,6 +847,14 @@ func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 	}
 	if err := c.KeepDue(keep); err != nil {
 		return nil, err
+	}
+	for _, kept := range keep {
+		if us := kept.PendingUs; us != nil && (c.PendingUs() == nil || *us < *c.PendingUs()) {
+			if err := c.KeepPending(); err != nil {
+				return nil, err
+			}
+			break
+		}
 	}
 	return v.plantMessagesWith(c, plants, keep)
 }
@@ -766,13 +867,31 @@ func (v *visit) settleOne(c *collection, id string) (*pb.Plant, error) {
 	return out[0], nil
 }
 
-// stand returns what the record of a plant says of it.
-func stand(p *store.Plant, h *store.History) (store.Standing, *store.Due) {
-	s, kept := store.Standing{Bench: p.FirstBench, Quantity: 1, State: pb.Plant_GROWING}, &store.Due{}
+// stand returns what the record of a plant says of it today, and who recorded the
+// last fact that it stands on. What is dated ahead is left out: it comes true on its
+// day.
+func (v *visit) stand(c *collection, p *store.Plant, h *store.History) (s store.Standing, kept *store.Due, recorder string) {
+	s, kept = store.Standing{Bench: p.FirstBench, Quantity: 1, State: pb.Plant_GROWING}, &store.Due{}
 	if h == nil {
-		return s, kept
+		return s, kept, ""
+	}
+	ahead := func(us int64) bool {
+		if c.came(us, v.at) {
+			return false
+		}
+		if kept.PendingUs == nil || us < *kept.PendingUs {
+			kept.PendingUs = &us
+		}
+		return true
 	}
 	for _, o := range h.Observations {
+		if ahead(store.Micros(o.GetObserveTime())) {
+			break
+		}
+		switch o.GetFact().(type) {
+		case *pb.Observation_Move_, *pb.Observation_Count_, *pb.Observation_End_:
+			recorder = o.GetRecorder()
+		}
 		switch fact := o.GetFact().(type) {
 		case *pb.Observation_Move_:
 			s.Bench = store.Segment(fact.Move.GetBench(), "benches")
@@ -793,11 +912,14 @@ func stand(p *store.Plant, h *store.History) (store.Standing, *store.Due) {
 			last.LeafCount = lastOf(m.LeafCount, last.LeafCount)
 		}
 	}
-	if n := len(h.Feedings); n > 0 {
-		us := store.Micros(h.Feedings[n-1].GetFedTime())
+	for _, f := range h.Feedings {
+		us := store.Micros(f.GetFedTime())
+		if ahead(us) {
+			break
+		}
 		kept.LastFeedUs = &us
 	}
-	return s, kept
+	return s, kept, recorder
 }
 
 func lastOf[V any](now, before *V) *V {
@@ -848,7 +970,7 @@ func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant
 		}
 		for _, p := range stale {
 			if kept[p.ID] == nil {
-				_, kept[p.ID] = stand(p, histories[p.ID])
+				_, kept[p.ID], _ = v.stand(c, p, histories[p.ID])
 			}
 			kept[p.ID].Decision = d.decide(p, histories[p.ID], UsualHorizonDays)
 		}

@@ -12,14 +12,16 @@ import (
 const (
 	// sweepBatch is how many collections a sweep looks up at once.
 	sweepBatch = 100
-	// sweepTime is how long one collection may take.
+	// sweepPlants is how many plants of a collection go in one transaction.
+	sweepPlants = 100
+	// sweepTime is how long one transaction may take.
 	sweepTime = time.Minute
 	// sweepErrors is how many errors a sweep tells of.
 	sweepErrors = 10
 )
 
-// Sweep removes for good what was deleted and whose purge time has come: in each
-// collection in a transaction of its own, so that no caller waits long. It tells how
+// Sweep removes for good what was deleted and whose purge time has come: a few
+// plants of one collection in a transaction, so that no caller waits long. It tells how
 // many rows went. Where one collection fails it goes on with the next, unless the
 // database is out of reach or ctx has ended.
 //
@@ -63,22 +65,30 @@ func Sweep(ctx context.Context, s *store.Store, now time.Time) (rows int64, err 
 }
 
 func sweepCollection(ctx context.Context, s *store.Store, id string, now time.Time) (rows int64, err error) {
+	for more := true; more; {
+		var gone int64
+		if gone, more, err = sweepSome(ctx, s, id, now); err != nil {
+			return rows, err
+		}
+		rows += gone
+	}
+	return rows, nil
+}
+
+func sweepSome(ctx context.Context, s *store.Store, id string, now time.Time) (gone int64, more bool, err error) {
 	ctx, cancel := context.WithTimeout(ctx, sweepTime)
 	defer cancel()
 	err = s.Write(ctx, func(tx *store.Tx) error {
-		rows = 0 // it may run again
 		c, err := tx.Collection(id, func(string) bool { return true })
 		if errors.Is(err, store.ErrNotFound) { // another server swept it
+			gone, more = 0, false
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		rows, err = c.Purge(now.UnixMicro())
+		gone, more, err = c.Purge(now.UnixMicro(), sweepPlants)
 		return err
 	})
-	if err != nil {
-		return 0, err // it was rolled back
-	}
-	return rows, nil
+	return gone, more, err
 }

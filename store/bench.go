@@ -85,6 +85,7 @@ var benchList = listing{
 	},
 	usual:     "name",
 	deletable: true,
+	purged:    true,
 }
 
 func (c *Collection) bench(id string) *gorm.DB { return c.own().Where("bench_id = ?", id) }
@@ -203,5 +204,14 @@ func (c *Collection) changeBench(id string, by By, action pb.Revision_Action, f 
 func (c *Collection) OnBench(id string) (int64, error) {
 	var n int64
 	err := c.bench(id).Where("living = 1").Model(&plantRow{}).Count(&n).Error
+	return n, err
+}
+
+// MovesTo returns how many moves of plants that are not deleted to a bench are dated at
+// us or later.
+func (c *Collection) MovesTo(id string, us int64) (int64, error) {
+	var n int64
+	err := c.bench(id).Where("observe_us >= ? AND delete_us IS NULL", us).Where(plantThere("observations")).
+		Model(&observationRow{}).Count(&n).Error
 	return n, err
 }

@@ -23,7 +23,8 @@ type collectionRow struct {
 	UpdateUs        int64
 	DeleteUs        *int64
 	PurgeUs         *int64
-	SettingsRev     int64 // counts changes of what decisions depend on beside a plant's own record
+	SettingsRev     int64  // counts changes of what decisions depend on beside a plant's own record
+	PendingUs       *int64 // the earliest record dated ahead that has not been taken into account
 	Version         int64
 	Stamp           int32
 }
@@ -89,6 +90,7 @@ var collectionList = listing{
 	},
 	usual:     "name",
 	deletable: true,
+	purged:    true,
 }
 
 // Collection is what belongs to one collection. It can be used as long as its
@@ -107,11 +109,18 @@ type May func(owner string) bool
 // ErrNotFound. It may be deleted.
 func (t *Tx) Collection(id string, may May) (*Collection, error) {
 	c := &Collection{tx: t, id: id}
-	db := c.own()
-	if !t.readOnly {
-		db = t.locked(db)
+	if err := c.own().Take(&c.row).Error; err != nil {
+		return nil, err
 	}
-	if err := db.Take(&c.row).Error; err != nil {
+	if !may(c.row.OwnerID) {
+		return nil, ErrNotFound
+	}
+	if t.readOnly || t.engine == SQLite {
+		return c, nil
+	}
+	// Only who may see it waits for its writers, and keeps others waiting.
+	c.row = collectionRow{}
+	if err := t.locked(c.own()).Take(&c.row).Error; err != nil {
 		return nil, err
 	}
 	if !may(c.row.OwnerID) {
@@ -171,6 +180,10 @@ func (c *Collection) Deleted() bool { return c.row.DeleteUs != nil }
 // Settings returns the revision of what decisions depend on beside a plant's own
 // record: the collection and its benches.
 func (c *Collection) Settings() int64 { return c.row.SettingsRev }
+
+// PendingUs returns when the earliest record is dated that lay ahead when the
+// collection's plants were last brought up to date; nil if none did.
+func (c *Collection) PendingUs() *int64 { return c.row.PendingUs }
 
 // Get returns the collection.
 func (c *Collection) Get() (*pb.Collection, error) { return c.row.message() }

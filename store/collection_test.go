@@ -216,7 +216,7 @@ func TestSettings(t *testing.T) {
 			return nil
 		})
 		rises(false, func(c *store.Collection) error {
-			_, err := c.UpdatePlant("p", at(1), func(*store.Plant) (string, error) { return "", nil })
+			_, err := c.UpdatePlant("p", at(1), func(*store.Plant) error { return nil })
 			return err
 		})
 		rises(false, func(c *store.Collection) error {

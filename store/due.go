@@ -12,6 +12,7 @@ type dueRow struct {
 	CollectionID      string `gorm:"primaryKey"`
 	PlantID           string `gorm:"primaryKey"`
 	LastFeedUs        *int64
+	PendingUs         *int64 // of the earliest record after AsOfDate
 	RosetteDiameterMm *float64
 	HeightMm          *float64
 	TrapWidthMm       *float64
@@ -30,6 +31,7 @@ func (dueRow) TableName() string { return "plant_due" }
 type Due struct {
 	Sizes      *pb.Plant_Sizes // nil if it was never measured
 	LastFeedUs *int64
+	PendingUs  *int64 // of the earliest record dated ahead, which is not in the rest; nil if there is none
 
 	AsOfDate  string
 	Settings  int64  // of the collection, when it was decided
@@ -38,7 +40,7 @@ type Due struct {
 }
 
 func (r *dueRow) due() (*Due, error) {
-	d := &Due{LastFeedUs: r.LastFeedUs, AsOfDate: r.AsOfDate, Settings: r.SettingsRev, Catalogue: r.CatalogueVersion}
+	d := &Due{LastFeedUs: r.LastFeedUs, PendingUs: r.PendingUs, AsOfDate: r.AsOfDate, Settings: r.SettingsRev, Catalogue: r.CatalogueVersion}
 	if r.MeasureUs != nil {
 		d.Sizes = &pb.Plant_Sizes{
 			RosetteDiameterMm: r.RosetteDiameterMm, HeightMm: r.HeightMm, TrapWidthMm: r.TrapWidthMm,
@@ -57,7 +59,7 @@ func (c *Collection) KeepDue(all map[string]*Due) error {
 	rows := make([]dueRow, 0, len(all))
 	for id, d := range all {
 		r := dueRow{
-			CollectionID: c.id, PlantID: id, LastFeedUs: d.LastFeedUs,
+			CollectionID: c.id, PlantID: id, LastFeedUs: d.LastFeedUs, PendingUs: d.PendingUs,
 			AsOfDate: d.AsOfDate, SettingsRev: d.Settings, CatalogueVersion: d.Catalogue,
 		}
 		if s := d.Sizes; s != nil {
@@ -105,6 +107,14 @@ func (c *Collection) KeptDue(plantIDs []string) (map[string]*Due, error) {
 type History struct {
 	Feedings     []*pb.Feeding
 	Observations []*pb.Observation
+}
+
+// Len returns how many events there are. h may be nil.
+func (h *History) Len() int {
+	if h == nil {
+		return 0
+	}
+	return len(h.Feedings) + len(h.Observations)
 }
 
 // Histories returns the histories of plants, by id; nil ids are all plants of the
@@ -159,4 +169,28 @@ func (c *Collection) Histories(plantIDs []string) (map[string]*History, error) {
 		}
 	}
 	return out, nil
+}
+
+// Pending returns plants, at most limit, of which a record dated before us was ahead
+// when they were last brought up to date.
+func (c *Collection) Pending(us int64, limit int) ([]string, error) {
+	var ids []string
+	err := c.own().Where("pending_us < ?", us).Order("pending_us").Limit(limit).Model(&dueRow{}).Pluck("plant_id", &ids).Error
+	return ids, err
+}
+
+// KeepPending notes the earliest record of the collection that is dated ahead, by
+// what its plants have. Nobody's etag changes.
+func (c *Collection) KeepPending() error {
+	var first []*int64
+	err := c.own().Where("pending_us IS NOT NULL").Order("pending_us").Limit(1).Model(&dueRow{}).Pluck("pending_us", &first).Error
+	if err != nil {
+		return err
+	}
+	first = append(first, nil)
+	if now := c.row.PendingUs; now == first[0] || now != nil && first[0] != nil && *now == *first[0] {
+		return nil
+	}
+	c.row.PendingUs = first[0]
+	return hit(c.own().Model(&collectionRow{}).UpdateColumn("pending_us", first[0]))
 }

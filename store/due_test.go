@@ -31,7 +31,7 @@ func TestDue(t *testing.T) {
 					RosetteDiameterMm: proto.Float64(0.1 + 0.2), HeightMm: proto.Float64(10_000), TrapWidthMm: proto.Float64(5e-324),
 					WorkingTraps: proto.Int32(0), LeafCount: proto.Int32(1_000_000), MeasureTime: stampOf(-1),
 				},
-				LastFeedUs: proto.Int64(0), AsOfDate: "0001-01-01", Settings: 1 << 40, Catalogue: "2026.1", Decision: decision,
+				LastFeedUs: proto.Int64(0), PendingUs: proto.Int64(-7), AsOfDate: "0001-01-01", Settings: 1 << 40, Catalogue: "2026.1", Decision: decision,
 			},
 			"b": {AsOfDate: "2026-03-01", Decision: &pb.DueFeeding{}},
 			"c": {Sizes: &pb.Plant_Sizes{MeasureTime: stampOf(0)}}, // not there, so without a decision
@@ -135,5 +135,43 @@ func TestHistories(t *testing.T) {
 		})
 		slices.Sort(some)
 		tells(b, "ids", some, []string{"e1", "e2"})
+	})
+}
+
+func TestPending(t *testing.T) {
+	each(t, func(b bed) {
+		b.plants("a", "b", "c", "d")
+		keep := func(us map[string]*int64) {
+			b.Helper()
+			all := map[string]*store.Due{}
+			for id, us := range us {
+				all[id] = &store.Due{PendingUs: us}
+			}
+			b.in(func(c *store.Collection) error {
+				if err := c.KeepDue(all); err != nil {
+					return err
+				}
+				return c.KeepPending()
+			})
+		}
+		check := func(first *int64, want ...string) {
+			b.Helper()
+			tells(b, "the first", get(b, func(c *store.Collection) (*int64, error) { return c.PendingUs(), nil }), first)
+			got := get(b, func(c *store.Collection) ([]string, error) { return c.Pending(noon+3, 3) })
+			if !slices.Equal(got, want) {
+				b.Errorf("pending are %q, want %q", got, want)
+			}
+		}
+		etag := b.plant("a").GetEtag()
+		check(nil)
+		keep(map[string]*int64{"a": proto.Int64(noon + 2), "b": proto.Int64(noon + 1), "c": proto.Int64(noon + 3), "d": nil})
+		check(proto.Int64(noon+1), "b", "a")
+		keep(map[string]*int64{"b": nil})
+		check(proto.Int64(noon+2), "a")
+		keep(map[string]*int64{"d": proto.Int64(noon - 9), "b": proto.Int64(noon - 8), "c": proto.Int64(noon)})
+		check(proto.Int64(noon-9), "d", "b", "c") // a page of them
+		keep(map[string]*int64{"a": nil, "b": nil, "c": nil, "d": nil})
+		check(nil)
+		tells(b, "the etag of the plant", b.plant("a").GetEtag(), etag)
 	})
 }

@@ -1,6 +1,9 @@
 package store
 
 import (
+	"cmp"
+	"slices"
+
 	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
 
@@ -226,6 +229,29 @@ func (c *Collection) ReassignFeeding(plant, id, to string, by By, f func(*pb.Fee
 		return nil, err
 	}
 	return c.Feeding(to, id)
+}
+
+// Reassigned returns the plant to which a feeding or observation that was recorded
+// of a plant belongs by now, or ErrNotFound if it was not reassigned from there.
+func (c *Collection) Reassigned(kind Kind, plant, id string) (string, error) {
+	var rows []revisionRow
+	err := c.own().Where("kind = ? AND resource_id = ? AND action = ?", kind, id, pb.Revision_REASSIGNED).Find(&rows).Error
+	if err != nil {
+		return "", err
+	}
+	slices.SortFunc(rows, func(a, b revisionRow) int { // the latest first; few are ever reassigned
+		return cmp.Or(cmp.Compare(b.CreateUs, a.CreateUs), cmp.Compare(b.Number, a.Number), cmp.Compare(a.PlantID, b.PlantID))
+	})
+	for _, r := range rows {
+		before, err := r.message()
+		if err != nil {
+			return "", err
+		}
+		if cmp.Or(before.GetFeeding().GetPlant(), before.GetObservation().GetPlant()) == PlantName(c.id, plant) {
+			return r.PlantID, nil // the history went along
+		}
+	}
+	return "", ErrNotFound
 }
 
 func (c *Collection) reassignHistory(kind Kind, plant, id, to string) error {

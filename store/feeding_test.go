@@ -190,6 +190,13 @@ func TestReassignFeeding(t *testing.T) {
 		}
 		b.newer("feedings", "collection_id = 'c1' AND plant_id = ? AND feeding_id = 'a'", "r")
 		b.refusedIn(store.ErrNewer, reassign("r", "a", "q", 5))
+		// Each place where it was leads to where it is.
+		for plant, want := range map[string]string{"p": "r", "q": "r", "r": "r"} {
+			got := get(b, func(c *store.Collection) (string, error) { return c.Reassigned(store.FeedingKind, plant, "a") })
+			tells(b, "where it went from "+plant, got, want)
+		}
+		b.refusedIn(store.ErrNotFound, func(c *store.Collection) error { _, err := c.Reassigned(store.ObservationKind, "p", "a"); return err })
+		b.refusedIn(store.ErrNotFound, func(c *store.Collection) error { _, err := c.Reassigned(store.FeedingKind, "p", "taken"); return err })
 		// A voided one stays void.
 		b.in(func(c *store.Collection) error { _, err := c.DeleteFeeding("p", "a", at(6), agree); return err })
 		b.in(reassign("p", "a", "q", 7))

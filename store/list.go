@@ -25,8 +25,10 @@ type List struct {
 	After []any
 	// Limit is the most rows to return, at least 1.
 	Limit int
-	// Deleted lists what was deleted or voided too.
+	// Deleted lists what was deleted or voided too, but not what is to be purged by
+	// GoneUs.
 	Deleted bool
+	GoneUs  int64
 }
 
 // Condition compares a field of the API with a value as it is stored: instants in
@@ -48,8 +50,8 @@ type listing struct {
 	orders map[string][]string
 	// usual is the order of a list that names none.
 	usual string
-	// deletable: rows have delete_us.
-	deletable bool
+	// deletable: rows have delete_us; purged: purge_us too.
+	deletable, purged bool
 }
 
 // column is where a field is kept. folded is the column with its text folded, if
@@ -76,6 +78,8 @@ func list[R any](t *Tx, l *listing, base *gorm.DB, q List) (rows []R, next []any
 	db := base
 	if l.deletable && !q.Deleted {
 		db = db.Where("delete_us IS NULL")
+	} else if l.purged && q.GoneUs != 0 {
+		db = db.Where("(purge_us IS NULL OR purge_us > ?)", q.GoneUs)
 	}
 	for _, c := range q.Where {
 		if db, err = t.where(db, l, c); err != nil {

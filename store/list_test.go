@@ -313,7 +313,7 @@ func stock(c *store.Collection) error {
 		if n%4 != 0 {
 			m.AcquireDate = proto.String([]string{"", "2024-02-29", "2025-01-01", "2024-02-29"}[n%4])
 		}
-		p, err := one(c.CreatePlants([]store.NewPlant{{Message: m, Genus: []string{"Drosera", "Dionaea", ""}[n%3]}}, at(int64(n/4))))
+		p, err := one(c.CreatePlants([]store.NewPlant{{Message: m, Kin: store.Kin{Genus: []string{"Drosera", "Dionaea", ""}[n%3], Trap: m.GetTrapType()}}}, at(int64(n/4))))
 		if err != nil {
 			return err
 		}
@@ -333,9 +333,9 @@ func stock(c *store.Collection) error {
 		}
 	}
 	for n := range 11 {
-		if _, err := c.UpdatePlant("p01", at(10), func(p *store.Plant) (string, error) {
+		if _, err := c.UpdatePlant("p01", at(10), func(p *store.Plant) error {
 			p.Locality = fmt.Sprint("locality ", n)
-			return p.Genus, nil
+			return nil
 		}); err != nil {
 			return err
 		}

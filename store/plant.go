@@ -23,6 +23,7 @@ type plantRow struct {
 	ScientificNameKey string
 	Genus             string
 	TrapType          int32
+	Trap              int32 // the trap type by the plant or, where it tells none, by its taxon
 	Habit             int32
 	Cultivar          string
 	CultivarKey       string
@@ -51,10 +52,10 @@ type plantRow struct {
 
 func (plantRow) TableName() string { return "plants" }
 
-// set takes what users set. The genus is the caller's to tell.
-func (r *plantRow) set(m *pb.Plant, genus string) error {
+// set takes what users set, and what the caller knows of the taxon.
+func (r *plantRow) set(m *pb.Plant, k Kin) error {
 	r.Tag, r.TagKey = m.GetTag(), Fold(m.GetTag())
-	r.Taxon, r.Genus = m.GetTaxon(), genus
+	r.Taxon, r.Genus, r.Trap = m.GetTaxon(), k.Genus, int32(k.Trap)
 	r.ScientificName, r.ScientificNameKey = m.GetScientificName(), Fold(m.GetScientificName())
 	r.TrapType, r.Habit = int32(m.GetTrapType()), int32(m.GetHabit())
 	r.Cultivar, r.CultivarKey, r.Clone, r.CloneKey = m.GetCultivar(), Fold(m.GetCultivar()), m.GetClone(), Fold(m.GetClone())
@@ -122,7 +123,7 @@ var plantList = listing{
 		"taxon":          {name: "taxon"},
 		"genus":          {name: "genus"},
 		"bench":          {name: "bench_id"},
-		"trapType":       {name: "trap_type"},
+		"trapType":       {name: "trap"},
 		"state":          {name: "state"},
 		"propagation":    {name: "propagation"},
 		"quantity":       {name: "quantity"},
@@ -138,13 +139,20 @@ var plantList = listing{
 	},
 	usual:     "name",
 	deletable: true,
+	purged:    true,
+}
+
+// Kin is what a plant's name, taxon and trap type say together.
+type Kin struct {
+	Genus string
+	Trap  pb.Taxon_TrapType
 }
 
 // Plant is a plant with what the store knows beside its message.
 type Plant struct {
 	*pb.Plant
+	Kin
 	ID         string
-	Genus      string
 	FirstBench string // id of the bench where it stood first; "" for none
 	Living     bool   // growing and not deleted
 }
@@ -154,7 +162,7 @@ func (r *plantRow) plant() (*Plant, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Plant{Plant: m, ID: r.PlantID, Genus: r.Genus, FirstBench: deref(r.FirstBenchID), Living: r.Living == 1}, nil
+	return &Plant{Plant: m, Kin: Kin{r.Genus, pb.Taxon_TrapType(r.Trap)}, ID: r.PlantID, FirstBench: deref(r.FirstBenchID), Living: r.Living == 1}, nil
 }
 
 func plants(rows []plantRow) ([]*Plant, error) {
@@ -170,10 +178,10 @@ func plants(rows []plantRow) ([]*Plant, error) {
 
 func (c *Collection) plant(id string) *gorm.DB { return c.own().Where("plant_id = ?", id) }
 
-// NewPlant is a plant to be added: its message with its name, and its genus.
+// NewPlant is a plant to be added: its message with its name, and its kin.
 type NewPlant struct {
 	Message *pb.Plant
-	Genus   string
+	Kin
 }
 
 // CreatePlants adds plants. Each stands first on the bench of its message. Errors:
@@ -188,7 +196,7 @@ func (c *Collection) CreatePlants(all []NewPlant, by By) ([]*Plant, error) {
 			BenchID: orNil(Segment(p.Message.GetBench(), "benches")), CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
 		}
 		r.FirstBenchID = r.BenchID
-		if err := r.set(p.Message, p.Genus); err != nil {
+		if err := r.set(p.Message, p.Kin); err != nil {
 			return nil, err
 		}
 		var err error
@@ -320,23 +328,35 @@ func (c *Collection) FormerTags(plantIDs []string) (map[string][]string, error) 
 	return out, nil
 }
 
-// UpdatePlant changes a plant by f, which gets the present one and returns its
-// genus. The bench of the message is not looked at: it follows from moves. Errors:
-// ErrNotFound, ErrExists if the tag of a living plant is taken.
-func (c *Collection) UpdatePlant(id string, by By, f func(*Plant) (genus string, err error)) (*Plant, error) {
-	return c.changePlant(id, by, pb.Revision_UPDATED, func(r *plantRow, p *Plant) error {
-		genus, err := f(p)
+// FreeTags takes the tags off plants whose tags are about to be changed, so that
+// others can take them in the same transaction. Each must be given its new one.
+func (c *Collection) FreeTags(plantIDs []string) error {
+	for some := range chunks(plantIDs) {
+		// No tag begins with a space.
+		err := c.own().Where("plant_id IN ?", some).Model(&plantRow{}).UpdateColumn("tag_key", gorm.Expr("' ' || plant_id")).Error
 		if err != nil {
 			return err
 		}
-		old := plantTagRow{CollectionID: c.id, TagKey: r.TagKey, PlantID: id, Tag: r.Tag, UntilUs: by.Us}
-		if err := r.set(p.Plant, genus); err != nil {
+	}
+	return nil
+}
+
+// UpdatePlant changes a plant by f, which gets the present one and sets what it is
+// to be, its kin too. The bench of the message is not looked at: it follows from
+// moves. Errors: ErrNotFound, ErrExists if the tag of a living plant is taken.
+func (c *Collection) UpdatePlant(id string, by By, f func(*Plant) error) (*Plant, error) {
+	return c.changePlant(id, by, pb.Revision_UPDATED, func(r *plantRow, p *Plant) error {
+		if err := f(p); err != nil {
+			return err
+		}
+		old := plantTagRow{CollectionID: c.id, TagKey: Fold(r.Tag), PlantID: id, Tag: r.Tag, UntilUs: by.Us}
+		if err := r.set(p.Plant, p.Kin); err != nil {
 			return err
 		}
 		if r.TagKey == old.TagKey {
 			return nil
 		}
-		err = c.tx.q().Clauses(clause.OnConflict{UpdateAll: true}).Create(&old).Error
+		err := c.tx.q().Clauses(clause.OnConflict{UpdateAll: true}).Create(&old).Error
 		if err != nil {
 			return err
 		}

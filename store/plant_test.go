@@ -35,9 +35,9 @@ var (
 // retag gives a plant another tag.
 func retag(id, tag string, us int64) func(c *store.Collection) error {
 	return func(c *store.Collection) error {
-		_, err := c.UpdatePlant(id, at(us), func(p *store.Plant) (string, error) {
+		_, err := c.UpdatePlant(id, at(us), func(p *store.Plant) error {
 			p.Tag = tag
-			return p.Genus, nil
+			return nil
 		})
 		return err
 	}
@@ -69,7 +69,7 @@ func TestPlantAtTheEdges(t *testing.T) {
 		var sent []store.NewPlant
 		for n, m := range all {
 			m.Name, m.Tag = store.PlantName("c1", fmt.Sprint("n", n)), fmt.Sprintf(" %c-%d", 'Ä', n)
-			sent = append(sent, store.NewPlant{Message: m, Genus: fmt.Sprint("Genus", n)})
+			sent = append(sent, store.NewPlant{Message: m, Kin: store.Kin{Genus: fmt.Sprint("Genus", n)}})
 		}
 		made := put(b, func(c *store.Collection) ([]*store.Plant, error) { return c.CreatePlants(sent, at(0)) })
 		for n, p := range made {
@@ -77,7 +77,7 @@ func TestPlantAtTheEdges(t *testing.T) {
 			m.Quantity, m.State, m.Etag = 1, pb.Plant_GROWING, p.GetEtag()
 			m.CreateTime, m.UpdateTime = stampOf(noon), stampOf(noon)
 			want := &store.Plant{
-				Plant: m, ID: fmt.Sprint("n", n), Genus: fmt.Sprint("Genus", n), FirstBench: store.Segment(m.GetBench(), "benches"), Living: true,
+				Plant: m, ID: fmt.Sprint("n", n), Kin: store.Kin{Genus: fmt.Sprint("Genus", n)}, FirstBench: store.Segment(m.GetBench(), "benches"), Living: true,
 			}
 			tells(b, "made", p, want)
 			tells(b, "read", b.plant(p.ID), want)
@@ -232,19 +232,20 @@ func TestUpdatePlant(t *testing.T) {
 		b.benches("b1", "b2")
 		b.in(func(c *store.Collection) error {
 			_, err := c.CreatePlants([]store.NewPlant{{
-				Message: &pb.Plant{Name: "collections/c1/plants/a", Tag: "a", Bench: "collections/c1/benches/b1"}, Genus: "Drosera",
+				Message: &pb.Plant{Name: "collections/c1/plants/a", Tag: "a", Bench: "collections/c1/benches/b1"}, Kin: store.Kin{Genus: "Drosera"},
 			}}, at(0))
 			return err
 		})
 		got := put(b, func(c *store.Collection) (*store.Plant, error) {
-			return c.UpdatePlant("a", at(1), func(p *store.Plant) (string, error) {
+			return c.UpdatePlant("a", at(1), func(p *store.Plant) error {
 				if p.ID != "a" || p.Genus != "Drosera" || p.FirstBench != "b1" || !p.Living {
 					b.Errorf("the change gets %+v", p)
 				}
 				p.ScientificName = "Dionaea muscipula"
 				// These follow from observations.
 				p.Bench, p.Quantity, p.State, p.FirstBench, p.Living = "collections/c1/benches/b2", 9, pb.Plant_DEAD, "b2", false
-				return "Dionaea", nil
+				p.Genus = "Dionaea"
+				return nil
 			})
 		})
 		m := got.Plant
@@ -253,7 +254,7 @@ func TestUpdatePlant(t *testing.T) {
 				Name: "collections/c1/plants/a", Tag: "a", Bench: "collections/c1/benches/b1", ScientificName: "Dionaea muscipula", Quantity: 1,
 				State: pb.Plant_GROWING, CreateTime: stampOf(noon), UpdateTime: stampOf(noon + 1), Etag: m.GetEtag(),
 			},
-			ID: "a", Genus: "Dionaea", FirstBench: "b1", Living: true,
+			ID: "a", Kin: store.Kin{Genus: "Dionaea"}, FirstBench: "b1", Living: true,
 		}
 		tells(b, "the answer", got, want)
 		tells(b, "what is read", b.plant("a"), want)
@@ -310,7 +311,7 @@ func TestTagOfTheLiving(t *testing.T) {
 			b.in(retag("second", "freed by "+state.String(), 1)) // a dead one may bear any
 			b.in(retag("second", "größe", 2))
 			b.in(remove("second"))
-			b.in(func(c *store.Collection) error { _, err := c.Purge(noon + 5); return err })
+			b.in(func(c *store.Collection) error { _, _, err := c.Purge(noon+5, 9); return err })
 		}
 		// One that was deleted likewise.
 		b.in(remove("first"))
@@ -500,9 +501,9 @@ func TestNoUpdateOfPlantIsLost(t *testing.T) {
 			group.Go(func() {
 				for range times {
 					err := b.s.Write(b.Context(), within("c1", func(c *store.Collection) error {
-						_, err := c.UpdatePlant("a", at(1), func(p *store.Plant) (string, error) {
+						_, err := c.UpdatePlant("a", at(1), func(p *store.Plant) error {
 							p.WalkOrder = proto.Int32(p.GetWalkOrder() + 1)
-							return p.Genus, nil
+							return nil
 						})
 						return err
 					}))
@@ -529,5 +530,34 @@ func TestNoUpdateOfPlantIsLost(t *testing.T) {
 				b.Fatalf("revision %d has number %d and stood at %d", n+1, r.GetNumber(), r.GetPlant().GetWalkOrder())
 			}
 		}
+	})
+}
+
+// Living plants can hand on their tags to each other in one transaction.
+func TestFreeTags(t *testing.T) {
+	each(t, func(b bed) {
+		b.plants("a", "b", "c")
+		swap := func(c *store.Collection) error {
+			if err := retag("a", "b", 1)(c); err != nil {
+				return err
+			}
+			return retag("b", "a", 1)(c)
+		}
+		b.refusedIn(store.ErrExists, swap)
+		b.in(func(c *store.Collection) error {
+			if err := c.FreeTags([]string{"a", "b"}); err != nil {
+				return err
+			}
+			return swap(c)
+		})
+		borne := get(b, func(c *store.Collection) (map[string][]store.Bearing, error) {
+			return c.Tagged([]string{"a", "b", "c", " a"})
+		})
+		tells(b, "who bears the tags", borne, map[string][]store.Bearing{
+			"a": {{Plant: "b", Living: true}, {Plant: "a", Living: true, Former: true}},
+			"b": {{Plant: "a", Living: true}, {Plant: "b", Living: true, Former: true}},
+			"c": {{Plant: "c", Living: true}},
+		})
+		tells(b, "the tag of c", b.plant("c").GetTag(), "c")
 	})
 }

@@ -14,7 +14,14 @@ import (
 // purge tells how many rows went.
 func (b bed) purge(us int64) int64 {
 	b.Helper()
-	return put(b, func(c *store.Collection) (int64, error) { return c.Purge(us) })
+	return put(b, func(c *store.Collection) (gone int64, err error) {
+		for more := true; more && err == nil; {
+			var some int64
+			some, more, err = c.Purge(us, 7)
+			gone += some
+		}
+		return gone, err
+	})
 }
 
 // counts are how many rows a collection has, by table.
@@ -213,7 +220,7 @@ func TestPurgeOfMuch(t *testing.T) {
 		})
 		before := b.counts("c1")
 		b.refusedIn(errMine, func(c *store.Collection) error {
-			if _, err := c.Purge(noon); err != nil {
+			if _, _, err := c.Purge(noon, 9); err != nil {
 				return err
 			}
 			return errMine

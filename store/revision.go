@@ -87,7 +87,9 @@ func (r *revisionRow) message() (*pb.Revision, error) {
 		Action:     pb.Revision_Action(r.Action),
 		CreateTime: instant(r.CreateUs),
 		Grower:     GrowerName(r.GrowerID),
-		Token:      TokenName(r.GrowerID, r.TokenID),
+	}
+	if r.TokenID != "" {
+		m.Token = TokenName(r.GrowerID, r.TokenID)
 	}
 	if r.Before == nil {
 		return m, nil

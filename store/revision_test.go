@@ -147,7 +147,7 @@ var resources = map[string]*resource{
 		},
 		create: func(tx *store.Tx, _ string, m proto.Message, by store.By) (proto.Message, error) {
 			return inC1(tx, func(c *store.Collection) (*pb.Plant, error) {
-				return message(one(c.CreatePlants([]store.NewPlant{{Message: m.(*pb.Plant), Genus: "Drosera"}}, by)))
+				return message(one(c.CreatePlants([]store.NewPlant{{Message: m.(*pb.Plant), Kin: store.Kin{Genus: "Drosera"}}}, by)))
 			})
 		},
 		get: func(tx *store.Tx, id string) (proto.Message, error) {
@@ -155,7 +155,7 @@ var resources = map[string]*resource{
 		},
 		update: func(tx *store.Tx, id string, by store.By, f change) (proto.Message, error) {
 			return inC1(tx, func(c *store.Collection) (*pb.Plant, error) {
-				return message(c.UpdatePlant(id, by, func(p *store.Plant) (string, error) { return p.Genus, f(p.Plant) }))
+				return message(c.UpdatePlant(id, by, func(p *store.Plant) error { return f(p.Plant) }))
 			})
 		},
 		remove: func(tx *store.Tx, id string, by store.By, f change) (proto.Message, error) {

@@ -37,11 +37,14 @@ var collectionMethods = map[string]struct {
 	unknown unknown
 	call    func(c *store.Collection, i ids) (any, error)
 }{
-	"ID":       {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
-	"Owner":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
-	"Deleted":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
-	"Settings": {empty, func(c *store.Collection, _ ids) (any, error) { return c.Settings(), nil }},
-	"Get":      {empty, func(c *store.Collection, _ ids) (any, error) { return c.Get() }},
+	"ID":          {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
+	"Owner":       {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
+	"Deleted":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
+	"PendingUs":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.PendingUs(), nil }},
+	"Pending":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Pending(big, big) }},
+	"KeepPending": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.KeepPending() }},
+	"Settings":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Settings(), nil }},
+	"Get":         {empty, func(c *store.Collection, _ ids) (any, error) { return c.Get() }},
 	"Update": {empty, func(c *store.Collection, _ ids) (any, error) {
 		return c.Update(at(1), func(m *pb.Collection) error { m.DisplayName = "changed"; return nil })
 	}},
@@ -61,6 +64,7 @@ var collectionMethods = map[string]struct {
 	"DeleteBench":   {missing, func(c *store.Collection, i ids) (any, error) { return c.DeleteBench(i.bench, at(1), noon, agree) }},
 	"UndeleteBench": {missing, func(c *store.Collection, i ids) (any, error) { return c.UndeleteBench(i.bench, at(1), agree) }},
 	"OnBench":       {empty, func(c *store.Collection, i ids) (any, error) { return c.OnBench(i.bench) }},
+	"MovesTo":       {empty, func(c *store.Collection, i ids) (any, error) { return c.MovesTo(i.bench, 0) }},
 	"CreatePlants": {dangles, func(c *store.Collection, i ids) (any, error) {
 		m := &pb.Plant{Name: store.PlantName(c.ID(), "new"), Tag: "new", Bench: store.BenchName(c.ID(), i.bench)}
 		return c.CreatePlants([]store.NewPlant{{Message: m}}, at(1))
@@ -76,8 +80,9 @@ var collectionMethods = map[string]struct {
 	}},
 	"FormerTags": {empty, func(c *store.Collection, i ids) (any, error) { return c.FormerTags([]string{i.plant}) }},
 	"UpdatePlant": {missing, func(c *store.Collection, i ids) (any, error) {
-		return c.UpdatePlant(i.plant, at(1), func(p *store.Plant) (string, error) { p.Tag = "changed"; return "", nil })
+		return c.UpdatePlant(i.plant, at(1), func(p *store.Plant) error { p.Tag = "changed"; return nil })
 	}},
+	"FreeTags":      {empty, func(c *store.Collection, i ids) (any, error) { return nil, c.FreeTags([]string{i.plant}) }},
 	"DeletePlant":   {missing, func(c *store.Collection, i ids) (any, error) { return c.DeletePlant(i.plant, at(1), noon, agree) }},
 	"UndeletePlant": {missing, func(c *store.Collection, i ids) (any, error) { return c.UndeletePlant(i.plant, at(1), agree) }},
 	"Settle":        {missing, func(c *store.Collection, i ids) (any, error) { return c.Settle(i.plant, dead, at(1)) }},
@@ -125,6 +130,14 @@ var collectionMethods = map[string]struct {
 	"ReassignObservation": {missing, func(c *store.Collection, i ids) (any, error) {
 		return c.ReassignObservation(i.plant, i.event, "q", at(1), agree)
 	}},
+	"Reassigned": {missing, func(c *store.Collection, i ids) (any, error) {
+		if i == shared {
+			if _, err := c.ReassignFeeding(i.plant, i.event, "q", at(1), agree); err != nil {
+				return nil, err
+			}
+		}
+		return c.Reassigned(store.FeedingKind, i.plant, i.event)
+	}},
 	"Revisions": {empty, func(c *store.Collection, i ids) (any, error) {
 		var all []*pb.Revision
 		var errs []error
@@ -152,13 +165,14 @@ var collectionMethods = map[string]struct {
 		if _, err := c.DeletePlant(i.plant, at(1), noon, agree); err != nil {
 			return nil, err
 		}
-		if _, err := c.Purge(noon); err != nil {
+		if _, _, err := c.Purge(noon, 9); err != nil {
 			return nil, err
 		}
 		if _, err := c.Delete(at(1), noon, agree); err != nil {
 			return nil, err
 		}
-		return c.Purge(noon)
+		gone, _, err := c.Purge(noon, 9)
+		return gone, err
 	}},
 }
 
@@ -233,12 +247,13 @@ func (b bed) twins() {
 						return err
 					}
 					m := &pb.Plant{Name: store.PlantName(id, i.plant), Tag: i.plant + "-former", Bench: store.BenchName(id, i.bench), Source: whose}
-					if _, err := c.CreatePlants([]store.NewPlant{{Message: m, Genus: whose}}, by); err != nil {
+					if _, err := c.CreatePlants([]store.NewPlant{{Message: m, Kin: store.Kin{Genus: whose}}}, by); err != nil {
 						return err
 					}
-					if _, err := c.UpdatePlant(i.plant, by, func(p *store.Plant) (string, error) {
+					if _, err := c.UpdatePlant(i.plant, by, func(p *store.Plant) error {
 						p.Tag = i.plant + "-tag"
-						return whose, nil
+						p.Genus = whose
+						return nil
 					}); err != nil {
 						return err
 					}

@@ -24,6 +24,9 @@ type Tx struct {
 	readOnly bool
 }
 
+// ReadOnly tells whether the transaction only reads.
+func (t *Tx) ReadOnly() bool { return t.readOnly }
+
 // q begins a statement without conditions. A chain that has run keeps its
 // conditions, so it is never used again.
 func (t *Tx) q() *gorm.DB { return t.db.Session(&gorm.Session{NewDB: true}) }

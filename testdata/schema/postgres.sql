@@ -37,6 +37,7 @@ CREATE TABLE collections (
   delete_us BIGINT,
   purge_us BIGINT,
   settings_rev BIGINT NOT NULL,
+  pending_us BIGINT,
   version BIGINT NOT NULL,
   stamp INTEGER NOT NULL,
   PRIMARY KEY (collection_id),
@@ -128,6 +129,7 @@ CREATE TABLE plant_due (
   collection_id TEXT COLLATE "C" NOT NULL,
   plant_id TEXT COLLATE "C" NOT NULL,
   last_feed_us BIGINT,
+  pending_us BIGINT,
   rosette_diameter_mm DOUBLE PRECISION,
   height_mm DOUBLE PRECISION,
   trap_width_mm DOUBLE PRECISION,
@@ -141,6 +143,7 @@ CREATE TABLE plant_due (
   PRIMARY KEY (collection_id, plant_id),
   FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
 );
+CREATE INDEX plant_due_pending ON plant_due (collection_id, pending_us) WHERE pending_us IS NOT NULL;
 
 CREATE TABLE plant_tags (
   collection_id TEXT COLLATE "C" NOT NULL,
@@ -163,6 +166,7 @@ CREATE TABLE plants (
   scientific_name_key TEXT COLLATE "C" NOT NULL,
   genus TEXT COLLATE "C" NOT NULL,
   trap_type INTEGER NOT NULL,
+  trap INTEGER NOT NULL,
   habit INTEGER NOT NULL,
   cultivar TEXT COLLATE "C" NOT NULL,
   cultivar_key TEXT COLLATE "C" NOT NULL,

@@ -37,6 +37,7 @@ CREATE TABLE collections (
   delete_us INTEGER,
   purge_us INTEGER,
   settings_rev INTEGER NOT NULL,
+  pending_us INTEGER,
   version INTEGER NOT NULL,
   stamp INTEGER NOT NULL,
   PRIMARY KEY (collection_id),
@@ -128,6 +129,7 @@ CREATE TABLE plant_due (
   collection_id TEXT NOT NULL,
   plant_id TEXT NOT NULL,
   last_feed_us INTEGER,
+  pending_us INTEGER,
   rosette_diameter_mm REAL,
   height_mm REAL,
   trap_width_mm REAL,
@@ -141,6 +143,7 @@ CREATE TABLE plant_due (
   PRIMARY KEY (collection_id, plant_id),
   FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
 );
+CREATE INDEX plant_due_pending ON plant_due (collection_id, pending_us) WHERE pending_us IS NOT NULL;
 
 CREATE TABLE plant_tags (
   collection_id TEXT NOT NULL,
@@ -163,6 +166,7 @@ CREATE TABLE plants (
   scientific_name_key TEXT NOT NULL,
   genus TEXT NOT NULL,
   trap_type INTEGER NOT NULL,
+  trap INTEGER NOT NULL,
   habit INTEGER NOT NULL,
   cultivar TEXT NOT NULL,
   cultivar_key TEXT NOT NULL,
