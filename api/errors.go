@@ -6,15 +6,12 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"strings"
 	"time"
 
-	"buf.build/go/protovalidate"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
-	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"dewbench/service"
@@ -180,74 +177,6 @@ func reasonOf(s *status.Status) service.Reason {
 		}
 	}
 	return ""
-}
-
-// violationsOf names the fields of broken rules as JSON does, below the path of
-// the message that was checked. A group of which one field must be given is no
-// field: its message is named, and the rule lists its fields.
-func violationsOf(invalid *protovalidate.ValidationError, root string, checked protoreflect.MessageDescriptor) []service.Violation {
-	out := make([]service.Violation, len(invalid.Violations))
-	for i, v := range invalid.Violations {
-		path, in, rule := root, checked, ""
-		for _, e := range v.Proto.GetField().GetElements() {
-			if group := in.Oneofs().ByName(protoreflect.Name(e.GetFieldName())); e.GetFieldNumber() == 0 && group != nil {
-				rule = "exactly one of these must be given: " + strings.Join(jsonNames(group.Fields()), ", ")
-				break
-			}
-			if path != "" {
-				path += "."
-			}
-			f := in.Fields().ByName(protoreflect.Name(e.GetFieldName()))
-			path += f.JSONName()
-			if e.HasIndex() {
-				path += fmt.Sprintf("[%d]", e.GetIndex())
-			}
-			in = f.Message()
-		}
-		if rule == "" {
-			rule = ruleText(v)
-		}
-		out[i] = service.Violation{Field: path, Rule: rule}
-	}
-	return out
-}
-
-func jsonNames(fields protoreflect.FieldDescriptors) []string {
-	names := make([]string, fields.Len())
-	for i := range names {
-		names[i] = fields.Get(i).JSONName()
-	}
-	return names
-}
-
-// ruleText says a rule of the proto files, where the library's words are not
-// those of a user.
-func ruleText(v *protovalidate.Violation) string {
-	if v.RuleDescriptor == nil {
-		return v.Proto.GetMessage()
-	}
-	switch v.RuleDescriptor.FullName() {
-	case "buf.validate.RepeatedRules.unique":
-		return "must not hold the same value twice"
-	case "buf.validate.StringRules.pattern":
-		pattern := v.RuleValue.String()
-		if strings.HasPrefix(pattern, "^[0-9]{4}-") {
-			return "must be a day in the form YYYY-MM-DD"
-		}
-		if strings.HasPrefix(pattern, "^taxa/") {
-			return "must be taxa/ and an id of a-z, 0-9 and hyphens, 63 at most"
-		}
-		return "must have the form " + strings.Trim(pattern, "^$")
-	case "buf.validate.StringRules.min_len":
-		if v.RuleValue.Uint() == 1 {
-			return "must not be empty"
-		}
-	case "buf.validate.EnumRules.not_in":
-		return "must be given"
-	case "buf.validate.EnumRules.defined_only":
-		return "must be one of the values that the contract names"
-	}
-	return v.Proto.GetMessage()
 }
 
 // httpStatus returns the HTTP status of an answered error.

@@ -423,13 +423,7 @@ func enumNames(m protoreflect.MessageDescriptor, field string, seen map[protoref
 		f := m.Fields().Get(i)
 		switch {
 		case f.Enum() != nil && f.JSONName() == field:
-			var names []string
-			for k := range f.Enum().Values().Len() {
-				if v := f.Enum().Values().Get(k); v.Number() != 0 {
-					names = append(names, string(v.Name()))
-				}
-			}
-			return names
+			return valueNames(f.Enum())
 		case f.Message() != nil:
 			if names := enumNames(f.Message(), field, seen); names != nil {
 				return names

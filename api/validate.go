@@ -183,7 +183,7 @@ func (p *plan) survey(m protoreflect.Message, before *step, found *[]service.Vio
 		}
 		list := m.Get(next.field).List()
 		if list.Len() > next.most {
-			*found = append(*found, service.Violation{Field: here.String(), Rule: fmt.Sprintf("must hold at most %d entries", next.most)})
+			*found = append(*found, service.Violation{Field: here.String(), Rule: atMostEntries(next.most)})
 			continue
 		}
 		if !next.isText && next.inner == nil {
