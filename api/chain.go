@@ -91,9 +91,12 @@ type admission func(ctx context.Context, method string, authorization []string) 
 //   - it gets its deadline;
 //   - its caller is let in, so that who may not call learns nothing more;
 //   - its request is validated.
+//
+// Over HTTP a call meets the guard too, before its body is read: the part of the chain
+// that lets its caller in.
 func chain(
 	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, admit admission, maxCall time.Duration,
-) (grpc.UnaryServerInterceptor, grpc.StreamServerInterceptor) {
+) (unary, guard grpc.UnaryServerInterceptor, stream grpc.StreamServerInterceptor) {
 	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
 		for i := 0; i+1 < len(fields); i += 2 {
 			if fields[i] == "grpc.error" { // it may quote what the caller sent; the reason is enough
@@ -114,21 +117,7 @@ func chain(
 	onPanic := recovery.WithRecoveryHandler(func(p any) error { return &panicError{value: p, stack: debug.Stack()} })
 
 	places := make(chan struct{}, mostCalls)
-	unary := chainUnary(
-		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-			return next(identify(ctx), req)
-		},
-		logging.UnaryServerInterceptor(logger, logOptions...),
-		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-			answer, err := next(ctx, req)
-			switch _, isStatus := status.FromError(err); {
-			case err == nil:
-				return answer, nil
-			case isStatus && !strings.HasPrefix(info.FullMethod, "/dewbench."):
-				return nil, err // the standard services have statuses of their own
-			}
-			return nil, toStatus(ctx, log, err).Err()
-		},
+	guard = chainUnary(
 		recovery.UnaryServerInterceptor(onPanic),
 		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			if asksOfServer(info.FullMethod) {
@@ -151,9 +140,13 @@ func chain(
 			if strings.HasPrefix(info.FullMethod, "/grpc.") {
 				return next(ctx, req) // whether the server is well, anyone may ask
 			}
-			admitted, err := admit(ctx, info.FullMethod, metadata.ValueFromIncomingContext(ctx, "authorization"))
-			if err != nil {
-				return nil, err
+			shown := metadata.ValueFromIncomingContext(ctx, "authorization")
+			admitted, early := admittedBefore(ctx, info.FullMethod, shown)
+			if !early {
+				var err error
+				if admitted, err = admit(ctx, info.FullMethod, shown); err != nil {
+					return nil, err
+				}
 			}
 			if note, ok := ctx.Value(callerKey{}).(*caller); ok {
 				if known := service.CallerOf(admitted); known != nil {
@@ -162,6 +155,23 @@ func chain(
 			}
 			return next(admitted, req)
 		},
+	)
+	unary = chainUnary(
+		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			return next(identify(ctx), req)
+		},
+		logging.UnaryServerInterceptor(logger, logOptions...),
+		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			answer, err := next(ctx, req)
+			switch _, isStatus := status.FromError(err); {
+			case err == nil:
+				return answer, nil
+			case isStatus && !strings.HasPrefix(info.FullMethod, "/dewbench."):
+				return nil, err // the standard services have statuses of their own
+			}
+			return nil, toStatus(ctx, log, err).Err()
+		},
+		guard,
 		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			if message, ok := req.(proto.Message); ok {
 				if err := validate(ctx, validator, message); err != nil {
@@ -175,7 +185,7 @@ func chain(
 	// answer with statuses of their own.
 	logStream := logging.StreamServerInterceptor(logger, logOptions...)
 	recoverStream := recovery.StreamServerInterceptor(onPanic)
-	stream := func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+	stream = func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 		// A stream that only waits, as Watch of the health service does, ends when
 		// the server stops.
 		ctx, cancel := context.WithCancel(identify(ss.Context()))
@@ -190,7 +200,40 @@ func chain(
 			return err
 		})
 	}
-	return unary, stream
+	return unary, guard, stream
+}
+
+// admittedCall is a call whose caller was let in before its body was read. It stands in
+// the context of the request, where only this package can put it.
+type admittedCall struct {
+	method        string
+	authorization []string
+	ctx           context.Context // as the guard left it
+}
+
+type admittedKey struct{}
+
+// admittedBefore returns the context of a call that was let in already. It must be the
+// same call with the same token: a call may make others.
+func admittedBefore(ctx context.Context, method string, authorization []string) (context.Context, bool) {
+	before, _ := ctx.Value(admittedKey{}).(*admittedCall)
+	if before == nil || before.method != method || !slices.Equal(before.authorization, authorization) {
+		return nil, false
+	}
+	return valuesOf{ctx, before.ctx}, true
+}
+
+// valuesOf is a context with the values of another, which may have ended.
+type valuesOf struct {
+	context.Context
+	other context.Context
+}
+
+func (v valuesOf) Value(key any) any {
+	if value := v.Context.Value(key); value != nil {
+		return value
+	}
+	return v.other.Value(key)
 }
 
 // asksOfServer tells whether a call is about the server itself.

@@ -57,11 +57,11 @@ func failing(t *testing.T, longest time.Duration, how func(context.Context) erro
 	if err != nil {
 		t.Fatal(err)
 	}
-	unary, stream := chain(t.Context(), log, validator, admitAll, longest)
-	conn := &inProcess{chain: unary, methods: map[string]inProcessMethod{}}
+	unary, guard, stream := chain(t.Context(), log, validator, admitAll, longest)
+	conn := &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}}
 	desc := &pb.DueService_ServiceDesc
 	conn.register(desc, fails{how: how})
-	gateway, err := newGateway(conn, admitAll, log)
+	gateway, err := newGateway(conn, log)
 	if err != nil {
 		t.Fatal(err)
 	}

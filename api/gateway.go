@@ -31,7 +31,7 @@ import (
 type gateway struct {
 	mux    *runtime.ServeMux
 	routes []route
-	admit  admission
+	conn   *inProcess
 	log    *slog.Logger
 }
 
@@ -74,8 +74,8 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	},
 }
 
-func newGateway(conn *inProcess, admit admission, log *slog.Logger) (*gateway, error) {
-	g := &gateway{admit: admit, log: log}
+func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
+	g := &gateway{conn: conn, log: log}
 	for name := range conn.methods {
 		service, method, _ := strings.Cut(strings.TrimPrefix(name, "/"), "/")
 		d, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + method))
@@ -126,8 +126,8 @@ func routeOf(ctx context.Context) *route {
 	return rt
 }
 
-// ServeHTTP answers a request: names it, finds its call, reads its body within the
-// limit, and hands it to the call.
+// ServeHTTP answers a request: names it, finds its call, lets its caller in, reads its
+// body within the limit, and hands it to the call.
 func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	id := chosenRequestID(r.Header.Get(requestIDHeader))
 	r.Header.Set(requestIDHeader, id)
@@ -145,7 +145,13 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.refuseRoute(w, r, allowed)
 		return
 	}
-	r = r.WithContext(context.WithValue(r.Context(), routeKey{}, rt))
+	r = r.WithContext(context.WithValue(context.WithValue(r.Context(), routeKey{}, rt), callerKey{}, &caller{}))
+	admitted, err := g.conn.admit(r.Context(), rt.fullName, r.Header.Values("Authorization"))
+	if err != nil { // a call that is refused is not worth its body
+		g.refuse(w, r, err)
+		return
+	}
+	r = r.WithContext(admitted)
 	if err := g.receive(w, r, rt); err != nil {
 		g.refuse(w, r, err)
 		return
@@ -175,13 +181,6 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // receive reads a request into memory, or tells why it is not to reach its call.
 func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) error {
-	// A call that will be refused is not worth its body. (What is no text the mux does
-	// not hand on: the call would see other headers than were sent.)
-	if shown := r.Header.Values("Authorization"); len(shown) != 1 || !isText(shown[0]) {
-		if _, err := g.admit(r.Context(), rt.fullName, shown); err != nil {
-			return err
-		}
-	}
 	if err := rt.checkQuery(r.URL.RawQuery); err != nil {
 		return err
 	}
@@ -194,11 +193,6 @@ func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) err
 	}
 	r.Body = newRequestBody(body)
 	return nil
-}
-
-// isText tells whether a header holds printable ASCII only.
-func isText(value string) bool {
-	return !strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r > '~' })
 }
 
 // readBody returns the body after inflation.
@@ -230,6 +224,9 @@ func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 
 // refuse answers a request that reaches no call.
 func (g *gateway) refuse(w http.ResponseWriter, r *http.Request, err error) {
+	if _, read := r.Body.(*requestBody); !read && r.ContentLength != 0 {
+		w.Header().Set("Connection", "close") // or net/http waits for the body before it answers
+	}
 	g.answerError(r.Context(), nil, nil, w, r, toStatus(r.Context(), g.log, err).Err())
 }
 
@@ -266,8 +263,8 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 		if rt := routeOf(ctx); rt != nil {
 			route = rt.path
 		}
-		g.log.InfoContext(ctx, "request refused", "request_id", requestID(ctx), "http.method", r.Method, "http.route", route,
-			"http.status", code, "reason", string(reasonOf(s)))
+		g.log.InfoContext(ctx, "request refused", append(logFields(ctx), "http.method", r.Method, "http.route", route,
+			"http.status", code, "reason", string(reasonOf(s)))...)
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Del("Content-Length")

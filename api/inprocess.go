@@ -17,6 +17,7 @@ import (
 // shared, not copied: neither side changes one after handing it over.
 type inProcess struct {
 	chain   grpc.UnaryServerInterceptor
+	guard   grpc.UnaryServerInterceptor // the part of the chain that lets a caller in
 	methods map[string]inProcessMethod
 }
 
@@ -53,6 +54,17 @@ func (c *inProcess) Invoke(ctx context.Context, method string, args, reply any, 
 		return err
 	}
 	return share(reply, answer)
+}
+
+// admit lets the caller of a method in before there is a request, or tells why not. A
+// call in the context that it returns is not asked again.
+func (c *inProcess) admit(ctx context.Context, method string, authorization []string) (context.Context, error) {
+	asking := metadata.NewIncomingContext(ctx, metadata.MD{"authorization": authorization})
+	admitted, err := c.guard(asking, nil, &grpc.UnaryServerInfo{FullMethod: method}, func(ctx context.Context, _ any) (any, error) { return ctx, nil })
+	if err != nil {
+		return nil, err
+	}
+	return context.WithValue(ctx, admittedKey{}, &admittedCall{method, authorization, admitted.(context.Context)}), nil
 }
 
 // NewStream is not offered: no call with a route is a stream.

@@ -41,12 +41,16 @@ func TestLogHoldsNoBodies(t *testing.T) {
 		{"no such path", "GET", "/v1/zebra", "", false},
 		{"another method", "PUT", "/v1/taxa/zebra", "zebra", false},
 		{"not packed", "POST", "/v1/dueFeedings:compute", "zebra", false},
+		{"a wrong token", "POST", "/v1/dueFeedings:compute", body("2026-05-11", ""), false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			id := fmt.Sprintf("log-%d", i)
-			header := [][2]string{{"X-Request-Id", id}, {"Authorization", "Bearer zebra"}, {"Cookie", "zebra"}}
-			if c.name == "not packed" {
+			header := [][2]string{{"X-Request-Id", id}, {"Cookie", "zebra"}}
+			switch c.name {
+			case "not packed":
 				header = append(header, [2]string{"Content-Encoding", "gzip"})
+			case "a wrong token":
+				header = append(header, [2]string{"Authorization", "Bearer zebra"})
 			}
 			before := len(d.log.String())
 			d.sendRaw(t, c.method, c.target, header, []byte(c.body))
@@ -94,18 +98,20 @@ func TestLogTellsTheCaller(t *testing.T) {
 	for i, c := range []struct {
 		name, method, target, body, authorization string
 		known                                     bool
+		record                                    string
 	}{
-		{"a call", "GET", "/v1/growers/me", "", "Bearer " + testSecret, true},
-		{"one that fails", "GET", "/v1/collections/none", "", "Bearer " + testSecret, true},
-		{"one that is refused", "POST", "/v1/dueFeedings:compute", `{"asOfDate":"x"}`, "Bearer " + testSecret, true},
-		{"an open call", "GET", "/v1/serverInfo", "", "Bearer " + testSecret, false},
-		{"a wrong token", "GET", "/v1/growers/me", "", "Bearer " + testSecret[:len(testSecret)-1] + "B", false},
-		{"a token that is none", "GET", "/v1/growers/me", "", "Basic " + testSecret, false},
+		{"a call", "GET", "/v1/growers/me", "", "Bearer " + testSecret, true, "finished call"},
+		{"one that fails", "GET", "/v1/collections/none", "", "Bearer " + testSecret, true, "finished call"},
+		{"one that is refused", "POST", "/v1/dueFeedings:compute", `{"asOfDate":"x"}`, "Bearer " + testSecret, true, "finished call"},
+		{"one that cannot be read", "POST", "/v1/dueFeedings:compute?key=x", `{}`, "Bearer " + testSecret, true, "request refused"},
+		{"an open call", "GET", "/v1/serverInfo", "", "Bearer " + testSecret, false, "finished call"},
+		{"a wrong token", "GET", "/v1/growers/me", "", "Bearer " + testSecret[:len(testSecret)-1] + "B", false, "request refused"},
+		{"a token that is none", "GET", "/v1/growers/me", "", "Basic " + testSecret, false, "request refused"},
 	} {
 		id := fmt.Sprintf("caller-%d", i)
 		d.sendRaw(t, c.method, c.target, [][2]string{{"X-Request-Id", id}, {"Authorization", c.authorization}}, []byte(c.body))
 		records := d.log.of(t, id)
-		if len(records) != 1 || records[0]["msg"] != "finished call" {
+		if len(records) != 1 || records[0]["msg"] != c.record {
 			t.Errorf("%s: %v", c.name, records)
 			continue
 		}

@@ -107,10 +107,10 @@ func withPlants(t testing.TB, s *plants) (*gateway, *inProcess) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	unary, _ := chain(t.Context(), log, validator, admitAll, maxCall)
-	conn := &inProcess{chain: unary, methods: map[string]inProcessMethod{}}
+	unary, guard, _ := chain(t.Context(), log, validator, admitAll, maxCall)
+	conn := &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}}
 	conn.register(&pb.PlantService_ServiceDesc, s)
-	g, err := newGateway(conn, admitAll, log)
+	g, err := newGateway(conn, log)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -55,11 +55,11 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		return nil, fmt.Errorf("validation rules: %w", err)
 	}
 	stopping, stop := context.WithCancel(context.Background())
-	unary, stream := chain(stopping, log, validator, services.Access.Admit, maxCall)
+	unary, guard, stream := chain(stopping, log, validator, services.Access.Admit, maxCall)
 	s := &Server{
 		log:  log,
 		stop: stop,
-		conn: &inProcess{chain: unary, methods: map[string]inProcessMethod{}},
+		conn: &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}},
 		grpc: grpc.NewServer(
 			grpc.UnaryInterceptor(unary),
 			grpc.StreamInterceptor(stream),
@@ -96,7 +96,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 	}
 	healthpb.RegisterHealthServer(s.grpc, s.health)
 	reflection.Register(s.grpc)
-	if s.gateway, err = newGateway(s.conn, services.Access.Admit, log); err != nil {
+	if s.gateway, err = newGateway(s.conn, log); err != nil {
 		return nil, err
 	}
 	return s, nil
