@@ -12,11 +12,14 @@ import (
 	"time"
 
 	"buf.build/go/protovalidate"
+	"github.com/google/go-cmp/cmp"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/testing/protocmp"
 	"google.golang.org/protobuf/types/known/emptypb"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -255,6 +258,35 @@ func TestKnownErrorsPass(t *testing.T) {
 func TestReasonOutsideTable(t *testing.T) {
 	if s := newStatus("id", "NO_SUCH_REASON", "x", nil); s.Code() != codes.Internal {
 		t.Errorf("%v", s)
+	}
+}
+
+// What stands in the way of a call is told as google.rpc.PreconditionFailure has it, for
+// each reason of that code and no other.
+func TestPreconditionFailure(t *testing.T) {
+	for reason, k := range table {
+		for message, subject := range map[string]string{
+			"collections/c/plants/p stood on collections/c/benches/b, which is deleted": "collections/c/plants/p",
+			"feeding.name: collections/c/plants/p/feedings/f is voided":                 "collections/c/plants/p/feedings/f",
+			"growers/g has too many": "growers/g",
+			"too many for one call":  "",
+		} {
+			var found []*errdetails.PreconditionFailure
+			for _, d := range newStatus("id", reason, message, nil).Details() {
+				if failure, ok := d.(*errdetails.PreconditionFailure); ok {
+					found = append(found, failure)
+				}
+			}
+			var want []*errdetails.PreconditionFailure
+			if k.code == codes.FailedPrecondition {
+				want = []*errdetails.PreconditionFailure{{Violations: []*errdetails.PreconditionFailure_Violation{
+					{Type: string(reason), Subject: subject, Description: message},
+				}}}
+			}
+			if diff := cmp.Diff(want, found, protocmp.Transform()); diff != "" {
+				t.Errorf("%s: %s", reason, diff)
+			}
+		}
 	}
 }
 

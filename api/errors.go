@@ -156,6 +156,11 @@ func newStatus(id string, reason service.Reason, message string, violations []se
 		}
 		details = append(details, bad)
 	}
+	if k.code == codes.FailedPrecondition {
+		details = append(details, &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
+			{Type: string(reason), Subject: resourceName.FindString(message), Description: message},
+		}})
+	}
 	if k.code == codes.Unavailable {
 		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)})
 	}

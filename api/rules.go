@@ -200,6 +200,17 @@ var resources = func() []*annotations.ResourceDescriptor {
 	return found
 }()
 
+// resourceName finds the name of a thing in a text, the first and all of it.
+var resourceName = func() *regexp.Regexp {
+	var forms []string
+	for _, r := range resources {
+		forms = append(forms, placeholder.ReplaceAllString(r.GetPattern()[0], "[a-z0-9-]+"))
+	}
+	found := regexp.MustCompile(strings.Join(forms, "|"))
+	found.Longest()
+	return found
+}()
+
 var placeholder = regexp.MustCompile(`\{\w+\}`)
 
 var patternTexts sync.Map // by pattern: some requests break one a thousand times
