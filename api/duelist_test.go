@@ -532,6 +532,10 @@ func (k *keeper) updatePlant(p *keptPlant) {
 // movePlant changes the bench of a plant, which is a move of this moment.
 func (k *keeper) movePlant(p *keptPlant) {
 	bench, from := k.bench(), k.standsOn(p)
+	_, seen := k.came(p)
+	if slices.ContainsFunc(seen, func(o *keptObservation) bool { return o.fact.GetMove() != nil && o.at > k.clock.now().UnixMicro() }) {
+		return // it is to stand there later today
+	}
 	after, err := k.calls.UpdatePlant(k.ctx, &pb.UpdatePlantRequest{
 		Plant: &pb.Plant{Name: k.plantName(p), Bench: bench}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"bench"}}})
 	k.must(err)
@@ -566,9 +570,17 @@ func (k *keeper) deletePlant(p *keptPlant) {
 	k.checkPlant(p, after)
 }
 
+// purge forgets plants that are gone for good.
+func (k *keeper) purge() {
+	k.plants = slices.DeleteFunc(k.plants, func(p *keptPlant) bool {
+		return !p.deleted.IsZero() && !k.clock.now().Before(p.deleted.Add(30*24*time.Hour))
+	})
+}
+
 func (k *keeper) undeletePlant() {
+	k.purge()
 	for _, p := range k.plants {
-		if !p.deleted.IsZero() && k.clock.now().Before(p.deleted.Add(30*24*time.Hour)) { // later it is gone for good
+		if !p.deleted.IsZero() {
 			after, err := k.calls.UndeletePlant(k.ctx, &pb.UndeletePlantRequest{Name: k.plantName(p)})
 			k.must(err)
 			p.deleted = time.Time{}
@@ -774,9 +786,8 @@ func messageText(m proto.Message) string {
 	return string(text)
 }
 
-// fact draws what was seen or done on a day. If it says where or whether the plant
-// is, or how many, it must lie in the past: the plant shows it at once.
-func (k *keeper) fact(day civil.Day, past bool) *pb.Observation {
+// fact draws what was seen or done on a day.
+func (k *keeper) fact(day civil.Day) *pb.Observation {
 	until := func() *string {
 		if k.often(80) {
 			return proto.String((day + civil.Day(k.n(1, 25))).String())
@@ -784,11 +795,7 @@ func (k *keeper) fact(day civil.Day, past bool) *pb.Observation {
 		return nil
 	}
 	m := &pb.Observation{}
-	kind := k.n(0, 14)
-	if past {
-		kind = k.n(0, 18)
-	}
-	switch kind {
+	switch k.n(0, 18) {
 	case 0, 1, 2:
 		size := &pb.Observation_Measurement{HeightMm: proto.Float64(12.5)}
 		if k.often(70) {
@@ -832,11 +839,10 @@ func (k *keeper) fact(day civil.Day, past bool) *pb.Observation {
 
 // observation draws an observation as the request and the record have it.
 func (k *keeper) observation() (*pb.Observation, *keptObservation) {
-	past := k.often(70)
 	o := &keptObservation{}
 	m := &pb.Observation{}
-	o.at, m.ObserveTime, m.ObserveDate = k.moment(past)
-	o.fact = k.fact(k.dayOf(o.at), past)
+	o.at, m.ObserveTime, m.ObserveDate = k.moment(k.often(70))
+	o.fact = k.fact(k.dayOf(o.at))
 	m.Fact = o.fact.GetFact()
 	return m, o
 }
@@ -1040,10 +1046,17 @@ func (p *keptPlant) counting() (fed []*keptFeeding, seen []*keptObservation) {
 	return fed, seen
 }
 
+// came returns the record of a plant up to the end of today.
+func (k *keeper) came(p *keptPlant) (fed []*keptFeeding, seen []*keptObservation) {
+	fed, seen = p.counting()
+	fed = slices.DeleteFunc(fed, func(f *keptFeeding) bool { return k.dayOf(f.at) > k.today() })
+	return fed, slices.DeleteFunc(seen, func(o *keptObservation) bool { return k.dayOf(o.at) > k.today() })
+}
+
 // standsOn returns the bench on which a plant stands.
 func (k *keeper) standsOn(p *keptPlant) string {
 	bench := p.first
-	_, seen := p.counting()
+	_, seen := k.came(p)
 	for _, o := range seen {
 		if move := o.fact.GetMove(); move != nil {
 			bench = move.GetBench()
@@ -1309,6 +1322,7 @@ func (k *keeper) same(what string, want, got any) {
 // below 0 asks for the usual one, of today.
 func (k *keeper) checkDue(asOf civil.Day, horizon int) {
 	k.Helper()
+	k.purge()
 	req := &pb.ListDueFeedingsRequest{Parent: k.collection.GetName(), Statuses: allStatuses, PageSize: k.pageSize()}
 	if horizon >= 0 {
 		req.AsOfDate, req.HorizonDays = proto.String(asOf.String()), proto.Int32(int32(horizon))
@@ -1456,6 +1470,7 @@ func (k *keeper) checkExplanation(p *keptPlant, asOf civil.Day, horizon int) {
 // checkPlants compares what plants show with the record, one by one and listed.
 func (k *keeper) checkPlants() {
 	k.Helper()
+	k.purge()
 	req := &pb.ListPlantsRequest{Parent: k.collection.GetName(), ShowDeleted: true, PageSize: k.pageSize()}
 	byID := map[string]*pb.Plant{}
 	for {
@@ -1473,6 +1488,9 @@ func (k *keeper) checkPlants() {
 			k.Fatalf("the plant %s is not listed", p.id)
 		}
 		k.checkPlant(p, byID[p.id])
+	}
+	if len(k.plants) == 0 {
+		return
 	}
 	p := pick(k, k.plants)
 	m, err := k.calls.GetPlant(k.ctx, &pb.GetPlantRequest{Name: k.plantName(p)})
@@ -1492,7 +1510,7 @@ func (k *keeper) checkPlant(p *keptPlant, m *pb.Plant) {
 		k.same("what "+p.id+" shows", w.row, r)
 	}
 	want := &pb.Plant{Bench: k.standsOn(p), Quantity: 1, State: pb.Plant_GROWING}
-	fed, seen := p.counting()
+	fed, seen := k.came(p)
 	for _, o := range seen {
 		switch fact := o.fact.GetFact().(type) {
 		case *pb.Observation_Count_:

@@ -4,7 +4,9 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -93,7 +95,8 @@ func (s *Collections) UpdateCollection(ctx context.Context, req *pb.UpdateCollec
 		if err != nil {
 			return nil, err
 		}
-		return c.Update(v.by(), func(m *pb.Collection) error {
+		zone := c.zone
+		out, err := c.Update(v.by(), func(m *pb.Collection) error {
 			if err := v.checkEtag(body.GetEtag(), m.GetEtag()); err != nil {
 				return err
 			}
@@ -107,6 +110,14 @@ func (s *Collections) UpdateCollection(ctx context.Context, req *pb.UpdateCollec
 			v.checkCollection(&p, m)
 			return p.err()
 		})
+		if err != nil {
+			return nil, err
+		}
+		if c.zone, err = loadZone(out.GetTimeZone()); err != nil {
+			return nil, err
+		}
+		c.message, c.benches = out, nil
+		return out, v.rezone(c, zone)
 	}, getCollection)
 }
 
@@ -138,6 +149,33 @@ func (s *Collections) UndeleteCollection(ctx context.Context, req *pb.UndeleteCo
 		}
 		return c.Undelete(v.by(), func(m *pb.Collection) error { return v.checkEtag(req.GetEtag(), m.GetEtag()) })
 	}, getCollection)
+}
+
+// rezone brings plants up to date whose records lay ahead where the collection was,
+// and do not where it is, or the other way round.
+func (v *visit) rezone(c *collection, was *time.Location) error {
+	old := &collection{zone: was}
+	if old.zone.String() == c.zone.String() {
+		return nil
+	}
+	// The days of two zones differ by two at most.
+	near, err := c.Recorded(v.at.Add(-72*time.Hour).UnixMicro(), v.at.Add(72*time.Hour).UnixMicro())
+	if err != nil {
+		return err
+	}
+	var ids []string
+	for plant, all := range near {
+		if slices.ContainsFunc(all, func(us int64) bool { return old.came(us, v.at) != c.came(us, v.at) }) {
+			ids = append(ids, plant)
+		}
+	}
+	slices.Sort(ids)
+	for some := range slices.Chunk(ids, MaxPageSize) {
+		if _, err := v.settleBy(c, some, v.recorder(c)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // checkDisplayName trims a name to show and refuses an empty one.

@@ -414,12 +414,22 @@ var singular = map[string]string{
 	"feedings": "feeding", "observations": "observation",
 }
 
+const toldBy = "is told by the server"
+
+// whatTells is where the server has some fields from, for those who want to set them.
+var whatTells = map[protoreflect.FullName]string{
+	"dewbench.v1.Plant.state":          "; it follows from observations with end",
+	"dewbench.v1.Plant.quantity":       "; it follows from observations with count",
+	"dewbench.v1.Plant.last_sizes":     "; they follow from observations with measurement",
+	"dewbench.v1.Plant.last_feed_time": "; it follows from feedings",
+}
+
 // refuseOutputOnly refuses fields of a new resource that only the server tells.
 func refuseOutputOnly(p *problems, prefix string, m proto.Message, but ...protoreflect.Name) {
 	r := m.ProtoReflect()
 	r.Range(func(f protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
 		if isOutputOnly(f) && !slices.Contains(but, f.Name()) {
-			p.refuse(InvalidFields, prefix+f.JSONName(), "is told by the server: leave it out")
+			p.refuse(InvalidFields, prefix+f.JSONName(), "%s: leave it out%s", toldBy, whatTells[f.FullName()])
 		}
 		return true
 	})

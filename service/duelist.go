@@ -141,7 +141,7 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 				return err
 			}
 			if plants += n; plants > mostPlants {
-				return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants are too many for one call: ask for one collection at a time", mostPlants)}
+				return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants, dead and deleted ones too, are too many for one call%s", mostPlants, map[bool]string{false: ": ask for one collection at a time"}[single])}
 			}
 			day := asOf
 			if day == civil.None {
@@ -234,7 +234,7 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 		return nil, err
 	}
 	var rows []dueRow
-	q := store.List{Limit: MaxPageSize, Deleted: true}
+	q := store.List{Limit: MaxPageSize, Deleted: true, GoneUs: v.at.UnixMicro()}
 	for {
 		plants, next, err := c.Plants(q)
 		if err != nil {

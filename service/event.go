@@ -48,6 +48,24 @@ type events[M event] struct {
 	addHistory func(h *store.History, m M)           // puts one that is being recorded where its time is
 }
 
+// earliest is the first day of records: an earlier one is a slip of the pen.
+var earliest = civil.Date(1900, 1, 1)
+
+// checkDated refuses a record that is dated where no question about the collection
+// reaches: a year that was written wrong would hide it for good. what is the verb of
+// its fields.
+func (k *keeping) checkDated(place at, verb string, byTime bool, day, before civil.Day) {
+	last := k.c.today(k.visit.at) + aheadDays
+	if day == before || earliest <= day && day <= last {
+		return
+	}
+	field := verb + "Date"
+	if byTime {
+		field = verb + "Time"
+	}
+	k.refuse(place, field, "must lie from %s to %s, a year ahead", earliest, last)
+}
+
 // mostEvents is how many feedings and observations one plant can have that are not
 // voided: one a day for 27 years.
 const mostEvents = 10_000

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
 	"dewbench/service/due"
 	"dewbench/store"
 )
@@ -71,14 +72,21 @@ func checkFeeding(k *keeping, place at, m *pb.Feeding) error {
 	before, _ := k.before.(*pb.Feeding)
 	if food := m.GetFood(); food != "" && food != before.GetFood() {
 		if _, ok := k.visit.due.foodByName(food); !ok {
-			k.refuseFor(FoodNotFound, place, "food", "%q is not a kind of food of the catalogue", short(food))
+			k.refuseFor(FoodNotFound, place, "food", "%q is not a kind of food of the catalogue; they are %s", short(food), strings.Join(k.visit.due.foodNames, ", "))
 		}
 	}
 	if m.GetThaw() != "" {
 		k.refuseFor(ThawNotFound, place, "thaw", "%q is not a thaw of the collection", short(m.GetThaw()))
 	}
-	refused := k.refused
+	refused, byTime := k.refused, m.GetFedTime() != nil
 	f := k.feeding(place, m)
+	if k.refused == refused {
+		was := civil.None
+		if before != nil {
+			was = civil.Of(before.GetFedTime().AsTime(), k.c.zone)
+		}
+		k.checkDated(place, "fed", byTime, f.Day, was)
+	}
 	if k.refused > refused {
 		return nil
 	}

@@ -76,9 +76,11 @@ var (
 // EnumField is compared with the names of an enum.
 func EnumField(enum protoreflect.Enum) Field {
 	values := enum.Descriptor().Values()
-	names := make([]string, values.Len())
-	for i := range names {
-		names[i] = string(values.Get(i).Name())
+	var names []string
+	for i := range values.Len() {
+		if v := values.Get(i); v.Number() != 0 { // that it is not known can be asked for too, but nobody is led there
+			names = append(names, string(v.Name()))
+		}
 	}
 	return Field{equality, func(field string, value any) (any, string) {
 		name, ok := value.(string)
@@ -357,7 +359,7 @@ func ParseOrder(orderBy string, fields ...string) (Order, error) {
 	case err != nil || len(order) == 0:
 		return Order{}, err
 	case len(order) > 1:
-		return Order{}, badOrder("must be one of %s, optionally followed by desc", strings.Join(fields, ", "))
+		return Order{}, badOrder("must be one of %s, alone or followed by desc", strings.Join(fields, ", "))
 	}
 	return order[0], nil
 }
@@ -367,7 +369,7 @@ func ParseOrder(orderBy string, fields ...string) (Order, error) {
 func parseOrders(orderBy string, fields ...string) ([]Order, error) {
 	var read ordering.OrderBy
 	if err := read.UnmarshalString(orderBy); err != nil {
-		return nil, badOrder("cannot be read; write fields joined by commas, each optionally followed by desc")
+		return nil, badOrder("cannot be read; write one of %s, alone or followed by desc in lower case", strings.Join(fields, ", "))
 	}
 	var order []Order
 	for _, f := range read.Fields {

@@ -55,7 +55,7 @@ func whyNot(field protoreflect.FieldDescriptor, top bool) string {
 	case fieldbehavior.Has(field, annotations.FieldBehavior_IDENTIFIER):
 		return "is the name of the resource"
 	case isOutputOnly(field):
-		return "is told by the server"
+		return toldBy
 	case fieldbehavior.Has(field, annotations.FieldBehavior_IMMUTABLE):
 		return "cannot be changed"
 	}
@@ -103,7 +103,7 @@ func (m *Mask) readBody(sent []protoreflect.FieldDescriptor, present, body proto
 			told++
 			same := present.Has(field) == body.Has(field) && present.Get(field).Equal(body.Get(field))
 			if !same && !slices.Contains(ignored, string(field.Name())) {
-				p.refuse(InvalidFields, pathAt(place, name+"."+field.JSONName()), "%s: leave it out, or send it as it stands now", why)
+				p.refuse(InvalidFields, pathAt(place, name+"."+field.JSONName()), "%s: leave it out, or send it as it stands now%s", why, whatTells[field.FullName()])
 			}
 		}
 	}

@@ -152,9 +152,9 @@ func TestReadMaskOfBatch(t *testing.T) {
 		t.Errorf("%v, %v", m.Paths(), err)
 	}
 	for place, want := range map[string]string{
-		"requests[1]": "requests[1].plant.quantity: is told by the server: leave it out, or send it as it stands now",
+		"requests[1]": "requests[1].plant.quantity: is told by the server: leave it out, or send it as it stands now; it follows from observations with count",
 		"requests[2]": "requests[2].updateMask: must name what to change, as the body has no field to write",
-		"requests[3]": "requests[3].plant.quantity: is told by the server: leave it out, or send it as it stands now",
+		"requests[3]": "requests[3].plant.quantity: is told by the server: leave it out, or send it as it stands now; it follows from observations with count",
 	} {
 		if _, err := ReadMask(ctx, nil, current, body, place); err == nil || err.Error() != want {
 			t.Errorf("%s: %v", place, err)

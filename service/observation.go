@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
 	"dewbench/store"
 )
 
@@ -74,8 +75,15 @@ func checkObservation(k *keeping, place at, m *pb.Observation) error {
 			k.refuseFor(BenchNotFound, place, "move.bench", "%q is not a bench of the collection", short(move.GetBench()))
 		}
 	}
-	refused := k.refused
+	refused, byTime := k.refused, m.GetObserveTime() != nil
 	o := k.observation(place, m)
+	if k.refused == refused {
+		was := civil.None
+		if before, ok := k.before.(*pb.Observation); ok {
+			was = civil.Of(before.GetObserveTime().AsTime(), k.c.zone)
+		}
+		k.checkDated(place, "observe", byTime, o.Day, was)
+	}
 	if k.refused == refused {
 		m.ObserveTime, m.ObserveDate = instantOfMicros(o.Time), nil
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
@@ -151,6 +152,8 @@ func (v *visit) checkPlant(p *problems, prefix string, m, before *pb.Plant) stor
 	kin := store.Kin{Trap: m.GetTrapType()}
 	if m.Tag = strings.TrimSpace(m.GetTag()); m.Tag == "" {
 		p.refuse(InvalidFields, prefix+"tag", "must be given: what is on the label, 1 to 100 characters")
+	} else if before.GetTag() != m.GetTag() && strings.ContainsFunc(m.GetTag(), unicode.IsControl) {
+		p.refuse(InvalidFields, prefix+"tag", "must stand in one line, without tabs")
 	}
 	if m.AcquireDate != nil {
 		checkDay(p, prefix+"acquireDate", m.GetAcquireDate())
@@ -355,7 +358,7 @@ func resolveTag(p *problems, field, tag string, all []store.Bearing) string {
 	for _, kind := range []struct{ living, former bool }{{true, false}, {true, true}, {false, false}, {false, true}} {
 		var found []string
 		for _, b := range all {
-			if b.Living == kind.living && b.Former == kind.former {
+			if !b.Deleted && b.Living == kind.living && b.Former == kind.former {
 				found = append(found, b.Plant)
 			}
 		}
@@ -366,6 +369,10 @@ func resolveTag(p *problems, field, tag string, all []store.Bearing) string {
 			p.refuse(TagAmbiguous, field, "%q stands for %d plants, %s among them: name the plant by its id", short(tag), len(found), found[0])
 			return ""
 		}
+	}
+	if len(all) > 0 {
+		p.refuse(PlantNotFound, field, "%q is the tag of %s, which is deleted: undelete it by that name first", short(tag), all[0].Plant)
+		return ""
 	}
 	p.refuse(PlantNotFound, field, "no plant of the collection bears or bore the tag %q", short(tag))
 	return ""
@@ -780,12 +787,16 @@ func (v *visit) settlePending(c *collection) error {
 		if len(ids) == 0 {
 			return c.KeepPending()
 		}
-		// The change is that of who recorded it, long ago.
-		if _, err := v.settleBy(c, ids, func(recorder string) store.By {
-			return store.By{Us: v.at.UnixMicro(), Grower: cmp.Or(store.Segment(recorder, "growers"), c.Owner())}
-		}); err != nil {
+		if _, err := v.settleBy(c, ids, v.recorder(c)); err != nil {
 			return err
 		}
+	}
+}
+
+// recorder tells that a change that came true by itself is that of who recorded it.
+func (v *visit) recorder(c *collection) func(recorder string) store.By {
+	return func(recorder string) store.By {
+		return store.By{Us: v.at.UnixMicro(), Grower: cmp.Or(store.Segment(recorder, "growers"), c.Owner())}
 	}
 }
 

@@ -207,11 +207,11 @@ func (c *Collection) OnBench(id string) (int64, error) {
 	return n, err
 }
 
-// MovesTo returns how many moves of plants that are not deleted to a bench are dated at
-// us or later.
+// MovesTo returns how many moves of plants that are not deleted to a bench are dated
+// later than us.
 func (c *Collection) MovesTo(id string, us int64) (int64, error) {
 	var n int64
-	err := c.bench(id).Where("observe_us >= ? AND delete_us IS NULL", us).Where(plantThere("observations")).
+	err := c.bench(id).Where("observe_us > ? AND delete_us IS NULL", us).Where(plantThere("observations")).
 		Model(&observationRow{}).Count(&n).Error
 	return n, err
 }

@@ -194,3 +194,27 @@ func (c *Collection) KeepPending() error {
 	c.row.PendingUs = first[0]
 	return hit(c.own().Model(&collectionRow{}).UpdateColumn("pending_us", first[0]))
 }
+
+// Recorded returns the times of feedings and observations that are dated from from to
+// before until, by plant.
+func (c *Collection) Recorded(from, until int64) (map[string][]int64, error) {
+	out := map[string][]int64{}
+	for _, table := range []struct {
+		row  any
+		time string
+	}{{&feedingRow{}, "fed_us"}, {&observationRow{}, "observe_us"}} {
+		var rows []struct {
+			PlantID string
+			Us      int64
+		}
+		err := c.own().Where(table.time+" >= ? AND "+table.time+" < ? AND delete_us IS NULL", from, until).
+			Model(table.row).Select("plant_id, " + table.time + " AS us").Find(&rows).Error
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			out[r.PlantID] = append(out[r.PlantID], r.Us)
+		}
+	}
+	return out, nil
+}

@@ -175,3 +175,17 @@ func TestPending(t *testing.T) {
 		tells(b, "the etag of the plant", b.plant("a").GetEtag(), etag)
 	})
 }
+
+func TestRecorded(t *testing.T) {
+	each(t, func(b bed) {
+		b.plants("a", "b", "c")
+		b.feed(fed("a", "e", noon), fed("a", "f", noon+1), fed("b", "e", noon-1), fed("c", "e", noon+2), fed("c", "void", noon))
+		b.observe(seen("b", "e", noon+1, repotted()), seen("a", "late", noon+9, repotted()))
+		b.in(func(c *store.Collection) error { _, err := c.DeleteFeeding("c", "void", at(1), agree); return err })
+		got := get(b, func(c *store.Collection) (map[string][]int64, error) { return c.Recorded(noon, noon+2) })
+		for _, all := range got {
+			slices.Sort(all)
+		}
+		tells(b, "records", got, map[string][]int64{"a": {noon, noon + 1}, "b": {noon + 1}})
+	})
+}

@@ -260,13 +260,13 @@ func (c *Collection) CountPlants() (int64, error) {
 
 // Bearing tells which plant a tag stands for.
 type Bearing struct {
-	Plant  string // its id
-	Living bool
-	Former bool // it bears another tag now
+	Plant   string // its id
+	Living  bool
+	Former  bool // it bears another tag now
+	Deleted bool
 }
 
-// Tagged returns, by folded tag, the plants that bear or bore one of the tags and
-// are not deleted.
+// Tagged returns, by folded tag, the plants that bear or bore one of the tags.
 func (c *Collection) Tagged(tags []string) (map[string][]Bearing, error) {
 	keys := make([]string, len(tags))
 	for i, tag := range tags {
@@ -275,25 +275,26 @@ func (c *Collection) Tagged(tags []string) (map[string][]Bearing, error) {
 	out := map[string][]Bearing{}
 	for some := range chunks(keys) {
 		var rows []plantRow
-		err := c.own().Where("tag_key IN ? AND delete_us IS NULL", some).Order("tag_key, plant_id").Find(&rows).Error
+		err := c.own().Where("tag_key IN ?", some).Order("tag_key, plant_id").Find(&rows).Error
 		if err != nil {
 			return nil, err
 		}
 		for _, r := range rows {
-			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1})
+			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1, Deleted: r.DeleteUs != nil})
 		}
 		var former []struct {
 			TagKey, PlantID string
 			Living          int32
+			DeleteUs        *int64
 		}
-		err = c.tx.q().Raw("SELECT t.tag_key, t.plant_id, p.living FROM plant_tags t"+
+		err = c.tx.q().Raw("SELECT t.tag_key, t.plant_id, p.living, p.delete_us FROM plant_tags t"+
 			" JOIN plants p ON p.collection_id = t.collection_id AND p.plant_id = t.plant_id"+
-			" WHERE t.collection_id = ? AND t.tag_key IN ? AND p.delete_us IS NULL ORDER BY t.tag_key, t.plant_id", c.id, some).Scan(&former).Error
+			" WHERE t.collection_id = ? AND t.tag_key IN ? ORDER BY t.tag_key, t.plant_id", c.id, some).Scan(&former).Error
 		if err != nil {
 			return nil, err
 		}
 		for _, r := range former {
-			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1, Former: true})
+			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1, Former: true, Deleted: r.DeleteUs != nil})
 		}
 	}
 	return out, nil

@@ -429,12 +429,14 @@ func TestTagged(t *testing.T) {
 			"d":   {{Plant: "c", Living: true}, {Plant: "d"}},
 			"neu": {{Plant: "a", Living: true}},
 		})
-		// What is deleted bears no tag, now or before.
+		// What is deleted is told as such.
 		b.in(func(c *store.Collection) error {
 			_, err := c.DeletePlant("a", at(4), noon, agree)
 			return err
 		})
-		tells(b, "after a deletion", tagged("a", "neu"), map[string][]store.Bearing{"a": {{Plant: "b", Living: true}}})
+		tells(b, "after a deletion", tagged("a", "neu"), map[string][]store.Bearing{
+			"a": {{Plant: "b", Living: true}, {Plant: "a", Former: true, Deleted: true}}, "neu": {{Plant: "a", Deleted: true}},
+		})
 	})
 }
 

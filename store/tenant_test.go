@@ -42,6 +42,7 @@ var collectionMethods = map[string]struct {
 	"Deleted":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
 	"PendingUs":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.PendingUs(), nil }},
 	"Pending":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Pending(big, big) }},
+	"Recorded":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Recorded(0, big) }},
 	"KeepPending": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.KeepPending() }},
 	"Settings":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Settings(), nil }},
 	"Get":         {empty, func(c *store.Collection, _ ids) (any, error) { return c.Get() }},
