@@ -161,8 +161,10 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.refuse(w, r, err)
 		return
 	}
-	if body, ok := r.Body.(*requestBody); ok && rt.updates != nil {
-		ctx = service.WithBodyFields(ctx, body.readUpdates(rt.updates))
+	body := r.Body.(*requestBody) // receive made it
+	ctx = context.WithValue(ctx, bodyKey{}, body)
+	if rt.updates != nil {
+		ctx = service.WithBodyFields(ctx, body.readUpdates())
 	}
 	r = r.WithContext(ctx)
 	if r.Method != http.MethodGet {
@@ -191,7 +193,7 @@ func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) err
 	if len(body) > 0 && rt.body == "" {
 		return &service.Error{Reason: malformedRequest, Message: rt.method + " takes no body; give query keys"}
 	}
-	r.Body = newRequestBody(body)
+	r.Body = newRequestBody(rt, body)
 	return nil
 }
 
@@ -394,6 +396,7 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 		if err == nil {
 			if sent, ok := r.(*requestBody); ok {
 				sent.setMasks(message)
+				sent.keepName(message)
 			}
 			return nil
 		}

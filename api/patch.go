@@ -2,15 +2,19 @@ package api
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
+	"dewbench/service"
 )
 
 // An update without a mask writes the fields that its body has, and a null clears.
@@ -76,11 +80,14 @@ type requestBody struct {
 	// where there is none. They are not in the text any more: protojson takes
 	// neither snake_case nor `*`.
 	masks [][]string
-	shape *updateShape
+	route *route
+	name  string // in the decoded text, where the one in the path takes its place
 }
 
-func newRequestBody(text []byte) *requestBody {
-	return &requestBody{Reader: bytes.NewReader(text), text: text}
+type bodyKey struct{}
+
+func newRequestBody(rt *route, text []byte) *requestBody {
+	return &requestBody{Reader: bytes.NewReader(text), text: text, route: rt}
 }
 
 // Close does nothing.
@@ -89,8 +96,8 @@ func (*requestBody) Close() error { return nil }
 // readUpdates returns the keys of each resource in the body of an update, by the
 // place of the update, and takes out the masks of a batch. What is not of the shape is
 // left to the decoder to refuse.
-func (b *requestBody) readUpdates(shape *updateShape) (places map[string][]string) {
-	b.shape = shape
+func (b *requestBody) readUpdates() (places map[string][]string) {
+	shape := b.route.updates
 	if shape.batch == nil {
 		return map[string][]string{"": keysOf(b.text)}
 	}
@@ -144,10 +151,81 @@ func (b *requestBody) setMasks(message proto.Message) {
 		if paths == nil || len(paths) == 1 && paths[0] == "" { // an empty mask was decoded as one
 			continue
 		}
-		updates := message.ProtoReflect().Get(b.shape.batch).List()
+		shape := b.route.updates
+		updates := message.ProtoReflect().Get(shape.batch).List()
 		mask := &fieldmaskpb.FieldMask{Paths: paths}
-		updates.Get(i).Message().Set(b.shape.mask, protoreflect.ValueOfMessage(mask.ProtoReflect()))
+		updates.Get(i).Message().Set(shape.mask, protoreflect.ValueOfMessage(mask.ProtoReflect()))
 	}
+}
+
+// namedTwice returns the way to the field of the request that a path names and a body
+// may name too, or nil.
+func (rt *route) namedTwice() []protoreflect.FieldDescriptor {
+	variable := templateVariable.FindStringSubmatch(rt.path)
+	if variable == nil || rt.body == "" {
+		return nil
+	}
+	var way []protoreflect.FieldDescriptor
+	in := rt.call.Input()
+	for _, name := range strings.Split(variable[1], ".") {
+		field := in.Fields().ByName(protoreflect.Name(name))
+		way, in = append(way, field), field.Message()
+	}
+	if rt.body != "*" && rt.body != string(way[0].Name()) {
+		return nil
+	}
+	return way
+}
+
+// keepName keeps the name in a decoded message before the one in the path takes its
+// place.
+func (b *requestBody) keepName(message proto.Message) {
+	way := b.route.both
+	if way != nil && b.route.body != "*" { // the message is what the first field holds
+		way = way[1:]
+	}
+	b.name = textAt(message.ProtoReflect(), way)
+}
+
+// textAt returns the text to which a way of fields leads, "" for no way.
+func textAt(m protoreflect.Message, way []protoreflect.FieldDescriptor) string {
+	for i, field := range way {
+		if i == len(way)-1 {
+			return m.Get(field).String()
+		}
+		m = m.Get(field).Message()
+	}
+	return ""
+}
+
+// checkName finds a name in the body of a request that is not the one in its path.
+func checkName(ctx context.Context, request protoreflect.Message, found *[]service.Violation) {
+	body, _ := ctx.Value(bodyKey{}).(*requestBody)
+	if body == nil || body.name == "" || body.route.call.Input() != request.Descriptor() {
+		return
+	}
+	way := body.route.both
+	parts := strings.Split(ownName(ctx, body.name), "/")
+	inPath := strings.Split(ownName(ctx, textAt(request, way)), "/")
+	tag := request.Descriptor().Fields().ByName("tag")
+	byTag := tag != nil && request.Get(tag).String() != ""
+	if slices.EqualFunc(inPath, parts, func(path, part string) bool { return path == part || byTag && path == "-" }) {
+		return
+	}
+	var at []string
+	for _, field := range way {
+		at = append(at, field.JSONName())
+	}
+	*found = append(*found, service.Violation{Field: strings.Join(at, "."), Rule: "must be that of the path, or be left out"})
+}
+
+// ownName writes the id of the caller for "me".
+func ownName(ctx context.Context, name string) string {
+	caller := service.CallerOf(ctx)
+	if rest, mine := strings.CutPrefix(name+"/", "growers/me/"); mine && caller != nil {
+		return strings.TrimSuffix("growers/"+caller.Grower+"/"+rest, "/")
+	}
+	return name
 }
 
 func named(field protoreflect.FieldDescriptor, key string) bool {

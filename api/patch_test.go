@@ -135,7 +135,7 @@ func TestPatch(t *testing.T) {
 		{"", `{"walk_order": null}`, "walkOrder", func(p *pb.Plant) { p.WalkOrder = nil }},
 		{"", `{"clone": ""}`, "clone", func(p *pb.Plant) { p.Clone = "" }},
 		{"", `{"regimen": {"intervalDays": 7}}`, "regimen", func(p *pb.Plant) { p.Regimen = &pb.Regimen{IntervalDays: proto.Int32(7)} }},
-		{"", `{"name": "collections/c/plants/-", "etag": "\"k3-12\"", "quantity": 3, "tag": "B1"}`, "tag", func(p *pb.Plant) { p.Tag = "B1" }},
+		{"", `{"name": "collections/c/plants/p", "etag": "\"k3-12\"", "quantity": 3, "tag": "B1"}`, "tag", func(p *pb.Plant) { p.Tag = "B1" }},
 		{"updateMask=tag", `{"tag": "B1", "clone": "y", "quantity": 9}`, "tag", func(p *pb.Plant) { p.Tag = "B1" }},
 		{"updateMask=tag,walkOrder,regimen.interval_days", `{"regimen": {"intervalDays": 7}, "tag": "B1"}`, "regimen.intervalDays,tag,walkOrder", func(p *pb.Plant) {
 			p.Tag, p.WalkOrder, p.Regimen.IntervalDays = "B1", nil, proto.Int32(7)
@@ -167,7 +167,12 @@ func TestPatchRefuses(t *testing.T) {
 	for _, c := range []struct{ query, body, reason, part string }{
 		{"", `{}`, "INVALID_UPDATE_MASK", "updateMask: must name what to change"},
 		{"", ``, "INVALID_UPDATE_MASK", "updateMask: must name what to change"},
-		{"", `{"name": "x"}`, "INVALID_UPDATE_MASK", "updateMask: must name what to change"},
+		{"", `{"name": "collections/c/plants/p"}`, "INVALID_UPDATE_MASK", "updateMask: must name what to change"},
+		{"", `{"name": "x"}`, "INVALID_FIELDS", "plant.name: must be that of the path, or be left out"},
+		{"", `{"name": "collections/c/plants/q", "tag": "B1"}`, "INVALID_FIELDS", "plant.name: must be that of the path, or be left out"},
+		{"", `{"name": "collections/c/plants/-", "tag": "B1"}`, "INVALID_FIELDS", "plant.name: must be that of the path, or be left out"},
+		{"updateMask=tag", `{"name": "collections/c/plants/p/", "tag": "B1"}`, "INVALID_FIELDS", "plant.name: must be that of the path, or be left out"},
+		{"", `{"name": "x", "walkOrder": -1}`, "INVALID_FIELDS", "plant.walkOrder: must be from 0 to 1000000; plant.name: must be that"},
 		{"", `{"quantity": 4, "tag": "B1"}`, "INVALID_FIELDS", "plant.quantity: is told by the server"},
 		{"", `{"quantity": null}`, "INVALID_FIELDS", "plant.quantity: is told by the server"},
 		{"", `{"colour": "red"}`, "MALFORMED_REQUEST", "colour"},
@@ -195,6 +200,40 @@ func TestPatchRefuses(t *testing.T) {
 		}
 		if !proto.Equal(s.plant, somePlant()) {
 			t.Errorf("%s %s: something was written: %v", c.query, c.body, s.plant)
+		}
+	}
+}
+
+// What path and body both name must be the same, whichever way a route has it.
+func TestNameInPathAndBody(t *testing.T) {
+	d := open(t)
+	const rule = "must be that of the path, or be left out"
+	for _, c := range []struct {
+		method, target, body, field string // field: "" if nothing is wrong with the name
+	}{
+		{"PATCH", "/v1/growers/me", `{"name": "growers/grower-a", "contact": "x"}`, ""},
+		{"PATCH", "/v1/growers/me", `{"name": "growers/me", "contact": "x"}`, ""},
+		{"PATCH", "/v1/growers/grower-a", `{"name": "growers/me", "contact": "x"}`, ""},
+		{"PATCH", "/v1/growers/me", `{"name": "", "contact": "x"}`, ""},
+		{"PATCH", "/v1/growers/me", `{"name": null, "contact": "x"}`, ""},
+		{"PATCH", "/v1/growers/me", `{"name": "growers/grower-b", "contact": "x"}`, "grower.name"},
+		{"PATCH", "/v1/growers/me", `{"name": "growers/mean", "contact": "x"}`, "grower.name"},
+		{"PATCH", "/v1/collections/c%6C", `{"name": "collections/cl"}`, ""},
+		{"PATCH", "/v1/collections/c", `{"name": "collections/C"}`, "collection.name"},
+		{"PATCH", "/v1/collections/c/plants/-?tag=a", `{"name": "collections/c/plants/p", "clone": "x"}`, ""},
+		{"PATCH", "/v1/collections/c/plants/-?tag=a", `{"name": "collections/d/plants/p", "clone": "x"}`, "plant.name"},
+		{"PATCH", "/v1/collections/c/plants/-", `{"name": "collections/c/plants/p", "clone": "x"}`, "plant.name"},
+		{"PATCH", "/v1/collections/c/plants/-/feedings/f?tag=a", `{"name": "collections/c/plants/p/feedings/f", "note": "x"}`, ""},
+		{"PATCH", "/v1/collections/c/plants/-/feedings/f?tag=a", `{"name": "collections/c/plants/p/feedings/g", "note": "x"}`, "feeding.name"},
+		{"POST", "/v1/collections/c/benches/b:undelete", `{"name": "collections/c/benches/b"}`, ""},
+		{"POST", "/v1/collections/c/benches/b:undelete", `{"name": "collections/c/benches/a"}`, "name"},
+		{"POST", "/v1/collections/c/plants:batchCreate", `{"parent": "collections/d", "requests": [{"plant": {}}]}`, "parent"},
+		{"POST", "/v1/collections/c/plants", `{"name": "collections/d/plants/p", "tag": "a"}`, ""}, // the path has no name
+	} {
+		answer := d.sendRaw(t, c.method, c.target, nil, []byte(c.body))
+		told := strings.Contains(string(answer.body), rule)
+		if told != (c.field != "") || told && !strings.Contains(string(answer.body), c.field+": "+rule) {
+			t.Errorf("%s %s %s: status %d: %s", c.method, c.target, c.body, answer.status, answer.body)
 		}
 	}
 }

@@ -32,11 +32,12 @@ type route struct {
 	query   map[string]protoreflect.FieldDescriptor // query keys
 	keys    []string                                // the same in order
 	updates *updateShape                            // nil: it updates nothing
+	both    []protoreflect.FieldDescriptor          // the way to the field that both path and body give; nil: there is none
 }
 
 // templateVariable is a variable of a path template, with the part of the path that
 // it stands for.
-var templateVariable = regexp.MustCompile(`\{[^{}=]+(?:=([^{}]+))?\}`)
+var templateVariable = regexp.MustCompile(`\{([^{}=]+)(?:=([^{}]+))?\}`)
 
 // routesOf reads the HTTP rules of a call.
 func routesOf(call protoreflect.MethodDescriptor) ([]route, error) {
@@ -62,7 +63,7 @@ func routesOf(call protoreflect.MethodDescriptor) ([]route, error) {
 			return nil, fmt.Errorf("%s has an HTTP rule of an unknown kind", call.FullName())
 		}
 		plain := templateVariable.ReplaceAllStringFunc(rt.path, func(variable string) string {
-			if pattern := templateVariable.FindStringSubmatch(variable)[1]; pattern != "" {
+			if pattern := templateVariable.FindStringSubmatch(variable)[2]; pattern != "" {
 				return pattern
 			}
 			return "*"
@@ -74,6 +75,7 @@ func routesOf(call protoreflect.MethodDescriptor) ([]route, error) {
 		rt.query = rt.queryFields()
 		rt.keys = slices.Sorted(maps.Keys(rt.query))
 		rt.updates = rt.shapeOf()
+		rt.both = rt.namedTwice()
 		routes = append(routes, rt)
 	}
 	return routes, nil

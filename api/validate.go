@@ -85,6 +85,7 @@ func validate(ctx context.Context, validator protovalidate.Validator, message pr
 			return err
 		}
 	}
+	checkName(ctx, message.ProtoReflect(), &found)
 	if len(found) > 0 {
 		return service.Invalid(service.InvalidFields, found)
 	}
