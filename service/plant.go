@@ -371,7 +371,7 @@ func resolveTag(p *problems, field, tag string, all []store.Bearing) string {
 		}
 	}
 	if len(all) > 0 {
-		p.refuse(PlantNotFound, field, "%q is the tag of %s, which is deleted: undelete it by that name first", short(tag), all[0].Plant)
+		p.refuse(PlantNotFound, field, "%q is the tag of the plant %s, which is deleted: undelete it by its id first", short(tag), all[0].Plant)
 		return ""
 	}
 	p.refuse(PlantNotFound, field, "no plant of the collection bears or bore the tag %q", short(tag))
@@ -511,10 +511,8 @@ func (v *visit) updatePlants(parent string, all []plantChange) ([]*pb.Plant, err
 			return nil, err
 		}
 	}
-	if p.refused == 0 {
-		if err := v.retag(&p, c, all, known, next); err != nil {
-			return nil, err
-		}
+	if err := v.retag(&p, c, all, known, next); err != nil {
+		return nil, err
 	}
 	if err := p.err(); err != nil {
 		return nil, err
@@ -578,6 +576,9 @@ func (v *visit) changed(p *problems, c *collection, now *store.Plant, change *pl
 func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[string]*store.Plant, next []*store.Plant) error {
 	var tags, ids []string // of living plants that get other ones
 	for _, n := range next {
+		if n == nil {
+			continue // refused already
+		}
 		now := known[store.Segment(n.GetName(), "plants")]
 		if now.Living && store.Fold(n.GetTag()) != store.Fold(now.GetTag()) {
 			tags, ids = append(tags, n.GetTag()), append(ids, now.ID)
@@ -593,6 +594,9 @@ func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[s
 	retagged, first := slices.Sorted(slices.Values(ids)), map[string]int{}
 	handedOn := false
 	for i, n := range next {
+		if n == nil {
+			continue
+		}
 		id := store.Segment(n.GetName(), "plants")
 		if _, of := slices.BinarySearch(retagged, id); !of {
 			continue
