@@ -550,10 +550,10 @@ func (v *visit) updatePlants(parent string, all []plantChange) ([]*pb.Plant, err
 	return out, nil
 }
 
-// changed returns a plant as it is to be after a change. What is wrong with the
-// request goes into p, and the error is errRefused.
+// changed returns a plant as it is to be after a change, or errRefused where that
+// cannot be told. What is wrong with the request goes into p.
 func (v *visit) changed(p *problems, c *collection, now *store.Plant, change *plantChange) (*store.Plant, error) {
-	before, refused := now.Plant, p.refused
+	before := now.Plant
 	next := &store.Plant{Plant: proto.CloneOf(before)}
 	if err := v.checkEtag(change.body.GetEtag(), before.GetEtag()); err != nil {
 		return nil, p.take(within(err, change.path, "plant.etag"))
@@ -564,9 +564,6 @@ func (v *visit) changed(p *problems, c *collection, now *store.Plant, change *pl
 	next.Kin = v.checkPlant(p, pathAt(change.path, "plant."), next.Plant, before)
 	if err := v.checkPlantReferences(p, c, []newPlant{{path: change.path}}, []store.NewPlant{{Message: next.Plant}}, before); err != nil {
 		return nil, err
-	}
-	if p.refused > refused {
-		return nil, errRefused
 	}
 	return next, nil
 }
