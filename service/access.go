@@ -14,8 +14,9 @@ import (
 	"dewbench/store"
 )
 
-// Who may call what is decided here, and nowhere else: Admit judges the token,
-// Rules says what each call asks, and relation what the caller is to a collection.
+// Who may call what is decided here, and nowhere else: Admit judges the token (readmit
+// once more, where that counts), Rules says what each call asks, and relation what the
+// caller is to a collection.
 
 // The scopes of a token. Each holds those before it, but stock stands alone.
 const (
@@ -161,11 +162,19 @@ func callOf(ctx context.Context) *call {
 	return c
 }
 
-// callerID returns the id of the grower who calls, or "" for a call that was not
-// admitted as anyone's.
+// CallerOf returns who made the call that ctx belongs to; nil for an open call, and
+// for one that was not admitted.
+func CallerOf(ctx context.Context) *Caller {
+	if c, ok := ctx.Value(callKey{}).(*call); ok {
+		return c.caller
+	}
+	return nil
+}
+
+// callerID returns the id of that grower, or "".
 func callerID(ctx context.Context) string {
-	if c, ok := ctx.Value(callKey{}).(*call); ok && c.caller != nil {
-		return c.caller.Grower
+	if c := CallerOf(ctx); c != nil {
+		return c.Grower
 	}
 	return ""
 }
@@ -225,7 +234,6 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 	if len(authorization) > 1 || !strings.EqualFold(scheme, "Bearer") || !strings.HasPrefix(secret, SecretPrefix) {
 		return nil, &Error{Reason: TokenInvalid, Message: "the header Authorization must be given once, as Bearer dwb_..."}
 	}
-	invalid := &Error{Reason: TokenInvalid, Message: "the token is not one that this server takes: it is wrong, or was revoked"}
 	var bearer *store.Bearer
 	err := a.store.Read(ctx, func(tx *store.Tx) error {
 		var err error
@@ -233,15 +241,8 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 		return err
 	})
 	now := a.now().UnixMicro()
-	switch {
-	case errors.Is(err, store.ErrNotFound):
-		return nil, invalid
-	case err != nil:
-		return nil, fromStore(fmt.Errorf("find token: %w", err))
-	case bearer.Revoked, bearer.Suspended:
-		return nil, invalid
-	case bearer.ExpireUs != nil && *bearer.ExpireUs <= now:
-		return nil, &Error{Reason: TokenExpired, Message: "the token has expired: make a new one"}
+	if err := judge(bearer, err, now); err != nil {
+		return nil, fromStore(err)
 	}
 	if bearer.LastUseUs == nil || now-*bearer.LastUseUs >= lastUseStep.Microseconds() || now < *bearer.LastUseUs {
 		short, cancel := context.WithTimeout(ctx, lastUseWait)
@@ -252,4 +253,30 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 		}
 	}
 	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs}, nil
+}
+
+// judge tells why a token that was looked for may not call, if so. err is that of the
+// search.
+func judge(b *store.Bearer, err error, us int64) error {
+	switch {
+	case errors.Is(err, store.ErrNotFound), err == nil && (b.Revoked || b.Suspended):
+		return &Error{Reason: TokenInvalid, Message: "the token is not one that this server takes: it is wrong, or was revoked"}
+	case err != nil:
+		return fmt.Errorf("find token: %w", err)
+	case b.ExpireUs != nil && *b.ExpireUs <= us:
+		return &Error{Reason: TokenExpired, Message: "the token has expired: make a new one"}
+	}
+	return nil
+}
+
+// readmit judges the token of a call once more: it may have ended since the call was
+// let in. From now on it does not, until the transaction ends.
+func (v *visit) readmit() error {
+	caller := v.tx.Grower(v.call.caller.Grower)
+	var bearer *store.Bearer
+	err := caller.Lock()
+	if err == nil {
+		bearer, err = caller.Bearer(v.call.caller.Token)
+	}
+	return judge(bearer, err, v.at.UnixMicro())
 }

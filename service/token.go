@@ -26,11 +26,30 @@ func NewSecret() string {
 	return SecretPrefix + base64.RawURLEncoding.EncodeToString(bits[:])
 }
 
+// AddToken gives the grower of its name a token, unless they have too many.
+func AddToken(tx *store.Tx, m *pb.Token, secret string, us int64) (*pb.Token, error) {
+	grower := tx.Grower(store.Segment(m.GetName(), "growers"))
+	if err := grower.Lock(); err != nil {
+		return nil, err
+	}
+	n, err := grower.LiveTokens(us)
+	if err != nil {
+		return nil, err
+	}
+	if n >= mostTokens {
+		return nil, &Error{Reason: TooManyTokens, Message: fmt.Sprintf("%d tokens are good already: revoke some that are not used", n)}
+	}
+	return grower.CreateToken(m, HashSecret(secret), us)
+}
+
 // CreateToken makes a token.
 func (s *Tokens) CreateToken(ctx context.Context, req *pb.CreateTokenRequest) (*pb.Token, error) {
 	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Token, error) {
 		id, err := v.self(req.GetParent())
 		if err != nil {
+			return nil, err
+		}
+		if err := v.readmit(); err != nil { // else one made by a thief outlives the reset of all tokens
 			return nil, err
 		}
 		m := proto.CloneOf(req.GetToken())
@@ -59,17 +78,9 @@ func (s *Tokens) CreateToken(ctx context.Context, req *pb.CreateTokenRequest) (*
 		if err := p.err(); err != nil {
 			return nil, err
 		}
-		grower := v.tx.Grower(id)
-		n, err := grower.LiveTokens(v.at.UnixMicro())
-		if err != nil {
-			return nil, err
-		}
-		if n >= mostTokens {
-			return nil, &Error{Reason: TooManyTokens, Message: fmt.Sprintf("%d tokens are good already: revoke some that are not used", n)}
-		}
 		secret := NewSecret()
 		m.Name = store.TokenName(id, v.newID())
-		if m, err = grower.CreateToken(m, HashSecret(secret), v.at.UnixMicro()); err != nil {
+		if m, err = AddToken(v.tx, m, secret, v.at.UnixMicro()); err != nil {
 			return nil, err
 		}
 		m.Secret = &secret

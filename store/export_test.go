@@ -13,7 +13,12 @@ import (
 func (t *Tx) Q() *gorm.DB { return t.q() }
 
 // SQL is the transaction without the guard.
-func (t *Tx) SQL() *sql.Tx { return t.sql }
+func (t *Tx) SQL() *sql.Tx {
+	if w, ok := t.db.Statement.ConnPool.(*watch); ok {
+		return w.Tx
+	}
+	return t.db.Statement.ConnPool.(*sql.Tx)
+}
 
 // Writer is the pool that writes.
 func (s *Store) Writer() *sql.DB { return s.writer }

@@ -51,6 +51,13 @@ func (g *Grower) row() (*growerRow, error) {
 	return &r, nil
 }
 
+// Lock keeps other transactions from adding and revoking tokens of the grower, and
+// from suspending them, until this one ends. It returns ErrNotFound if nobody is there.
+func (g *Grower) Lock() error {
+	_, err := g.row()
+	return err
+}
+
 // Get returns the grower, or ErrNotFound.
 func (g *Grower) Get() (*pb.Grower, error) {
 	var r growerRow

@@ -79,6 +79,7 @@ func TestGrowerWhoIsNotThere(t *testing.T) {
 				return err
 			},
 			"Suspend": func(g *store.Grower) error { return g.Suspend(proto.Int64(noon), noon) },
+			"Lock":    (*store.Grower).Lock,
 		} {
 			for _, id := range []string{"g3", "", "G1", "g%"} {
 				b.Run(what+" "+id, func(t *testing.T) {

@@ -6,8 +6,11 @@ import "fmt"
 
 // RevokeAll ends all tokens of the grower that are not revoked yet, and tells how
 // many. Those of a newer writer too: what it knows of them beside their end no
-// longer matters.
+// longer matters. Of a grower who is not there it returns ErrNotFound.
 func (g *Grower) RevokeAll(us int64) (int64, error) {
+	if err := g.Lock(); err != nil {
+		return 0, err
+	}
 	result := g.tx.q().Exec("UPDATE tokens SET revoke_us = ?, version = version + 1 WHERE grower_id = ? AND revoke_us IS NULL", us, g.id)
 	if result.Error != nil {
 		return 0, fmt.Errorf("revoke tokens: %w", result.Error)

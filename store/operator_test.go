@@ -31,7 +31,10 @@ func TestRevokeAll(t *testing.T) {
 				return err
 			})
 		}
-		all("g3", noon+2, 0) // is not there
+		b.refused(store.ErrNotFound, func(tx *store.Tx) error {
+			_, err := tx.Grower("g3").RevokeAll(noon + 2)
+			return err
+		})
 		all("g1", noon+2, 3)
 		for id, us := range map[string]int64{"a": noon + 2, "expired": noon + 2, "newer": noon + 2, "revoked": noon + 1} {
 			tells(b, id+" is revoked", b.readToken("g1", id).GetRevokeTime(), stampOf(us))

@@ -191,7 +191,9 @@ var growerMethods = map[string]struct {
 	"CreateToken": {empty, func(g *store.Grower, token string) (any, error) {
 		return g.CreateToken(&pb.Token{Name: store.TokenName("g1", token+"-2")}, []byte("new"), noon)
 	}},
-	"Token": {missing, func(g *store.Grower, token string) (any, error) { return g.Token(token) }},
+	"Lock":   {empty, func(g *store.Grower, _ string) (any, error) { return nil, g.Lock() }},
+	"Bearer": {missing, func(g *store.Grower, token string) (any, error) { return g.Bearer(token) }},
+	"Token":  {missing, func(g *store.Grower, token string) (any, error) { return g.Token(token) }},
 	"Tokens": {empty, func(g *store.Grower, _ string) (any, error) {
 		return both(g.Tokens(store.List{Limit: big, Deleted: true}))
 	}},

@@ -59,13 +59,26 @@ func (t *Tx) Bearer(hash []byte) (*Bearer, error) {
 	if err := t.q().Where("hash = ?", hash).Take(&r).Error; err != nil {
 		return nil, err
 	}
-	var g growerRow
-	if err := t.Grower(r.GrowerID).own().Take(&g).Error; err != nil {
+	return t.Grower(r.GrowerID).bearer(&r)
+}
+
+// Bearer is Tx.Bearer for a token of the grower by its id.
+func (g *Grower) Bearer(id string) (*Bearer, error) {
+	var r tokenRow
+	if err := g.token(id).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	return g.bearer(&r)
+}
+
+func (g *Grower) bearer(r *tokenRow) (*Bearer, error) {
+	var own growerRow
+	if err := g.own().Take(&own).Error; err != nil {
 		return nil, err
 	}
 	return &Bearer{
 		Grower: r.GrowerID, Token: r.TokenID, Scopes: strings.Fields(r.Scopes), ExpireUs: r.ExpireUs, LastUseUs: r.LastUseUs,
-		Suspended: g.SuspendUs != nil, Revoked: r.RevokeUs != nil,
+		Suspended: own.SuspendUs != nil, Revoked: r.RevokeUs != nil,
 	}, nil
 }
 
@@ -104,7 +117,7 @@ func (g *Grower) Tokens(q List) ([]*pb.Token, []any, error) {
 }
 
 // LiveTokens returns how many tokens of the grower are not revoked and end after us
-// or never.
+// or never. Lock first, for a number that holds until the transaction ends.
 func (g *Grower) LiveTokens(us int64) (int64, error) {
 	var n int64
 	err := g.own().Model(&tokenRow{}).Where("revoke_us IS NULL AND (expire_us IS NULL OR expire_us > ?)", us).Count(&n).Error
@@ -114,6 +127,9 @@ func (g *Grower) LiveTokens(us int64) (int64, error) {
 // RevokeToken ends a token; f may refuse it after a look at the present one. A
 // token that was revoked already stays as it is.
 func (g *Grower) RevokeToken(id string, us int64, f func(*pb.Token) error) (*pb.Token, error) {
+	if err := g.Lock(); err != nil {
+		return nil, err
+	}
 	var r tokenRow
 	if err := g.tx.locked(g.token(id)).Take(&r).Error; err != nil {
 		return nil, err

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"strings"
+	"sync"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
@@ -105,6 +106,11 @@ func TestBearer(t *testing.T) {
 		b.makeToken("g1", &pb.Token{Name: "growers/g1/tokens/a"}, "other")
 		want := &store.Bearer{Grower: "g2", Token: "a", Scopes: []string{"record", "stock"}, ExpireUs: proto.Int64(noon + day)}
 		tells(b, "the bearer", bearer(hash), want)
+		b.read(func(tx *store.Tx) error {
+			byID, err := tx.Grower("g2").Bearer("a")
+			tells(b, "the bearer by the id of the token", byID, want)
+			return err
+		})
 
 		b.write(func(tx *store.Tx) error { return tx.Grower("g2").UseToken("a", noon+7) })
 		want.LastUseUs = proto.Int64(noon + 7)
@@ -163,6 +169,80 @@ func TestRevokeToken(t *testing.T) {
 		tells(b, "revoked again", again, made)
 		tells(b, "what is read", b.readToken("g1", "a"), made)
 	})
+}
+
+// What ends tokens and what makes them wait for each other: who comes second sees what
+// the first did.
+func TestTokensEndOneAfterTheOther(t *testing.T) {
+	ends := map[string]func(g *store.Grower) error{
+		"Suspend":   func(g *store.Grower) error { return g.Suspend(proto.Int64(noon), noon) },
+		"RevokeAll": func(g *store.Grower) error { _, err := g.RevokeAll(noon); return err },
+		"RevokeToken": func(g *store.Grower) error {
+			_, err := g.RevokeToken("a", noon, agree)
+			return err
+		},
+	}
+	for name, end := range ends {
+		t.Run(name, func(t *testing.T) {
+			each(t, func(b bed) {
+				b.token("a")
+				judge := func(g *store.Grower) error {
+					if err := g.Lock(); err != nil {
+						return err
+					}
+					who, err := g.Bearer("a")
+					if err == nil && !who.Revoked && !who.Suspended {
+						b.Error("the second does not see what the first did")
+					}
+					return err
+				}
+				b.inTurn(end, judge)
+			})
+		})
+	}
+	t.Run("a token made before all are revoked", func(t *testing.T) {
+		each(t, func(b bed) {
+			b.token("a")
+			make := func(g *store.Grower) error {
+				if err := g.Lock(); err != nil {
+					return err
+				}
+				_, err := g.CreateToken(&pb.Token{Name: "growers/g1/tokens/b"}, []byte("b"), noon)
+				return err
+			}
+			b.inTurn(make, ends["RevokeAll"])
+			if b.readToken("g1", "b").GetRevokeTime() == nil {
+				b.Error("it is good still")
+			}
+		})
+	})
+}
+
+// inTurn runs two functions of g1 in transactions of which the second begins before
+// the first ends, and has to wait for that.
+func (b bed) inTurn(first, second func(*store.Grower) error) {
+	b.Helper()
+	done, finish, ended := make(chan struct{}), make(chan struct{}), make(chan error, 2)
+	release := sync.OnceFunc(func() { close(finish) })
+	defer release()
+	write := func(f func(*store.Grower) error) {
+		ended <- b.s.Write(b.Context(), func(tx *store.Tx) error { return f(tx.Grower("g1")) })
+	}
+	go write(func(g *store.Grower) error {
+		err := first(g)
+		close(done)
+		<-finish
+		return err
+	})
+	<-done
+	go write(second)
+	b.waiting()
+	release()
+	for range 2 {
+		if err := <-ended; err != nil {
+			b.Error(err)
+		}
+	}
 }
 
 func TestLiveTokens(t *testing.T) {

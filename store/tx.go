@@ -17,7 +17,6 @@ import (
 // function that it was given to has returned.
 type Tx struct {
 	db     *gorm.DB
-	sql    *sql.Tx // the same transaction, for the job library
 	engine Engine
 	watch  *watch // nil unless statements are watched
 
@@ -107,7 +106,7 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 }
 
 func (s *Store) newTx(ctx context.Context, raw *sql.Tx) *Tx {
-	t := &Tx{sql: raw, engine: s.engine, db: s.gorm.Session(&gorm.Session{NewDB: true, Context: ctx})}
+	t := &Tx{engine: s.engine, db: s.gorm.Session(&gorm.Session{NewDB: true, Context: ctx})}
 	t.db.Statement.ConnPool = raw
 	if s.guard || s.record != nil {
 		t.watch = &watch{Tx: raw, record: s.record}

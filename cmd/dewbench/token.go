@@ -310,7 +310,7 @@ func newToken(displayName string, scopes []string) (*freshToken, error) {
 // create makes the token a grower's.
 func (t *freshToken) create(tx *store.Tx, grower string, us int64) error {
 	t.message.Name = store.TokenName(grower, t.id)
-	if _, err := tx.Grower(grower).CreateToken(t.message, service.HashSecret(t.secret), us); err != nil {
+	if _, err := service.AddToken(tx, t.message, t.secret, us); err != nil {
 		return fmt.Errorf("add token: %w", err)
 	}
 	return nil
