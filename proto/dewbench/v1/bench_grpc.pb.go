@@ -43,8 +43,8 @@ type BenchServiceClient interface {
 	// that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	ListBenches(ctx context.Context, in *ListBenchesRequest, opts ...grpc.CallOption) (*ListBenchesResponse, error)
 	// Changes a bench. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `BENCH_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`), ALREADY_EXISTS
-	// (`REQUEST_ID_REUSED`).
+	// `BENCH_NOT_FOUND`), FAILED_PRECONDITION (`RESOURCE_DELETED`), ABORTED
+	// (`ETAG_MISMATCH`), ALREADY_EXISTS (`REQUEST_ID_REUSED`).
 	UpdateBench(ctx context.Context, in *UpdateBenchRequest, opts ...grpc.CallOption) (*Bench, error)
 	// Deletes a bench on which no plant stands. For 30 days it can be undeleted.
 	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`),
@@ -139,8 +139,8 @@ type BenchServiceServer interface {
 	// that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	ListBenches(context.Context, *ListBenchesRequest) (*ListBenchesResponse, error)
 	// Changes a bench. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `BENCH_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`), ALREADY_EXISTS
-	// (`REQUEST_ID_REUSED`).
+	// `BENCH_NOT_FOUND`), FAILED_PRECONDITION (`RESOURCE_DELETED`), ABORTED
+	// (`ETAG_MISMATCH`), ALREADY_EXISTS (`REQUEST_ID_REUSED`).
 	UpdateBench(context.Context, *UpdateBenchRequest) (*Bench, error)
 	// Deletes a bench on which no plant stands. For 30 days it can be undeleted.
 	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`),

@@ -42,8 +42,9 @@ type CollectionServiceClient interface {
 	// or a page token that does not fit.
 	ListCollections(ctx context.Context, in *ListCollectionsRequest, opts ...grpc.CallOption) (*ListCollectionsResponse, error)
 	// Changes a collection. Errors: INVALID_ARGUMENT, NOT_FOUND
-	// (`COLLECTION_NOT_FOUND`, `TAXON_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`),
-	// ALREADY_EXISTS (`REQUEST_ID_REUSED`).
+	// (`COLLECTION_NOT_FOUND`, `TAXON_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED`), ABORTED (`ETAG_MISMATCH`), ALREADY_EXISTS
+	// (`REQUEST_ID_REUSED`).
 	UpdateCollection(ctx context.Context, in *UpdateCollectionRequest, opts ...grpc.CallOption) (*Collection, error)
 	// Deletes a collection with all that is in it. For 30 days it can be undeleted.
 	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
@@ -136,8 +137,9 @@ type CollectionServiceServer interface {
 	// or a page token that does not fit.
 	ListCollections(context.Context, *ListCollectionsRequest) (*ListCollectionsResponse, error)
 	// Changes a collection. Errors: INVALID_ARGUMENT, NOT_FOUND
-	// (`COLLECTION_NOT_FOUND`, `TAXON_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`),
-	// ALREADY_EXISTS (`REQUEST_ID_REUSED`).
+	// (`COLLECTION_NOT_FOUND`, `TAXON_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED`), ABORTED (`ETAG_MISMATCH`), ALREADY_EXISTS
+	// (`REQUEST_ID_REUSED`).
 	UpdateCollection(context.Context, *UpdateCollectionRequest) (*Collection, error)
 	// Deletes a collection with all that is in it. For 30 days it can be undeleted.
 	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).

@@ -37,8 +37,9 @@ const (
 // The sessions of plants.
 type FeedingServiceClient interface {
 	// Records a session. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `PLANT_NOT_FOUND`, and, at its field, `FOOD_NOT_FOUND`), ALREADY_EXISTS (`FEEDING_EXISTS`,
-	// `REQUEST_ID_REUSED`).
+	// `PLANT_NOT_FOUND`, and, at its field, `FOOD_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED` for a deleted plant), ALREADY_EXISTS (`FEEDING_EXISTS`,
+	// `REQUEST_ID_REUSED`), RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	CreateFeeding(ctx context.Context, in *CreateFeedingRequest, opts ...grpc.CallOption) (*Feeding, error)
 	// Records up to 1000 feedings of one collection, all or none. Errors: as
 	// CreateFeeding, naming all fields that are wrong, for instance
@@ -54,7 +55,8 @@ type FeedingServiceClient interface {
 	// `PLANT_NOT_FOUND`).
 	ListFeedings(ctx context.Context, in *ListFeedingsRequest, opts ...grpc.CallOption) (*ListFeedingsResponse, error)
 	// Changes a session. Errors: as CreateFeeding, and NOT_FOUND
-	// (`FEEDING_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// (`FEEDING_NOT_FOUND`), FAILED_PRECONDITION (`RESOURCE_DELETED` for one that is
+	// voided), ABORTED (`ETAG_MISMATCH`).
 	UpdateFeeding(ctx context.Context, in *UpdateFeedingRequest, opts ...grpc.CallOption) (*Feeding, error)
 	// Changes up to 1000 feedings of one collection, all or none. Errors: as
 	// UpdateFeeding.
@@ -65,12 +67,12 @@ type FeedingServiceClient interface {
 	DeleteFeeding(ctx context.Context, in *DeleteFeedingRequest, opts ...grpc.CallOption) (*Feeding, error)
 	// Lets a session that was voided count again. Errors: NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, `FEEDING_NOT_FOUND`), ABORTED
-	// (`ETAG_MISMATCH`), ALREADY_EXISTS (`TAG_IN_USE`).
+	// (`ETAG_MISMATCH`).
 	UndeleteFeeding(ctx context.Context, in *UndeleteFeedingRequest, opts ...grpc.CallOption) (*Feeding, error)
 	// Moves a session to the plant to which it belongs. Its name changes with it.
-	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
-	// `FEEDING_NOT_FOUND`), ALREADY_EXISTS (`FEEDING_EXISTS`), ABORTED
-	// (`ETAG_MISMATCH`).
+	// Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
+	// `FEEDING_NOT_FOUND`), ALREADY_EXISTS (`FEEDING_EXISTS`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED`), ABORTED (`ETAG_MISMATCH`).
 	ReassignFeeding(ctx context.Context, in *ReassignFeedingRequest, opts ...grpc.CallOption) (*Feeding, error)
 }
 
@@ -179,8 +181,9 @@ func (c *feedingServiceClient) ReassignFeeding(ctx context.Context, in *Reassign
 // The sessions of plants.
 type FeedingServiceServer interface {
 	// Records a session. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `PLANT_NOT_FOUND`, and, at its field, `FOOD_NOT_FOUND`), ALREADY_EXISTS (`FEEDING_EXISTS`,
-	// `REQUEST_ID_REUSED`).
+	// `PLANT_NOT_FOUND`, and, at its field, `FOOD_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED` for a deleted plant), ALREADY_EXISTS (`FEEDING_EXISTS`,
+	// `REQUEST_ID_REUSED`), RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	CreateFeeding(context.Context, *CreateFeedingRequest) (*Feeding, error)
 	// Records up to 1000 feedings of one collection, all or none. Errors: as
 	// CreateFeeding, naming all fields that are wrong, for instance
@@ -196,7 +199,8 @@ type FeedingServiceServer interface {
 	// `PLANT_NOT_FOUND`).
 	ListFeedings(context.Context, *ListFeedingsRequest) (*ListFeedingsResponse, error)
 	// Changes a session. Errors: as CreateFeeding, and NOT_FOUND
-	// (`FEEDING_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// (`FEEDING_NOT_FOUND`), FAILED_PRECONDITION (`RESOURCE_DELETED` for one that is
+	// voided), ABORTED (`ETAG_MISMATCH`).
 	UpdateFeeding(context.Context, *UpdateFeedingRequest) (*Feeding, error)
 	// Changes up to 1000 feedings of one collection, all or none. Errors: as
 	// UpdateFeeding.
@@ -207,12 +211,12 @@ type FeedingServiceServer interface {
 	DeleteFeeding(context.Context, *DeleteFeedingRequest) (*Feeding, error)
 	// Lets a session that was voided count again. Errors: NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, `FEEDING_NOT_FOUND`), ABORTED
-	// (`ETAG_MISMATCH`), ALREADY_EXISTS (`TAG_IN_USE`).
+	// (`ETAG_MISMATCH`).
 	UndeleteFeeding(context.Context, *UndeleteFeedingRequest) (*Feeding, error)
 	// Moves a session to the plant to which it belongs. Its name changes with it.
-	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
-	// `FEEDING_NOT_FOUND`), ALREADY_EXISTS (`FEEDING_EXISTS`), ABORTED
-	// (`ETAG_MISMATCH`).
+	// Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
+	// `FEEDING_NOT_FOUND`), ALREADY_EXISTS (`FEEDING_EXISTS`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED`), ABORTED (`ETAG_MISMATCH`).
 	ReassignFeeding(context.Context, *ReassignFeedingRequest) (*Feeding, error)
 }
 

@@ -37,8 +37,9 @@ const (
 // What was seen of, or done to, plants.
 type ObservationServiceClient interface {
 	// Records an observation. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `PLANT_NOT_FOUND`, and, at its field, `BENCH_NOT_FOUND`), ALREADY_EXISTS (`OBSERVATION_EXISTS`,
-	// `REQUEST_ID_REUSED`).
+	// `PLANT_NOT_FOUND`, and, at its field, `BENCH_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED` for a deleted plant), ALREADY_EXISTS (`OBSERVATION_EXISTS`,
+	// `REQUEST_ID_REUSED`), RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	CreateObservation(ctx context.Context, in *CreateObservationRequest, opts ...grpc.CallOption) (*Observation, error)
 	// Records up to 1000 observations of one collection, all or none. Errors: as
 	// CreateObservation, naming all fields that are wrong, for instance
@@ -54,22 +55,26 @@ type ObservationServiceClient interface {
 	// `PLANT_NOT_FOUND`).
 	ListObservations(ctx context.Context, in *ListObservationsRequest, opts ...grpc.CallOption) (*ListObservationsResponse, error)
 	// Changes an observation. Errors: as CreateObservation, and NOT_FOUND
-	// (`OBSERVATION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// (`OBSERVATION_NOT_FOUND`), FAILED_PRECONDITION (`RESOURCE_DELETED` for one that is
+	// voided), ABORTED (`ETAG_MISMATCH`). Where it takes back that the plant ended or
+	// moved, also ALREADY_EXISTS (`TAG_IN_USE`), FAILED_PRECONDITION (`BENCH_DELETED`).
 	UpdateObservation(ctx context.Context, in *UpdateObservationRequest, opts ...grpc.CallOption) (*Observation, error)
 	// Changes up to 1000 observations of one collection, all or none. Errors: as
 	// UpdateObservation.
 	BatchUpdateObservations(ctx context.Context, in *BatchUpdateObservationsRequest, opts ...grpc.CallOption) (*BatchUpdateObservationsResponse, error)
 	// Voids an observation: it counts for nothing, but stays in the history. Errors:
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
-	// `OBSERVATION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// `OBSERVATION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`); where the plant ended or moved
+	// with it, ALREADY_EXISTS (`TAG_IN_USE`), FAILED_PRECONDITION (`BENCH_DELETED`).
 	DeleteObservation(ctx context.Context, in *DeleteObservationRequest, opts ...grpc.CallOption) (*Observation, error)
 	// Lets an observation that was voided count again. Errors: NOT_FOUND
-	// (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, `OBSERVATION_NOT_FOUND`), ABORTED
-	// (`ETAG_MISMATCH`), ALREADY_EXISTS (`TAG_IN_USE`).
+	// (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, `OBSERVATION_NOT_FOUND`),
+	// FAILED_PRECONDITION (`BENCH_DELETED`), ABORTED (`ETAG_MISMATCH`).
 	UndeleteObservation(ctx context.Context, in *UndeleteObservationRequest, opts ...grpc.CallOption) (*Observation, error)
 	// Moves an observation to the plant to which it belongs. Its name changes with it.
-	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
-	// `OBSERVATION_NOT_FOUND`), ALREADY_EXISTS (`OBSERVATION_EXISTS`), ABORTED
+	// Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
+	// `OBSERVATION_NOT_FOUND`), ALREADY_EXISTS (`OBSERVATION_EXISTS`, `TAG_IN_USE`),
+	// FAILED_PRECONDITION (`RESOURCE_DELETED`, `BENCH_DELETED`), ABORTED
 	// (`ETAG_MISMATCH`).
 	ReassignObservation(ctx context.Context, in *ReassignObservationRequest, opts ...grpc.CallOption) (*Observation, error)
 }
@@ -179,8 +184,9 @@ func (c *observationServiceClient) ReassignObservation(ctx context.Context, in *
 // What was seen of, or done to, plants.
 type ObservationServiceServer interface {
 	// Records an observation. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `PLANT_NOT_FOUND`, and, at its field, `BENCH_NOT_FOUND`), ALREADY_EXISTS (`OBSERVATION_EXISTS`,
-	// `REQUEST_ID_REUSED`).
+	// `PLANT_NOT_FOUND`, and, at its field, `BENCH_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED` for a deleted plant), ALREADY_EXISTS (`OBSERVATION_EXISTS`,
+	// `REQUEST_ID_REUSED`), RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	CreateObservation(context.Context, *CreateObservationRequest) (*Observation, error)
 	// Records up to 1000 observations of one collection, all or none. Errors: as
 	// CreateObservation, naming all fields that are wrong, for instance
@@ -196,22 +202,26 @@ type ObservationServiceServer interface {
 	// `PLANT_NOT_FOUND`).
 	ListObservations(context.Context, *ListObservationsRequest) (*ListObservationsResponse, error)
 	// Changes an observation. Errors: as CreateObservation, and NOT_FOUND
-	// (`OBSERVATION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// (`OBSERVATION_NOT_FOUND`), FAILED_PRECONDITION (`RESOURCE_DELETED` for one that is
+	// voided), ABORTED (`ETAG_MISMATCH`). Where it takes back that the plant ended or
+	// moved, also ALREADY_EXISTS (`TAG_IN_USE`), FAILED_PRECONDITION (`BENCH_DELETED`).
 	UpdateObservation(context.Context, *UpdateObservationRequest) (*Observation, error)
 	// Changes up to 1000 observations of one collection, all or none. Errors: as
 	// UpdateObservation.
 	BatchUpdateObservations(context.Context, *BatchUpdateObservationsRequest) (*BatchUpdateObservationsResponse, error)
 	// Voids an observation: it counts for nothing, but stays in the history. Errors:
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
-	// `OBSERVATION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// `OBSERVATION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`); where the plant ended or moved
+	// with it, ALREADY_EXISTS (`TAG_IN_USE`), FAILED_PRECONDITION (`BENCH_DELETED`).
 	DeleteObservation(context.Context, *DeleteObservationRequest) (*Observation, error)
 	// Lets an observation that was voided count again. Errors: NOT_FOUND
-	// (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, `OBSERVATION_NOT_FOUND`), ABORTED
-	// (`ETAG_MISMATCH`), ALREADY_EXISTS (`TAG_IN_USE`).
+	// (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, `OBSERVATION_NOT_FOUND`),
+	// FAILED_PRECONDITION (`BENCH_DELETED`), ABORTED (`ETAG_MISMATCH`).
 	UndeleteObservation(context.Context, *UndeleteObservationRequest) (*Observation, error)
 	// Moves an observation to the plant to which it belongs. Its name changes with it.
-	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
-	// `OBSERVATION_NOT_FOUND`), ALREADY_EXISTS (`OBSERVATION_EXISTS`), ABORTED
+	// Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`,
+	// `OBSERVATION_NOT_FOUND`), ALREADY_EXISTS (`OBSERVATION_EXISTS`, `TAG_IN_USE`),
+	// FAILED_PRECONDITION (`RESOURCE_DELETED`, `BENCH_DELETED`), ABORTED
 	// (`ETAG_MISMATCH`).
 	ReassignObservation(context.Context, *ReassignObservationRequest) (*Observation, error)
 }

@@ -50,7 +50,8 @@ type PlantServiceClient interface {
 	// that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	ListPlants(ctx context.Context, in *ListPlantsRequest, opts ...grpc.CallOption) (*ListPlantsResponse, error)
 	// Changes a plant. Another bench is recorded as a move of this moment. Errors:
-	// as CreatePlant, and NOT_FOUND (`PLANT_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// as CreatePlant, and NOT_FOUND (`PLANT_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED`, `LATER_MOVE`), ABORTED (`ETAG_MISMATCH`).
 	UpdatePlant(ctx context.Context, in *UpdatePlantRequest, opts ...grpc.CallOption) (*Plant, error)
 	// Changes up to 1000 plants, all or none. Errors: as UpdatePlant.
 	BatchUpdatePlants(ctx context.Context, in *BatchUpdatePlantsRequest, opts ...grpc.CallOption) (*BatchUpdatePlantsResponse, error)
@@ -174,7 +175,8 @@ type PlantServiceServer interface {
 	// that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	ListPlants(context.Context, *ListPlantsRequest) (*ListPlantsResponse, error)
 	// Changes a plant. Another bench is recorded as a move of this moment. Errors:
-	// as CreatePlant, and NOT_FOUND (`PLANT_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// as CreatePlant, and NOT_FOUND (`PLANT_NOT_FOUND`), FAILED_PRECONDITION
+	// (`RESOURCE_DELETED`, `LATER_MOVE`), ABORTED (`ETAG_MISMATCH`).
 	UpdatePlant(context.Context, *UpdatePlantRequest) (*Plant, error)
 	// Changes up to 1000 plants, all or none. Errors: as UpdatePlant.
 	BatchUpdatePlants(context.Context, *BatchUpdatePlantsRequest) (*BatchUpdatePlantsResponse, error)
