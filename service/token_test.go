@@ -174,3 +174,32 @@ func TestMostTokensAtOnce(t *testing.T) {
 		}
 	})
 }
+
+// Who adds the last token that a grower may have keeps others waiting until it counts.
+func TestAddTokenWaits(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, s *store.Store) {
+		o := newOwner(t, s, func() time.Time { return dawn })
+		ctx := o.admitted()
+		o.write(func(tx *store.Tx) error {
+			if err := o.add(tx, "second", NewSecret()); err != nil {
+				return err
+			}
+			for name, add := range map[string]func(context.Context) error{
+				"the API": func(ctx context.Context) error { return o.create(ctx, "") },
+				"the operator": func(ctx context.Context) error {
+					return s.Write(ctx, func(tx *store.Tx) error { return o.add(tx, "third", NewSecret()) })
+				},
+			} {
+				short, cancel := context.WithTimeout(ctx, 200*time.Millisecond)
+				if err := add(short); !errors.Is(err, context.DeadlineExceeded) {
+					t.Errorf("%s did not wait: %v", name, err)
+				}
+				cancel()
+			}
+			return nil
+		})
+		if n := o.made(); n != 2 {
+			t.Errorf("%d tokens, want 2", n)
+		}
+	})
+}
