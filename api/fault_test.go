@@ -620,6 +620,43 @@ func mountSmall(t *testing.T, folder string, owner *syscall.Credential, megabyte
 	}
 }
 
+// TestHealthOfDatabase lets Postgres hang, and then kills it and starts it again, under
+// a server that tells each time how it is.
+func TestHealthOfDatabase(t *testing.T) {
+	c := newCluster(t)
+	d := openStore(t, storetest.Open(t, c.create(t, "")), service.Config{})
+	d.checkHealth(t, true)
+
+	db := openRaw(t, store.Postgres, c.url("postgres"))
+	pids := allRows(t, db, "SELECT pid::text FROM pg_stat_activity WHERE datname = 'dewbench'")
+	signal := func(s syscall.Signal) {
+		for _, text := range pids {
+			pid, err := strconv.Atoi(text)
+			if err == nil {
+				err = syscall.Kill(pid, s)
+			}
+			if err != nil {
+				t.Error(err)
+			}
+		}
+	}
+	signal(syscall.SIGSTOP)
+	goOn := sync.OnceFunc(func() { signal(syscall.SIGCONT) })
+	t.Cleanup(goOn)
+	began := time.Now()
+	_, err := pb.NewServerServiceClient(d.conn).GetHealth(t.Context(), &pb.GetHealthRequest{})
+	if took := time.Since(began); reasonOf(status.Convert(err)) != service.StorageUnavailable || took < 2*time.Second || took > 10*time.Second {
+		t.Errorf("while it hangs, after %s: %v", took, err)
+	}
+	goOn()
+	d.checkHealth(t, true)
+
+	c.kill(t)
+	d.checkHealth(t, false)
+	c.start(t)
+	d.checkHealth(t, true)
+}
+
 // TestFullDisk fills the disk under a server. It says so, has written nothing of what it
 // could not write, goes on reading, and once there is room writes again.
 func TestFullDisk(t *testing.T) {

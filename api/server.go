@@ -37,7 +37,7 @@ type Server struct {
 	grpc    *grpc.Server
 	gateway *gateway
 	conn    *inProcess
-	health  *health.Server
+	health  *healthServer
 	itself  *service.Server
 	stop    context.CancelFunc // ends the streams that only wait
 }
@@ -71,7 +71,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 			grpc.MaxConcurrentStreams(256),
 			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 30 * time.Second, PermitWithoutStream: true}),
 		),
-		health: health.NewServer(),
+		health: &healthServer{health.NewServer(), services.Server, log},
 		itself: services.Server,
 	}
 	for _, registered := range []struct {

@@ -2,12 +2,15 @@ package service
 
 import (
 	"context"
+	"fmt"
 	"sync/atomic"
+	"time"
 
 	"google.golang.org/genproto/googleapis/api/httpbody"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
+	"dewbench/store"
 )
 
 // The sizes that the server takes. The proto files say the same.
@@ -22,8 +25,13 @@ const (
 	MaxCallSeconds           = 30
 )
 
+// healthWait is how long GetHealth waits for the database. The proto file says the
+// same.
+const healthWait = 2 * time.Second
+
 // Server tells about the server itself.
 type Server struct {
+	store     *store.Store
 	version   string
 	catalogue *catalogue.Catalogue
 	openAPI   []byte
@@ -32,8 +40,8 @@ type Server struct {
 
 // NewServer returns the calls about the server itself. openAPI is the document
 // of the HTTP calls.
-func NewServer(version string, c *catalogue.Catalogue, openAPI []byte) *Server {
-	return &Server{version: version, catalogue: c, openAPI: openAPI}
+func NewServer(s *store.Store, version string, c *catalogue.Catalogue, openAPI []byte) *Server {
+	return &Server{store: s, version: version, catalogue: c, openAPI: openAPI}
 }
 
 // Stop makes GetHealth fail from now on.
@@ -55,10 +63,18 @@ func (s *Server) GetServerInfo(context.Context, *pb.GetServerInfoRequest) (*pb.S
 	}, nil
 }
 
-// GetHealth tells whether the server takes calls.
-func (s *Server) GetHealth(context.Context, *pb.GetHealthRequest) (*pb.Health, error) {
+// GetHealth tells whether the server takes calls and its database answers.
+func (s *Server) GetHealth(ctx context.Context, _ *pb.GetHealthRequest) (*pb.Health, error) {
 	if s.stopping.Load() {
 		return nil, &Error{Reason: ShuttingDown, Message: "the server is stopping: call again in a moment"}
+	}
+	short, cancel := context.WithTimeout(ctx, healthWait)
+	defer cancel()
+	if err := s.store.Ping(short); err != nil {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		return nil, fromStore(fmt.Errorf("%w: %w", store.ErrUnavailable, err))
 	}
 	return &pb.Health{Status: pb.Health_SERVING}, nil
 }

@@ -76,7 +76,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Observations: NewObservations(core),
 		Plants:       &Plants{core},
 		Revisions:    &Revisions{core},
-		Server:       NewServer(config.Version, c, config.OpenAPI),
+		Server:       NewServer(config.Store, config.Version, c, config.OpenAPI),
 		Taxa:         NewTaxa(c, core.pages),
 		Tokens:       &Tokens{core},
 	}, nil

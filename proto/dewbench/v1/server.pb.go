@@ -208,7 +208,7 @@ func (*GetHealthRequest) Descriptor() ([]byte, []int) {
 	return file_dewbench_v1_server_proto_rawDescGZIP(), []int{2}
 }
 
-// Whether the server takes calls.
+// Whether the server takes calls and its database answers.
 type Health struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// SERVING, else the call fails with UNAVAILABLE.

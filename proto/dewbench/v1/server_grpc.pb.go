@@ -33,9 +33,10 @@ const (
 type ServerServiceClient interface {
 	// Tells the server's version and limits.
 	GetServerInfo(ctx context.Context, in *GetServerInfoRequest, opts ...grpc.CallOption) (*ServerInfo, error)
-	// Tells whether the server takes calls. Errors: UNAVAILABLE
-	// (`SHUTTING_DOWN`) while it stops. gRPC clients may as well ask the standard
-	// `grpc.health.v1.Health`.
+	// Tells whether the server takes calls, and its database answers within 2 seconds.
+	// Errors: UNAVAILABLE (`SHUTTING_DOWN` while it stops, `STORAGE_UNAVAILABLE` while
+	// the database does not answer). gRPC clients may as well call Check of the standard
+	// `grpc.health.v1.Health`; its Watch and List tell of the stop only.
 	GetHealth(ctx context.Context, in *GetHealthRequest, opts ...grpc.CallOption) (*Health, error)
 	// The OpenAPI document of the HTTP calls, as JSON.
 	GetOpenApiDocument(ctx context.Context, in *GetOpenApiDocumentRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error)
@@ -87,9 +88,10 @@ func (c *serverServiceClient) GetOpenApiDocument(ctx context.Context, in *GetOpe
 type ServerServiceServer interface {
 	// Tells the server's version and limits.
 	GetServerInfo(context.Context, *GetServerInfoRequest) (*ServerInfo, error)
-	// Tells whether the server takes calls. Errors: UNAVAILABLE
-	// (`SHUTTING_DOWN`) while it stops. gRPC clients may as well ask the standard
-	// `grpc.health.v1.Health`.
+	// Tells whether the server takes calls, and its database answers within 2 seconds.
+	// Errors: UNAVAILABLE (`SHUTTING_DOWN` while it stops, `STORAGE_UNAVAILABLE` while
+	// the database does not answer). gRPC clients may as well call Check of the standard
+	// `grpc.health.v1.Health`; its Watch and List tell of the stop only.
 	GetHealth(context.Context, *GetHealthRequest) (*Health, error)
 	// The OpenAPI document of the HTTP calls, as JSON.
 	GetOpenApiDocument(context.Context, *GetOpenApiDocumentRequest) (*httpbody.HttpBody, error)
