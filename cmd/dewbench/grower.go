@@ -105,7 +105,7 @@ func addGrower(ctx context.Context, s *store.Store, name, contact string, file *
 	if err != nil {
 		return err
 	}
-	return file.deliver(in, token, func() (string, error) {
+	return file.deliver(ctx, s, in, token, func() (string, error) {
 		err := s.Write(ctx, func(tx *store.Tx) error {
 			us := time.Now().UnixMicro()
 			grower := tx.Grower(id)
@@ -254,7 +254,7 @@ read, record and manage. It is shown this once: only a hash of it is kept.
 			return err
 		}
 		noteSuspended(in.notes, g)
-		return file.deliver(in, token, func() (string, error) {
+		return file.deliver(ctx, s, in, token, func() (string, error) {
 			var revoked int64
 			err := s.Write(ctx, func(tx *store.Tx) error {
 				us := time.Now().UnixMicro()

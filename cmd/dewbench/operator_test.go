@@ -4,11 +4,13 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"log/slog"
 	"net/http"
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -128,6 +130,123 @@ func TestOperatorBesideServer(t *testing.T) {
 			s.end(t, os.Interrupt)
 			if log := s.errors.String(); strings.Contains(log, service.SecretPrefix) {
 				t.Errorf("the log tells secrets: %s", log)
+			}
+		})
+	}
+}
+
+// TestTokenThatNobodyGetsToKnow runs commands whose reader has gone. A token that could
+// not be shown is revoked again; one that is in a file is good.
+func TestTokenThatNobodyGetsToKnow(t *testing.T) {
+	for _, engine := range storetest.Engines() {
+		t.Run(string(engine), func(t *testing.T) {
+			t.Parallel()
+			folder, url := t.TempDir(), storetest.URL(t, engine)
+			on := func(args ...string) string { return operate(t, folder, append(args, "--database-url", url)...) }
+			unread := func(args ...string) string {
+				t.Helper()
+				reader, writer, err := os.Pipe()
+				if err == nil {
+					err = reader.Close()
+				}
+				if err != nil {
+					t.Fatal(err)
+				}
+				var errs bytes.Buffer
+				c := inFolder(t.Context(), folder, append(args, "--database-url", url)...)
+				c.Stdout, c.Stderr = writer, &errs
+				if err := c.Run(); err == nil || c.ProcessState.ExitCode() != 1 {
+					t.Errorf("%q: %v, want the exit code 1", args, err)
+				}
+				if err := writer.Close(); err != nil {
+					t.Error(err)
+				}
+				if strings.Contains(errs.String(), service.SecretPrefix) {
+					t.Errorf("%q tells the secret: %s", args, errs.String())
+				}
+				return errs.String()
+			}
+			// Whose token is revoked again, as the error says.
+			again := regexp.MustCompile(`(?m)^dewbench: the token cannot be shown: .*\n(growers/(.*)/tokens/.*) is revoked again: make another one with dewbench token add (.*)$`)
+			check := func(name string, live int, args ...string) string {
+				t.Helper()
+				text := unread(args...)
+				said := again.FindStringSubmatch(text)
+				if said == nil || said[2] != said[3] {
+					t.Fatalf("%q says %q", args, text)
+				}
+				if name != "" && said[2] != name {
+					t.Errorf("%q names %s, want %s", args, said[2], name)
+				}
+				var all, good struct {
+					Tokens []struct{ Name, RevokeTime string }
+				}
+				for list, into := range map[string]any{
+					on("token", "list", said[2], "--json"):              &good,
+					on("token", "list", said[2], "--json", "--revoked"): &all,
+				} {
+					if err := json.Unmarshal([]byte(list), into); err != nil {
+						t.Fatal(err)
+					}
+				}
+				if last := all.Tokens[len(all.Tokens)-1]; last.Name != said[1] || last.RevokeTime == "" || len(good.Tokens) != live {
+					t.Errorf("%q: %d good tokens, want %d, of %v", args, len(good.Tokens), live, all.Tokens)
+				}
+				return said[2]
+			}
+			grower := check("", 0, "grower", "add", "Fern Hollow")
+			on("token", "add", grower, "--scope", "read", "--name", "first")
+			check(grower, 1, "token", "add", grower, "--scope", "read", "--name", "second")
+			check(grower, 0, "grower", "reset-token", grower)
+
+			text := unread("grower", "reset-token", grower, "--token-file", "kept")
+			if !regexp.MustCompile(`(?m)^growers/` + grower + `/tokens/.* is good and written to kept$`).MatchString(text) {
+				t.Errorf("with a file it says %q", text)
+			}
+			secret, err := os.ReadFile(filepath.Join(folder, "kept"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			on("token", "revoke", grower, strings.TrimSpace(string(secret)))
+		})
+	}
+}
+
+// TestOperatorKeepsToTheMostTokens gives a grower more than 100 tokens (README).
+func TestOperatorKeepsToTheMostTokens(t *testing.T) {
+	for _, engine := range storetest.Engines() {
+		t.Run(string(engine), func(t *testing.T) {
+			t.Parallel()
+			folder, url := t.TempDir(), storetest.URL(t, engine)
+			grower := strings.TrimPrefix(lineOf(t, operate(t, folder, "grower", "add", "Fern Hollow", "--database-url", url), "grower"), "growers/")
+			err := storetest.Open(t, url).Write(t.Context(), func(tx *store.Tx) error {
+				for n := range 99 {
+					token, err := newToken(strconv.Itoa(n), []string{service.ScopeRead})
+					if err == nil {
+						err = token.create(tx, grower, time.Now().UnixMicro())
+					}
+					if err != nil {
+						return err
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var errs bytes.Buffer
+			c := inFolder(t.Context(), folder, "token", "add", grower, "--scope", "read", "--name", "x", "--token-file", "token", "--database-url", url)
+			c.Stderr = &errs
+			want := "dewbench: add token: 100 tokens are good already: revoke some that are not used\n"
+			if err := c.Run(); err == nil || errs.String() != want {
+				t.Errorf("%v, %q", err, errs.String())
+			}
+			if _, err := os.Stat(filepath.Join(folder, "token")); !errors.Is(err, os.ErrNotExist) {
+				t.Errorf("the file of a token that was not made: %v", err)
+			}
+			reset := operate(t, folder, "grower", "reset-token", grower, "--database-url", url)
+			if lineOf(t, reset, "revoked") != "100 tokens" {
+				t.Errorf("reset-token prints %s", reset)
 			}
 		})
 	}

@@ -9,8 +9,10 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"os/signal"
 	"slices"
 	"strings"
+	"syscall"
 	"text/tabwriter"
 	"time"
 
@@ -131,7 +133,7 @@ it. stock, for stock systems, stands apart.
 			"  dewbench token add 0199a3 --scope record,stock --name \"scales\" --expires 2027-01-31 --token-file scales",
 	}, func(ctx context.Context, s *store.Store, g *store.GrowerEntry, in inOut) error {
 		noteSuspended(in.notes, g)
-		return file.deliver(in, token, func() (string, error) {
+		return file.deliver(ctx, s, in, token, func() (string, error) {
 			err := s.Write(ctx, func(tx *store.Tx) error { return token.create(tx, g.ID, time.Now().UnixMicro()) })
 			return "name: " + store.TokenName(g.ID, token.id) + "\n", err
 		})
@@ -213,17 +215,25 @@ token itself will do.`,
 			_, err := fmt.Fprintf(in.out, "%s is revoked already, since %s\n", what, timeText(found.GetRevokeTime()))
 			return err
 		}
-		err = s.Write(ctx, func(tx *store.Tx) error {
-			agree := func(*pb.Token) error { return nil }
-			_, err := tx.Grower(g.ID).RevokeToken(store.Segment(found.GetName(), "tokens"), time.Now().UnixMicro(), agree)
+		if err := revoke(ctx, s, found.GetName()); err != nil {
 			return err
-		})
-		if err != nil {
-			return fmt.Errorf("revoke %s: %w", found.GetName(), err)
 		}
 		_, err = fmt.Fprintf(in.out, "%s is revoked\n", what)
 		return err
 	})
+}
+
+// revoke ends the token of a name.
+func revoke(ctx context.Context, s *store.Store, name string) error {
+	err := s.Write(ctx, func(tx *store.Tx) error {
+		agree := func(*pb.Token) error { return nil }
+		_, err := tx.Grower(store.Segment(name, "growers")).RevokeToken(store.Segment(name, "tokens"), time.Now().UnixMicro(), agree)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("revoke %s: %w", name, err)
+	}
+	return nil
 }
 
 // pickToken finds a token of a grower: a live one if there is one, else one that was
@@ -324,9 +334,9 @@ func (f *tokenFile) add(c *cobra.Command) {
 }
 
 // deliver makes the token by calling create, which returns lines to print before it,
-// and prints the token or writes it to the file. The file is written first: a token
-// that nobody knows would be of no use.
-func (f *tokenFile) deliver(in inOut, t *freshToken, create func() (lines string, err error)) error {
+// and prints the token or writes it to the file. The file is written first, and a token
+// that cannot be printed is revoked again: no token is good that nobody knows.
+func (f *tokenFile) deliver(ctx context.Context, s *store.Store, in inOut, t *freshToken, create func() (lines string, err error)) error {
 	if f.path != "" {
 		if err := writeToken(f.path, t.secret); err != nil {
 			return err
@@ -339,12 +349,19 @@ func (f *tokenFile) deliver(in inOut, t *freshToken, create func() (lines string
 		}
 		return err
 	}
+	signal.Ignore(syscall.SIGPIPE) // a reader who has gone is an error here, not the end of the program
+	name := t.message.GetName()
 	if f.path != "" {
-		_, err = fmt.Fprintf(in.out, "%stoken: written to %s\n", lines, f.path)
-		return err
+		if _, err := fmt.Fprintf(in.out, "%stoken: written to %s\n", lines, f.path); err != nil {
+			return fmt.Errorf("%w\n%s is good and written to %s", err, name, f.path)
+		}
+		return nil
 	}
 	if _, err := fmt.Fprintf(in.out, "%stoken: %s\n", lines, t.secret); err != nil {
-		return err
+		if late := revoke(context.WithoutCancel(ctx), s, name); late != nil {
+			return fmt.Errorf("the token cannot be shown: %w\n%s is good, though nobody knows it: %w", err, name, late)
+		}
+		return fmt.Errorf("the token cannot be shown: %w\n%s is revoked again: make another one with dewbench token add %s", err, name, store.Segment(name, "growers"))
 	}
 	fmt.Fprintln(in.notes, "note: keep the token: it is not shown again")
 	return nil

@@ -12,6 +12,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+	"dewbench/store/storetest"
 )
 
 // TestLastDay reads the last day on which a token is good: to its end in UTC.
@@ -69,12 +71,13 @@ c      gone          stock        2026-05-11T09:00:00Z  never                 20
 // TestDeliver writes a token to a file before it is made, and takes it back if it is
 // not made.
 func TestDeliver(t *testing.T) {
-	token := &freshToken{secret: "dwb_x"}
+	token := &freshToken{secret: "dwb_x", message: &pb.Token{}}
+	s := storetest.New(t, store.SQLite)
 	file := filepath.Join(t.TempDir(), "token")
 	var out, notes bytes.Buffer
 	in := inOut{nil, &out, &notes}
 	mine := errors.New("mine")
-	err := (&tokenFile{file}).deliver(in, token, func() (string, error) {
+	err := (&tokenFile{file}).deliver(t.Context(), s, in, token, func() (string, error) {
 		if text, err := os.ReadFile(file); err != nil || string(text) != "dwb_x\n" {
 			t.Errorf("the file has %q (%v)", text, err)
 		}
@@ -87,7 +90,7 @@ func TestDeliver(t *testing.T) {
 		t.Errorf("the file of a token that was not made: %v", err)
 	}
 	made := func() (string, error) { return "name: n\n", nil }
-	if err := (&tokenFile{file}).deliver(in, token, made); err != nil || out.String() != "name: n\ntoken: written to "+file+"\n" || notes.Len() > 0 {
+	if err := (&tokenFile{file}).deliver(t.Context(), s, in, token, made); err != nil || out.String() != "name: n\ntoken: written to "+file+"\n" || notes.Len() > 0 {
 		t.Errorf("%v, %q, %q", err, out.String(), notes.String())
 	}
 	out.Reset()
@@ -95,10 +98,10 @@ func TestDeliver(t *testing.T) {
 		t.Error("a token was made that could not be written")
 		return "", nil
 	}
-	if err := (&tokenFile{file}).deliver(in, token, never); err == nil || !strings.Contains(err.Error(), "is there already") {
+	if err := (&tokenFile{file}).deliver(t.Context(), s, in, token, never); err == nil || !strings.Contains(err.Error(), "is there already") {
 		t.Errorf("a file that is there: %v", err)
 	}
-	if err := (&tokenFile{}).deliver(in, token, made); err != nil || out.String() != "name: n\ntoken: dwb_x\n" || !strings.Contains(notes.String(), "not shown again") {
+	if err := (&tokenFile{}).deliver(t.Context(), s, in, token, made); err != nil || out.String() != "name: n\ntoken: dwb_x\n" || !strings.Contains(notes.String(), "not shown again") {
 		t.Errorf("%v, %q, %q", err, out.String(), notes.String())
 	}
 }
