@@ -293,3 +293,18 @@ func FuzzGRPCMessage(f *testing.F) {
 		}
 	})
 }
+
+// FuzzPlaceAt looks for a place in any text: it is found or not, and that ends.
+func FuzzPlaceAt(f *testing.F) {
+	f.Add([]byte(`{"requests": [{}, {"plant": {"tag": 7}}]}`), 2, 9)
+	f.Add([]byte("{\n\"a\": [[1], {\"b\": null}]}"), 2, 13)
+	f.Add([]byte("[{,"), 1, 1)
+	message := (&pb.BatchUpdatePlantsRequest{}).ProtoReflect().Descriptor()
+	f.Fuzz(func(t *testing.T, text []byte, line, column int) {
+		at := offsetOf(text, line, column)
+		if at < 0 || at > len(text) {
+			t.Fatalf("the offset %d lies outside of %d bytes", at, len(text))
+		}
+		placeAt(text, at, message)
+	})
+}

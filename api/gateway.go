@@ -241,6 +241,9 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 	case grpcHeaders(ctx):
 		// The call has answered, but its answer cannot be written: our defect.
 		s = toStatus(ctx, g.log, fmt.Errorf("write the answer: %w", err))
+	case faultOf(ctx) != nil:
+		fault := faultOf(ctx)
+		s = newStatus(requestID(ctx), fault.Reason, fault.Message, fault.Violations)
 	default:
 		message := "the request cannot be read"
 		if ok {
@@ -393,42 +396,26 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 			return fmt.Errorf("%T is not a message", v)
 		}
 		err = protojson.Unmarshal(body, message)
-		if err == nil {
-			if sent, ok := r.(*requestBody); ok {
-				sent.setMasks(message)
-				sent.keepName(message)
-			}
-			return nil
+		sent, isRequest := r.(*requestBody)
+		switch {
+		case err == nil && isRequest:
+			sent.setMasks(message)
+			sent.keepName(message)
+		case isRequest:
+			// The gateway keeps of an error its text alone.
+			sent.fault = sent.route.faultIn(body, message.ProtoReflect().Descriptor(), err)
 		}
-		if m := badEnum.FindStringSubmatch(err.Error()); m != nil {
-			if names := enumNames(message.ProtoReflect().Descriptor(), m[1], map[protoreflect.FullName]bool{}); len(names) > 0 {
-				return fmt.Errorf("%s; it must be one of %s", short(err.Error()), strings.Join(names, ", "))
-			}
+		if err != nil {
+			return errors.New(short(err.Error()))
 		}
-		return errors.New(short(err.Error()))
+		return nil
 	})
 }
 
-// badEnum is how protojson says that a name is none of an enum's.
-var badEnum = regexp.MustCompile(`invalid value for enum field (\w+):`)
-
-// enumNames returns the names that the enum field of a JSON name takes, wherever
-// in a message it stands.
-func enumNames(m protoreflect.MessageDescriptor, field string, seen map[protoreflect.FullName]bool) []string {
-	if seen[m.FullName()] {
-		return nil
-	}
-	seen[m.FullName()] = true
-	for i := range m.Fields().Len() {
-		f := m.Fields().Get(i)
-		switch {
-		case f.Enum() != nil && f.JSONName() == field:
-			return valueNames(f.Enum())
-		case f.Message() != nil:
-			if names := enumNames(f.Message(), field, seen); names != nil {
-				return names
-			}
-		}
+// faultOf returns what the decoder found wrong in the body of a request, or nil.
+func faultOf(ctx context.Context) *service.Error {
+	if body, ok := ctx.Value(bodyKey{}).(*requestBody); ok {
+		return body.fault
 	}
 	return nil
 }

@@ -81,7 +81,8 @@ type requestBody struct {
 	// neither snake_case nor `*`.
 	masks [][]string
 	route *route
-	name  string // in the decoded text, where the one in the path takes its place
+	name  string         // in the decoded text, where the one in the path takes its place
+	fault *service.Error // what the decoder found wrong, where there are words for it
 }
 
 type bodyKey struct{}

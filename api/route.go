@@ -138,6 +138,8 @@ func (rt *route) checkQuery(raw string) error {
 			}
 		}
 		switch {
+		case !known && rt.inBody(key):
+			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key of this call: it is a field of the body"})
 		case !known && len(rt.keys) == 0:
 			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key: this call takes none"})
 		case !known:
@@ -164,6 +166,18 @@ func (rt *route) checkQuery(raw string) error {
 	return nil
 }
 
+// inBody tells whether the body of the call has a field of a name.
+func (rt *route) inBody(name string) bool {
+	in := rt.call.Input()
+	if rt.body == "" {
+		return false
+	}
+	if rt.body != "*" {
+		in = in.Fields().ByName(protoreflect.Name(rt.body)).Message()
+	}
+	return in.Fields().ByJSONName(name) != nil
+}
+
 // checkValue tells what is wrong with the value of a query key, if anything. The
 // gateway would say it in words of its own.
 func checkValue(field protoreflect.FieldDescriptor, value string) (rule string) {
@@ -181,7 +195,11 @@ func checkValue(field protoreflect.FieldDescriptor, value string) (rule string) 
 		rule = "must be true or false"
 	case protoreflect.EnumKind:
 		if field.Enum().Values().ByName(protoreflect.Name(value)) == nil {
-			return "must be the name of a value, as the OpenAPI document lists them"
+			rule = "must be one of " + strings.Join(valueNames(field.Enum()), ", ")
+			if field.IsList() {
+				rule += "; for several, the key stands several times"
+			}
+			return rule
 		}
 	}
 	if err != nil {

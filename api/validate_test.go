@@ -104,7 +104,7 @@ func TestNULIsRefused(t *testing.T) {
 		checkError(t, answer.body)
 		want := c.field + ": " + rule
 		if c.field == "note" {
-			want = `unknown field "note"` // the decoder is first
+			want = `requests[0].plant.note: is not a field` // the decoder is first
 		}
 		if message, _ := errorOf(t, answer.body)["message"].(string); answer.status != http.StatusBadRequest || !strings.Contains(message, want) {
 			t.Errorf("%s %s %s: status %d, %q", c.method, c.target, c.body, answer.status, message)

@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+
+	"dewbench/service/table"
 )
 
 // Reason is the stable, machine-readable reason of an error.
@@ -132,4 +134,17 @@ func ReasonOf(err error) Reason {
 		return e.Reason
 	}
 	return ""
+}
+
+// DidYouMean names the words that could have been meant by another one, as a
+// question; "" if none is near.
+func DidYouMean(word string, words []string) string {
+	near := table.Nearest(word, words, 2)
+	switch {
+	case len(near) == 0:
+		return ""
+	case table.Fold(near[0]) == table.Fold(word):
+		near = near[:1]
+	}
+	return "did you mean " + strings.Join(near, " or ") + "?"
 }
