@@ -97,6 +97,11 @@ func (s *Store) Migrate(ctx context.Context) error {
 	if version > LatestSchema() {
 		return newer(version)
 	}
+	if version == 0 && s.engine == SQLite {
+		if err := s.checkOwn(ctx); err != nil {
+			return err
+		}
+	}
 	err = s.migrate(ctx)
 	if err != nil && s.engine == SQLite && ctx.Err() == nil {
 		// There is no lock around all steps on SQLite: another program may have
@@ -106,6 +111,22 @@ func (s *Store) Migrate(ctx context.Context) error {
 		}
 	}
 	return err
+}
+
+// checkOwn refuses a file that holds the tables of another program.
+func (s *Store) checkOwn(ctx context.Context) error {
+	var tables []string
+	err := s.Read(ctx, func(t *Tx) error {
+		return t.q().Raw("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite|_%' ESCAPE '|'" +
+			" AND NOT EXISTS (SELECT 1 FROM sqlite_master WHERE name = '" + versionTable + "') ORDER BY name LIMIT 1").Scan(&tables).Error
+	})
+	switch {
+	case err != nil:
+		return fmt.Errorf("look for tables of another program: %w", err)
+	case len(tables) > 0:
+		return fmt.Errorf("the file is a database of another program: it holds a table %q: give a file of its own", tables[0])
+	}
+	return nil
 }
 
 func (s *Store) migrate(ctx context.Context) error {

@@ -131,3 +131,18 @@ func TestEnginesTakeTheSameSteps(t *testing.T) {
 		t.Errorf("SQLite takes %v, Postgres %v", steps[0], steps[1])
 	}
 }
+
+// A SQLite file of another program is left alone.
+func TestForeignFileIsLeftAlone(t *testing.T) {
+	s := storetest.Open(t, storetest.EmptyURL(t, store.SQLite))
+	if _, err := s.Writer().Exec("CREATE TABLE songs (title TEXT)"); err != nil {
+		t.Fatal(err)
+	}
+	err := s.Migrate(t.Context())
+	if err == nil || !strings.Contains(err.Error(), `another program: it holds a table "songs"`) {
+		t.Errorf("Migrate = %v", err)
+	}
+	if v, err := s.SchemaVersion(t.Context()); v != 0 || err != nil {
+		t.Errorf("SchemaVersion = %d, %v", v, err)
+	}
+}
