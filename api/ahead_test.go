@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"fmt"
+	"io"
 	"net/http"
 	"slices"
 	"strings"
@@ -141,7 +142,34 @@ func TestDatedAhead(t *testing.T) {
 			t.Errorf("c was fed at %s", got)
 		}
 		k.add(time.Minute)
+		// Who only reads sees it at once; it is written when somebody writes.
 		check("a", "out", 7, pb.Plant_GROWING)
+		onBench := func(bench string, want ...string) {
+			t.Helper()
+			rows, err := k.ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{
+				Parent: k.name, Filter: fmt.Sprintf("bench = %q", k.bench(bench)), Statuses: allStatuses})
+			var got []string
+			for _, r := range rows.GetDueFeedings() {
+				got = append(got, r.GetTag())
+				if r.GetBench() != k.bench(bench) {
+					t.Errorf("%s is on %s, not on %s", r.GetTag(), r.GetBench(), bench)
+				}
+			}
+			slices.Sort(got)
+			if err != nil || !slices.Equal(got, want) {
+				t.Errorf("on %s %q are on %s, %v; want %q", k.now(), got, bench, err, want)
+			}
+		}
+		onBench("out", "A")
+		onBench("in", "B", "C")
+		if why, err := k.ExplainDue(t.Context(), &pb.ExplainDueRequest{Name: k.plant("a")}); err != nil || why.GetDecision().GetBench() != k.bench("out") {
+			t.Errorf("explained: %v, %v", why.GetDecision(), err)
+		}
+		if err := k.d.server.SettlePending(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		check("a", "out", 7, pb.Plant_GROWING)
+		onBench("out", "A")
 		if k.get(t, "a").GetEtag() == etag {
 			t.Error("it has moved, but has the same etag")
 		}
@@ -156,8 +184,11 @@ func TestDatedAhead(t *testing.T) {
 			t.Errorf("the tag of one that is sold: %v", err)
 		}
 		living("A", "b", "C")
-		// And then a list.
+		// And then the server by itself.
 		k.add(24 * time.Hour)
+		if err := k.d.server.SettlePending(t.Context()); err != nil {
+			t.Fatal(err)
+		}
 		living("b", "C")
 		check("a", "out", 7, pb.Plant_SOLD)
 		// What is voided in time does not come true.
@@ -166,6 +197,9 @@ func TestDatedAhead(t *testing.T) {
 			t.Fatal(err)
 		}
 		k.add(30 * 24 * time.Hour)
+		if err := k.d.server.SettlePending(t.Context()); err != nil {
+			t.Fatal(err)
+		}
 		living("b", "C")
 		if got := k.get(t, "c").GetLastFeedTime().AsTime(); !got.Equal(time.Date(2026, 3, 8, 23, 0, 0, 0, time.UTC)) {
 			t.Errorf("c was last fed at %s", got)
@@ -212,6 +246,16 @@ func TestRetryAfterReassign(t *testing.T) {
 			t.Fatal(err)
 		}
 		check("c")
+		// The wrong plant was a mistake too.
+		if _, err := k.DeletePlant(ctx, &pb.DeletePlantRequest{Name: k.plant("a")}); err != nil {
+			t.Fatal(err)
+		}
+		if m, err := k.CreateFeeding(ctx, feed); err != nil || m.GetName() != k.plant("c")+"/feedings/f" {
+			t.Errorf("fed again after the wrong plant was deleted: %v, %v", m, err)
+		}
+		if _, err := k.UndeletePlant(ctx, &pb.UndeletePlantRequest{Name: k.plant("a")}); err != nil {
+			t.Fatal(err)
+		}
 		// To who asks for it by its old name, it is not there.
 		if _, err := k.GetFeeding(ctx, &pb.GetFeedingRequest{Name: k.plant("a") + "/feedings/f"}); reasonIn(err) != "FEEDING_NOT_FOUND" {
 			t.Errorf("by its old name: %v", err)
@@ -418,5 +462,110 @@ func TestMostEvents(t *testing.T) {
 	}
 	if err := feed("A"); err != nil {
 		t.Errorf("in place of a voided one: %v", err)
+	}
+	if _, err := k.UndeleteFeeding(t.Context(), &pb.UndeleteFeedingRequest{Name: k.plant("a") + "/feedings/f7"}); reasonIn(err) != "TOO_MANY_EVENTS" {
+		t.Errorf("the voided one beside it: %v", err)
+	}
+	fed, err := k.ListFeedings(t.Context(), &pb.ListFeedingsRequest{Parent: k.plant("b")})
+	if err != nil || len(fed.GetFeedings()) != 0 {
+		t.Fatalf("b was fed by a batch that was refused: %v, %v", fed, err)
+	}
+	if err := feed("B"); err != nil {
+		t.Fatal(err)
+	}
+	if fed, err = k.ListFeedings(t.Context(), &pb.ListFeedingsRequest{Parent: k.plant("b")}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := k.ReassignFeeding(t.Context(), &pb.ReassignFeedingRequest{Name: fed.GetFeedings()[0].GetName(), Tag: "A"}); reasonIn(err) != "TOO_MANY_EVENTS" {
+		t.Errorf("another plant's: %v", err)
+	}
+}
+
+// What would put a plant on a deleted bench, or give two plants one tag, is refused
+// where it is asked for, not on the day when it would come true.
+func TestAheadIsJudgedAtOnce(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		k, ctx := openDesk(t, engine, "A", "B", "C"), t.Context()
+		must := func(err error) {
+			t.Helper()
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		k.observe(t, "a", "go", "2026-03-20", move(k.bench("out")))
+		k.observe(t, "b", "go", "2026-03-20", move(k.bench("out")))
+		_, err := k.DeleteObservation(ctx, &pb.DeleteObservationRequest{Name: k.plant("a") + "/observations/go"})
+		must(err)
+		_, err = k.DeletePlant(ctx, &pb.DeletePlantRequest{Name: k.plant("b")})
+		must(err)
+		_, err = k.DeleteBench(ctx, &pb.DeleteBenchRequest{Name: k.bench("out")})
+		must(err)
+		if _, err := k.UndeleteObservation(ctx, &pb.UndeleteObservationRequest{Name: k.plant("a") + "/observations/go"}); reasonIn(err) != "BENCH_DELETED" {
+			t.Errorf("a move to a deleted bench counts again: %v", err)
+		}
+		if _, err := k.UndeletePlant(ctx, &pb.UndeletePlantRequest{Name: k.plant("b")}); reasonIn(err) != "BENCH_DELETED" {
+			t.Errorf("a plant that will move to a deleted bench is back: %v", err)
+		}
+		// The day on which C was sold has come in Auckland, but not in Berlin.
+		k.set(time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC))
+		k.observe(t, "c", "sale", "2026-03-03", sold())
+		_, err = k.CreatePlant(ctx, &pb.CreatePlantRequest{Parent: k.name, PlantId: "c2", Plant: &pb.Plant{Tag: "C", Taxon: "taxa/drosera-capensis"}})
+		must(err)
+		zone := &pb.UpdateCollectionRequest{Collection: &pb.Collection{Name: k.name, TimeZone: "Europe/Berlin"}}
+		_, err = k.UpdateCollection(ctx, zone)
+		if reasonIn(err) != "TAG_IN_USE" || !strings.Contains(fmt.Sprint(status.Convert(err).Details()), "collection.timeZone") {
+			t.Errorf("a zone in which two plants bear one tag: %v", err)
+		}
+		_, err = k.UpdatePlant(ctx, &pb.UpdatePlantRequest{Plant: &pb.Plant{Name: k.plant("c2"), Tag: "D"}})
+		must(err)
+		_, err = k.UpdateCollection(ctx, zone)
+		must(err)
+		if p := k.get(t, "c"); p.GetState() != pb.Plant_GROWING {
+			t.Errorf("in Berlin C is %s", p.GetState())
+		}
+	})
+}
+
+// A token that is revoked while the body of a call is on its way is not taken.
+func TestRevokedWhileTheBodyComes(t *testing.T) {
+	k := openDesk(t, store.SQLite, "A")
+	k.d.server.gateway.slow = 0
+	body, send := io.Pipe()
+	request, err := http.NewRequestWithContext(t.Context(), http.MethodPost, k.d.url("/v1/"+k.name+"/plants"), body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() {
+		_, err := send.Write([]byte(`{"tag": "Z",`)) // it is taken by the server's side once the call was let in
+		done <- err
+	}()
+	answers := make(chan int, 1)
+	go func() {
+		answer, err := k.d.client.Do(request)
+		if err != nil {
+			t.Error(err)
+			answers <- 0
+			return
+		}
+		answers <- answer.StatusCode
+		_ = answer.Body.Close()
+	}()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	err = k.d.store.Write(t.Context(), func(tx *store.Tx) error {
+		_, err := tx.Grower(k.d.grower).RevokeAll(k.now().UnixMicro())
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := send.Write([]byte(` "taxon": "taxa/drosera-capensis"}`)); err != nil {
+		t.Fatal(err)
+	}
+	_ = send.Close()
+	if code := <-answers; code != http.StatusUnauthorized {
+		t.Errorf("the call was answered with %d", code)
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"google.golang.org/grpc/codes"
@@ -33,6 +34,7 @@ type gateway struct {
 	routes []route
 	conn   *inProcess
 	log    *slog.Logger
+	slow   time.Duration // that a body may take to come before its caller is asked again
 }
 
 // registrations are the generated functions that put a service on the mux.
@@ -75,7 +77,7 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 }
 
 func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
-	g := &gateway{conn: conn, log: log}
+	g := &gateway{conn: conn, log: log, slow: time.Second}
 	for name := range conn.methods {
 		service, method, _ := strings.Cut(strings.TrimPrefix(name, "/"), "/")
 		d, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + method))
@@ -146,6 +148,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r = r.WithContext(context.WithValue(context.WithValue(r.Context(), routeKey{}, rt), callerKey{}, &caller{}))
+	began := time.Now()
 	admitted, err := g.conn.admit(r.Context(), rt.fullName, r.Header.Values("Authorization"))
 	if err != nil { // a call that is refused is not worth its body
 		g.refuse(w, r, err)
@@ -155,6 +158,13 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if err := g.receive(w, r, rt); err != nil {
 		g.refuse(w, r, err)
 		return
+	}
+	if time.Since(began) > g.slow { // a token may have been revoked meanwhile
+		if admitted, err = g.conn.admit(r.Context(), rt.fullName, r.Header.Values("Authorization")); err != nil {
+			g.refuse(w, r, err)
+			return
+		}
+		r = r.WithContext(admitted)
 	}
 	ctx, ifMatch, ifNoneMatch, err := rt.conditions(r)
 	if err != nil {

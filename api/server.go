@@ -39,6 +39,7 @@ type Server struct {
 	conn    *inProcess
 	health  *healthServer
 	itself  *service.Server
+	settle  func(context.Context) error
 	stop    context.CancelFunc // ends the streams that only wait
 }
 
@@ -73,6 +74,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		),
 		health: &healthServer{health.NewServer(), services.Server, log},
 		itself: services.Server,
+		settle: services.Plants.SettlePending,
 	}
 	for _, registered := range []struct {
 		desc   *grpc.ServiceDesc
@@ -105,6 +107,10 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 // Conn returns a connection that calls the server in the same process, through
 // the same chain as both doors.
 func (s *Server) Conn() grpc.ClientConnInterface { return s.conn }
+
+// SettlePending brings up to date what records that were dated ahead have changed by
+// now.
+func (s *Server) SettlePending(ctx context.Context) error { return s.settle(ctx) }
 
 // Serve answers on both listeners until ctx ends, then lets calls under way
 // finish, and closes the listeners. It may be called once.

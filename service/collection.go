@@ -171,8 +171,8 @@ func (v *visit) rezone(c *collection, was *time.Location) error {
 	}
 	slices.Sort(ids)
 	for some := range slices.Chunk(ids, MaxPageSize) {
-		if _, err := v.settleBy(c, some, v.recorder(c)); err != nil {
-			return err
+		if _, err := v.settle(c, some); err != nil {
+			return atField(err, "collection.timeZone")
 		}
 	}
 	return nil

@@ -45,8 +45,6 @@ type visit struct {
 	call *call
 	at   time.Time // when the call came
 	open map[string]*collection
-	// unsettled takes collections as they were last brought up to date.
-	unsettled bool
 }
 
 // collection is a collection that the visit has opened.
@@ -54,6 +52,7 @@ type collection struct {
 	*store.Collection
 	message *pb.Collection
 	zone    *time.Location
+	behind  bool                 // the day of a record that was dated ahead has come, and its plant's row does not tell yet
 	benches map[string]*pb.Bench // all of them, by id; nil until they are needed
 }
 
@@ -90,37 +89,10 @@ func fromStore(err error) error {
 	return err
 }
 
-// pendingError tells that records of a collection that were dated ahead have come
-// true since it was last brought up to date.
-type pendingError struct{ collection string }
-
-func (e *pendingError) Error() string { return e.collection + " is to be brought up to date" }
-
 // read runs f in a transaction that sees one state of the database.
 func (c *Core) read(ctx context.Context, f func(*visit) error) error {
-	at, unsettled := c.now(), false
-	for {
-		err := c.store.Read(ctx, func(tx *store.Tx) error {
-			v := c.visit(ctx, tx, at)
-			v.unsettled = unsettled
-			return f(v)
-		})
-		var pending *pendingError
-		if !errors.As(err, &pending) {
-			return fromStore(err)
-		}
-		err = c.store.Write(ctx, func(tx *store.Tx) error {
-			v := c.visit(ctx, tx, at)
-			_, err := v.collectionFor(pending.collection, func(string) bool { return true })
-			return err
-		})
-		switch {
-		case errors.Is(err, store.ErrFull):
-			unsettled = true // it can still be read, as it was
-		case err != nil && ReasonOf(err) != CollectionNotFound: // purged meanwhile, or
-			return fromStore(err)
-		}
-	}
+	at := c.now()
+	return fromStore(c.store.Read(ctx, func(tx *store.Tx) error { return f(c.visit(ctx, tx, at)) }))
 }
 
 // resource is a message with a name.
@@ -143,10 +115,10 @@ var errOnlyChecked = errors.New("only checked")
 // stands, from again. A call that only validates writes nothing either.
 func write[M resource](ctx context.Context, c *Core, req writing, do func(*visit) ([]M, error), again func(*visit, []string) ([]M, error)) ([]M, error) {
 	var out []M
-	at := c.now()
 	only, _ := req.(interface{ GetValidateOnly() bool })
 	onlyValidate := only != nil && only.GetValidateOnly()
 	err := c.store.Write(ctx, func(tx *store.Tx) error {
+		at := c.now() // not before other writers of SQLite have ended
 		v := c.visit(ctx, tx, at)
 		var err error
 		if req.GetRequestId() == "" || onlyValidate {
@@ -254,10 +226,25 @@ func (v *visit) collectionFor(id string, may func(owner string) bool) (*collecti
 	if c, ok := v.open[id]; ok {
 		return c, nil
 	}
-	handle, err := v.tx.Collection(id, may)
+	c, err := v.load(id, may)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, notFound(CollectionNotFound, store.CollectionName(id))
 	}
+	if err != nil {
+		return nil, err
+	}
+	v.open[id] = c
+	if us := c.PendingUs(); us != nil && c.came(*us, v.at) {
+		if c.behind = v.tx.ReadOnly(); !c.behind { // a reader reckons with it where it shows plants
+			return c, v.settlePending(c)
+		}
+	}
+	return c, nil
+}
+
+// load reads a collection whose owner may agrees to, or returns store.ErrNotFound.
+func (v *visit) load(id string, may func(owner string) bool) (*collection, error) {
+	handle, err := v.tx.Collection(id, may)
 	if err != nil {
 		return nil, err
 	}
@@ -269,17 +256,7 @@ func (v *visit) collectionFor(id string, may func(owner string) bool) (*collecti
 	if err != nil {
 		return nil, fmt.Errorf("time zone of %s: %w", message.GetName(), err)
 	}
-	c := &collection{Collection: handle, message: message, zone: zone}
-	if us := handle.PendingUs(); us != nil && c.came(*us, v.at) && !v.unsettled {
-		if v.tx.ReadOnly() {
-			return nil, &pendingError{id}
-		}
-		if err := v.settlePending(c); err != nil {
-			return nil, err
-		}
-	}
-	v.open[id] = c
-	return c, nil
+	return &collection{Collection: handle, message: message, zone: zone}, nil
 }
 
 // allBenches returns the benches of a collection by id, deleted ones too: plants

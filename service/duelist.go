@@ -240,13 +240,23 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 		if err != nil {
 			return nil, err
 		}
+		// Of as many plants at a time as a page has: histories are long.
+		var histories map[string]*store.History
+		if c.behind {
+			if histories, err = c.Histories(idsOf(plants)); err != nil {
+				return nil, err
+			}
+			for _, p := range plants {
+				v.overlay(c, p, histories[p.ID])
+			}
+		}
 		plants = slices.DeleteFunc(plants, func(p *store.Plant) bool {
 			return slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) })
 		})
-		// Of as many plants at a time as a page has: histories are long.
-		histories, err := c.Histories(idsOf(plants))
-		if err != nil {
-			return nil, err
+		if !c.behind {
+			if histories, err = c.Histories(idsOf(plants)); err != nil {
+				return nil, err
+			}
 		}
 		for _, p := range plants {
 			if err := v.ctx.Err(); err != nil {
@@ -333,6 +343,7 @@ func (s *Due) ExplainDue(ctx context.Context, req *pb.ExplainDueRequest) (*pb.Ex
 		if err != nil {
 			return err
 		}
+		v.overlay(c, p, histories[id])
 		d, err := v.decider(c, day)
 		if err != nil {
 			return err

@@ -70,6 +70,14 @@ func (k *keeping) checkDated(place at, verb string, byTime bool, day, before civ
 // voided: one a day for 27 years.
 const mostEvents = 10_000
 
+// checkRoom refuses one more event of a plant that has as many as it can have.
+func checkRoom(plant string, h *store.History) error {
+	if h.Len() < mostEvents {
+		return nil
+	}
+	return &Error{Reason: TooManyEvents, Message: fmt.Sprintf("%s has %d feedings and observations, as many as one plant can have", plant, h.Len())}
+}
+
 // keeping is the recording of events in one collection.
 type keeping struct {
 	*visit
@@ -273,7 +281,7 @@ func (e *events[M]) getAll(v *visit, names []string) ([]M, error) { return each(
 // plant it belongs by now.
 func (e *events[M]) getByName(v *visit, name string) (M, error) {
 	m, err := e.find(v, name, "")
-	if ReasonOf(err) != e.notFound {
+	if why := ReasonOf(err); why != e.notFound && why != PlantNotFound {
 		return m, err
 	}
 	c, openErr := v.collection(store.Segment(name, "collections"))
@@ -507,6 +515,15 @@ func (e *events[M]) change(
 		case voided && void:
 			return none, notFound(e.notFound, full)
 		case voided || void:
+			if voided {
+				h, err := c.Histories([]string{plant})
+				if err != nil {
+					return none, err
+				}
+				if err := checkRoom(store.PlantName(c.ID(), plant), h[plant]); err != nil {
+					return none, err
+				}
+			}
 			if now, err = do(c.Collection, plant, id, v.by(), func(M) error { return nil }); err != nil {
 				return none, err
 			}
@@ -568,6 +585,9 @@ func (e *events[M]) move(ctx context.Context, req writing, name, plant, tag, eta
 		}
 		if len(taken) > 0 {
 			return none, Invalid(e.exists, []Violation{{"plant", fmt.Sprintf("%s has one of the id %s already", k.plant.GetName(), id)}})
+		}
+		if err := checkRoom(k.plant.GetName(), k.histories[to]); err != nil {
+			return none, err
 		}
 		m, err := e.reassign(c.Collection, from, id, to, v.by(), func(m M) error {
 			k.before = proto.Clone(m)

@@ -766,6 +766,22 @@ func (v *visit) checkStands(c *collection, plant, bench string) error {
 	return nil
 }
 
+// checkAheadOf refuses moves that are dated ahead to a bench that is deleted, of a plant
+// that is there.
+func (v *visit) checkAheadOf(c *collection, p *store.Plant, h *store.History) error {
+	if h == nil || p.GetDeleteTime() != nil {
+		return nil
+	}
+	for _, o := range h.Observations {
+		if move := o.GetMove(); move != nil && !c.came(store.Micros(o.GetObserveTime()), v.at) {
+			if err := v.checkStands(c, p.GetName(), move.GetBench()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // settle brings up to date what follows from the records of plants, and returns
 // them in the order of their ids.
 func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
@@ -775,23 +791,88 @@ func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 // settlePending brings up to date the plants of which records that were dated ahead
 // have come true.
 func (v *visit) settlePending(c *collection) error {
-	for {
-		ids, err := c.Pending((c.today(v.at) + 1).Noon(c.zone).UnixMicro(), MaxPageSize)
-		if err != nil {
-			return err
-		}
-		kept, err := c.KeptDue(ids)
-		if err != nil {
-			return err
-		}
-		ids = slices.DeleteFunc(ids, func(id string) bool { return !c.came(*kept[id].PendingUs, v.at) })
-		if len(ids) == 0 {
-			return c.KeepPending()
-		}
-		if _, err := v.settleBy(c, ids, v.recorder(c)); err != nil {
+	for more := true; more; {
+		var err error
+		if more, err = v.settleSome(c, MaxPageSize); err != nil {
 			return err
 		}
 	}
+	return nil
+}
+
+// settleSome is settlePending for some of the plants, and tells whether there are more.
+func (v *visit) settleSome(c *collection, most int) (more bool, err error) {
+	ids, err := c.Pending((c.today(v.at) + 1).Noon(c.zone).UnixMicro(), most)
+	if err != nil {
+		return false, err
+	}
+	kept, err := c.KeptDue(ids)
+	if err != nil {
+		return false, err
+	}
+	ids = slices.DeleteFunc(ids, func(id string) bool { return !c.came(*kept[id].PendingUs, v.at) })
+	if len(ids) == 0 {
+		return false, c.KeepPending()
+	}
+	_, err = v.settleBy(c, ids, v.recorder(c))
+	return true, err
+}
+
+// SettlePending brings up to date the plants of which records that were dated ahead
+// have come true, of all collections, a few in a transaction, so that no caller waits
+// long. Where one collection fails it goes on with the next, unless ctx has ended.
+func (c *Core) SettlePending(ctx context.Context) error {
+	var errs []error
+	for after := ""; ; {
+		var ids []string
+		err := c.store.Read(ctx, func(tx *store.Tx) (err error) {
+			ids, err = tx.PendingCollections(after, sweepBatch)
+			return err
+		})
+		if err != nil {
+			return errors.Join(append(errs, fmt.Errorf("list collections: %w", err))...)
+		}
+		for _, id := range ids {
+			if err := c.settleCollection(ctx, id); err != nil {
+				errs = append(errs, fmt.Errorf("%s: %w", store.CollectionName(id), err))
+			}
+			if ctx.Err() != nil || len(errs) > sweepErrors {
+				return errors.Join(errs...)
+			}
+		}
+		if len(ids) < sweepBatch {
+			return errors.Join(errs...)
+		}
+		after = ids[len(ids)-1]
+	}
+}
+
+// settlePlants is how many plants are brought up to date in one transaction.
+const settlePlants = 100
+
+func (c *Core) settleCollection(ctx context.Context, id string) error {
+	for more := true; more; {
+		err := c.store.Write(ctx, func(tx *store.Tx) error {
+			more = false
+			v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}} // nobody calls
+			one, err := v.load(id, func(string) bool { return true })
+			if errors.Is(err, store.ErrNotFound) { // it was purged
+				return nil
+			}
+			if err != nil {
+				return err
+			}
+			if us := one.PendingUs(); us == nil || !one.came(*us, v.at) {
+				return nil
+			}
+			more, err = v.settleSome(one, settlePlants)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // recorder tells that a change that came true by itself is that of who recorded it.
@@ -831,6 +912,11 @@ func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) s
 			return nil, notFound(PlantNotFound, store.PlantName(c.ID(), id))
 		}
 		standing, kept, recorder := v.stand(c, p, histories[id])
+		if by == nil {
+			if err := v.checkAheadOf(c, p, histories[id]); err != nil {
+				return nil, err
+			}
+		}
 		if by != nil {
 			// It was judged when it was recorded.
 		} else if standing.State == pb.Plant_GROWING && p.GetState() != pb.Plant_GROWING && p.GetDeleteTime() == nil {
@@ -951,6 +1037,15 @@ func endState(s pb.Observation_End_State) pb.Plant_State {
 	return pb.Plant_DEAD
 }
 
+// overlay gives a plant what its record says of it today, where its row does not yet.
+func (v *visit) overlay(c *collection, p *store.Plant, h *store.History) *store.Due {
+	standing, kept, _ := v.stand(c, p, h)
+	if c.behind {
+		p.Bench, p.Quantity, p.State = store.BenchName(c.ID(), standing.Bench), standing.Quantity, standing.State
+	}
+	return kept
+}
+
 // plantMessages completes plants by what follows from their records, and by what is
 // due today: as it was kept, where nothing has changed since, else decided anew.
 func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant, error) {
@@ -967,7 +1062,7 @@ func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant
 	var staleIDs []string
 	for _, p := range plants {
 		k := kept[p.ID]
-		if k == nil || k.AsOfDate != today.String() || k.Settings != c.Settings() || k.Catalogue != v.version {
+		if k == nil || c.behind && k.PendingUs != nil && c.came(*k.PendingUs, v.at) || k.AsOfDate != today.String() || k.Settings != c.Settings() || k.Catalogue != v.version {
 			stale, staleIDs = append(stale, p), append(staleIDs, p.ID)
 		}
 	}
@@ -981,9 +1076,7 @@ func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant
 			return nil, err
 		}
 		for _, p := range stale {
-			if kept[p.ID] == nil {
-				_, kept[p.ID], _ = v.stand(c, p, histories[p.ID])
-			}
+			kept[p.ID] = v.overlay(c, p, histories[p.ID])
 			kept[p.ID].Decision = d.decide(p, histories[p.ID], UsualHorizonDays)
 		}
 	}

@@ -12,8 +12,9 @@ import (
 const (
 	// sweepBatch is how many collections a sweep looks up at once.
 	sweepBatch = 100
-	// sweepPlants is how many plants of a collection go in one transaction.
-	sweepPlants = 100
+	// sweepPlants is how many plants of a collection go in one transaction, each with up
+	// to 10,000 records.
+	sweepPlants = 10
 	// sweepTime is how long one transaction may take.
 	sweepTime = time.Minute
 	// sweepErrors is how many errors a sweep tells of.

@@ -166,6 +166,15 @@ func (t *Tx) CollectionIDs(after string, limit int) ([]string, error) {
 	return ids, err
 }
 
+// PendingCollections returns the ids of collections after one that have a record dated
+// ahead, or one whose day has come since, in their order, at most limit. It is for who
+// brings all of them up to date.
+func (t *Tx) PendingCollections(after string, limit int) ([]string, error) {
+	var ids []string
+	err := t.q().Model(&collectionRow{}).Where("pending_us IS NOT NULL AND collection_id > ?", after).Order("collection_id").Limit(limit).Pluck("collection_id", &ids).Error
+	return ids, err
+}
+
 func (c *Collection) own() *gorm.DB { return c.tx.q().Where("collection_id = ?", c.id) }
 
 // ID returns the id.

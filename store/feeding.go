@@ -235,7 +235,7 @@ func (c *Collection) ReassignFeeding(plant, id, to string, by By, f func(*pb.Fee
 // of a plant belongs by now, or ErrNotFound if it was not reassigned from there.
 func (c *Collection) Reassigned(kind Kind, plant, id string) (string, error) {
 	var rows []revisionRow
-	err := c.own().Where("kind = ? AND resource_id = ? AND action = ?", kind, id, pb.Revision_REASSIGNED).Find(&rows).Error
+	err := c.own().Where("kind = ? AND resource_id = ? AND action = 5", kind, id).Find(&rows).Error
 	if err != nil {
 		return "", err
 	}

@@ -88,8 +88,8 @@ func TestNewerSchemaIsRefused(t *testing.T) {
 func TestFailedStepLeavesNothing(t *testing.T) {
 	onEmpty(t, func(t *testing.T, url string) {
 		s := storetest.Open(t, url)
-		// A table of the first step, not its first, is in the way.
-		if _, err := s.Writer().Exec("CREATE TABLE plants (id int)"); err != nil {
+		// A view with the name of a table of the first step, not its first, is in the way.
+		if _, err := s.Writer().Exec("CREATE VIEW plants AS SELECT 1 AS id"); err != nil {
 			t.Fatal(err)
 		}
 		if err := s.Migrate(t.Context()); err == nil || !strings.Contains(err.Error(), "version 1") {
@@ -102,10 +102,10 @@ func TestFailedStepLeavesNothing(t *testing.T) {
 		for _, x := range ours(dump(t, s)) {
 			names = append(names, x.name)
 		}
-		if !slices.Equal(names, []string{"plants"}) {
+		if len(names) > 0 { // views are not among them
 			t.Errorf("after a failed step there are %v", names)
 		}
-		if _, err := s.Writer().Exec("DROP TABLE plants"); err != nil {
+		if _, err := s.Writer().Exec("DROP VIEW plants"); err != nil {
 			t.Fatal(err)
 		}
 		if err := s.Migrate(t.Context()); err != nil {

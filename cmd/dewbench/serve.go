@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"strconv"
+	"sync"
 	"syscall"
 	"time"
 
@@ -185,16 +186,20 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 		return err
 	}
 	sweeping, stop := context.WithCancel(ctx)
-	swept := make(chan struct{})
-	go func() {
-		defer close(swept)
+	var work sync.WaitGroup
+	work.Go(func() {
 		hourly := time.NewTicker(time.Hour)
 		defer hourly.Stop()
 		sweep(sweeping, s, log, time.Now, hourly.C)
-	}()
+	})
+	work.Go(func() {
+		minutely := time.NewTicker(time.Minute)
+		defer minutely.Stop()
+		settle(sweeping, server, log, minutely.C)
+	})
 	err = serve(ctx, out, server, grpcListener, httpListener)
 	stop()
-	<-swept
+	work.Wait()
 	return err
 }
 
@@ -218,6 +223,21 @@ func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store) er
 	}
 	_, err = fmt.Fprintf(out, "There is no grower yet. Make the first in another window%s:\n\n  dewbench grower add \"YOUR NAME\" %s\n\n", note, flag)
 	return err
+}
+
+// settle lets records that were dated ahead come true: at once, and at every tick until
+// ctx ends.
+func settle(ctx context.Context, server *api.Server, log *slog.Logger, ticks <-chan time.Time) {
+	for {
+		if err := server.SettlePending(ctx); err != nil && ctx.Err() == nil {
+			log.ErrorContext(ctx, "cannot bring all plants up to date; it is tried again in a minute", "error", err)
+		}
+		select {
+		case <-ticks:
+		case <-ctx.Done():
+			return
+		}
+	}
 }
 
 // sweep removes what was deleted long ago: at once, and at every tick until ctx ends.

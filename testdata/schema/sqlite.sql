@@ -44,6 +44,7 @@ CREATE TABLE collections (
   FOREIGN KEY (owner_id) REFERENCES growers (grower_id)
 );
 CREATE INDEX collections_display_name ON collections (owner_id, display_name_key, collection_id);
+CREATE INDEX collections_pending ON collections (collection_id) WHERE pending_us IS NOT NULL;
 CREATE UNIQUE INDEX collections_owner ON collections (owner_id, collection_id);
 
 CREATE TABLE feedings (
@@ -231,6 +232,7 @@ CREATE TABLE revisions (
   PRIMARY KEY (collection_id, kind, plant_id, resource_id, number),
   FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
 );
+CREATE INDEX revisions_reassigned ON revisions (collection_id, kind, resource_id) WHERE action = 5;
 
 CREATE TABLE schema_versions (
   id INTEGER,
