@@ -148,8 +148,8 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r = r.WithContext(context.WithValue(context.WithValue(r.Context(), routeKey{}, rt), callerKey{}, &caller{}))
-	began := time.Now()
-	admitted, err := g.conn.admit(r.Context(), rt.fullName, r.Header.Values("Authorization"))
+	began, outside := time.Now(), r.Context()
+	admitted, err := g.conn.admit(outside, rt.fullName, r.Header.Values("Authorization"))
 	if err != nil { // a call that is refused is not worth its body
 		g.refuse(w, r, err)
 		return
@@ -160,7 +160,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if time.Since(began) > g.slow { // a token may have been revoked meanwhile
-		if admitted, err = g.conn.admit(r.Context(), rt.fullName, r.Header.Values("Authorization")); err != nil {
+		if admitted, err = g.conn.admit(outside, rt.fullName, r.Header.Values("Authorization")); err != nil {
 			g.refuse(w, r, err)
 			return
 		}
