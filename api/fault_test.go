@@ -652,9 +652,9 @@ func TestHealthOfDatabase(t *testing.T) {
 	d.checkHealth(t, true)
 
 	c.kill(t)
-	d.checkHealth(t, false)
+	d.awaitHealth(t, false)
 	c.start(t)
-	d.checkHealth(t, true)
+	d.awaitHealth(t, true)
 }
 
 // TestFullDisk fills the disk under a server. It says so, has written nothing of what it

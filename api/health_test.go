@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc/codes"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
@@ -15,28 +16,50 @@ import (
 	"dewbench/store/storetest"
 )
 
-// checkHealth asks both doors and the standard service how the server is: healthy, or
-// without its database.
-func (d *doors) checkHealth(t *testing.T, healthy bool) {
+// healthAnswers are what the doors say of the server's health.
+type healthAnswers struct {
+	code     codes.Code
+	reason   service.Reason
+	http     int
+	standard healthpb.HealthCheckResponse_ServingStatus
+}
+
+var healthy = map[bool]healthAnswers{
+	true:  {codes.OK, "", http.StatusOK, healthpb.HealthCheckResponse_SERVING},
+	false: {codes.Unavailable, service.StorageUnavailable, http.StatusServiceUnavailable, healthpb.HealthCheckResponse_NOT_SERVING},
+}
+
+func (d *doors) healthAnswers(t *testing.T) healthAnswers {
 	t.Helper()
-	type answers struct {
-		code     codes.Code
-		reason   service.Reason
-		http     int
-		standard healthpb.HealthCheckResponse_ServingStatus
-	}
-	want := answers{codes.Unavailable, service.StorageUnavailable, http.StatusServiceUnavailable, healthpb.HealthCheckResponse_NOT_SERVING}
-	if healthy {
-		want = answers{codes.OK, "", http.StatusOK, healthpb.HealthCheckResponse_SERVING}
-	}
 	_, err := pb.NewServerServiceClient(d.conn).GetHealth(t.Context(), &pb.GetHealthRequest{})
 	overHTTP := d.sendRaw(t, http.MethodGet, "/healthz", nil, nil)
 	checked, checkErr := healthpb.NewHealthClient(d.conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
 	if checkErr != nil {
 		t.Errorf("the standard service: %v", checkErr)
 	}
-	if got := (answers{status.Code(err), reasonOf(status.Convert(err)), overHTTP.status, checked.GetStatus()}); got != want {
-		t.Errorf("got %v, want %v", got, want)
+	return healthAnswers{status.Code(err), reasonOf(status.Convert(err)), overHTTP.status, checked.GetStatus()}
+}
+
+// checkHealth asks all doors whether the server is well.
+func (d *doors) checkHealth(t *testing.T, well bool) {
+	t.Helper()
+	if got := d.healthAnswers(t); got != healthy[well] {
+		t.Errorf("got %v, want %v", got, healthy[well])
+	}
+}
+
+// awaitHealth asks until all doors say so: the connections of a killed server live for
+// a moment.
+func (d *doors) awaitHealth(t *testing.T, well bool) {
+	t.Helper()
+	for began := time.Now(); ; {
+		got := d.healthAnswers(t)
+		if got == healthy[well] {
+			return
+		}
+		if time.Since(began) > patience {
+			t.Fatalf("got %v, want %v", got, healthy[well])
+		}
 	}
 }
 
