@@ -529,7 +529,7 @@ func TestAheadIsJudgedAtOnce(t *testing.T) {
 // A token that is revoked while the body of a call is on its way is not taken.
 func TestRevokedWhileTheBodyComes(t *testing.T) {
 	k := openDesk(t, store.SQLite, "A")
-	k.d.server.gateway.slow = 0
+	k.d.server.gateway.slow.Store(0)
 	body, send := io.Pipe()
 	request, err := http.NewRequestWithContext(t.Context(), http.MethodPost, k.d.url("/v1/"+k.name+"/plants"), body)
 	if err != nil {

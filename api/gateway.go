@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -34,7 +35,7 @@ type gateway struct {
 	routes []route
 	conn   *inProcess
 	log    *slog.Logger
-	slow   time.Duration // that a body may take to come before its caller is asked again
+	slow   atomic.Int64 // nanoseconds that a body may take to come before its caller is asked again
 }
 
 // registrations are the generated functions that put a service on the mux.
@@ -77,7 +78,8 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 }
 
 func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
-	g := &gateway{conn: conn, log: log, slow: time.Second}
+	g := &gateway{conn: conn, log: log}
+	g.slow.Store(int64(time.Second))
 	for name := range conn.methods {
 		service, method, _ := strings.Cut(strings.TrimPrefix(name, "/"), "/")
 		d, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + method))
@@ -159,7 +161,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.refuse(w, r, err)
 		return
 	}
-	if time.Since(began) > g.slow { // a token may have been revoked meanwhile
+	if time.Since(began) > time.Duration(g.slow.Load()) { // a token may have been revoked meanwhile
 		if admitted, err = g.conn.admit(outside, rt.fullName, r.Header.Values("Authorization")); err != nil {
 			g.refuse(w, r, err)
 			return
