@@ -73,6 +73,12 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	// The mux asks the last one first: before a plant is taken by an id such as
 	// "a:explainDue".
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterSessionServiceHandlerClient(context.Background(), mux, pb.NewSessionServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterExchangeServiceHandlerClient(context.Background(), mux, pb.NewExchangeServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterDueServiceHandlerClient(context.Background(), mux, pb.NewDueServiceClient(c))
 	},
 }

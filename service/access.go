@@ -107,6 +107,20 @@ var Rules = map[string]Rule{
 	pb.ObservationService_UndeleteObservation_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
 	pb.ObservationService_ReassignObservation_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
 
+	pb.SessionService_RecordSession_FullMethodName:  {Scope: ScopeRecord, Least: Owner},
+	pb.SessionService_RecordOutcomes_FullMethodName: {Scope: ScopeRecord, Least: Owner},
+	pb.SessionService_DividePlant_FullMethodName:    {Scope: ScopeManage, Least: Owner},
+	pb.SessionService_MovePlants_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+	pb.SessionService_HoldPlants_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+	pb.SessionService_Undo_FullMethodName:           {Scope: ScopeRecord, Least: Owner}, // and manage where plants are deleted
+
+	pb.ExchangeService_ImportPlants_FullMethodName:       {Scope: ScopeManage, Least: Owner},
+	pb.ExchangeService_ImportFeedings_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+	pb.ExchangeService_ImportObservations_FullMethodName: {Scope: ScopeRecord, Least: Owner},
+	pb.ExchangeService_ExportPlants_FullMethodName:       {Scope: ScopeRead, Least: Owner},
+	pb.ExchangeService_ExportFeedings_FullMethodName:     {Scope: ScopeRead, Least: Owner},
+	pb.ExchangeService_ExportObservations_FullMethodName: {Scope: ScopeRead, Least: Owner},
+
 	pb.RevisionService_ListRevisions_FullMethodName: {Scope: ScopeRead, Least: Owner},
 }
 

@@ -19,12 +19,14 @@ type Services struct {
 	Benches      *Benches
 	Collections  *Collections
 	Due          *Due
+	Exchange     *Exchange
 	Feedings     *Feedings
 	Growers      *Growers
 	Observations *Observations
 	Plants       *Plants
 	Revisions    *Revisions
 	Server       *Server
+	Sessions     *Sessions
 	Taxa         *Taxa
 	Tokens       *Tokens
 }
@@ -66,17 +68,20 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		return nil, err
 	}
 	core.due = NewDue(core)
+	feedings, observations, plants := NewFeedings(core), NewObservations(core), &Plants{core}
 	return &Services{
 		Access:       &Access{store: config.Store, now: core.now, log: config.Log},
 		Benches:      &Benches{core},
 		Collections:  &Collections{core},
 		Due:          core.due,
-		Feedings:     NewFeedings(core),
+		Exchange:     &Exchange{Core: core},
+		Feedings:     feedings,
 		Growers:      &Growers{core},
-		Observations: NewObservations(core),
-		Plants:       &Plants{core},
+		Observations: observations,
+		Plants:       plants,
 		Revisions:    &Revisions{core},
 		Server:       NewServer(config.Store, config.Version, c, config.OpenAPI),
+		Sessions:     &Sessions{Core: core, feedings: feedings, observations: observations, plants: plants},
 		Taxa:         NewTaxa(c, core.pages),
 		Tokens:       &Tokens{core},
 	}, nil
