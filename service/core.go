@@ -16,6 +16,7 @@ import (
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
 	"dewbench/service/civil"
+	"dewbench/service/table"
 	"dewbench/store"
 )
 
@@ -54,6 +55,7 @@ type collection struct {
 	zone    *time.Location
 	behind  bool                 // the day of a record that was dated ahead has come, and its plant's row does not tell yet
 	benches map[string]*pb.Bench // all of them, by id; nil until they are needed
+	living  *table.Tags          // the tags of living plants; nil until they are needed
 }
 
 func (c *collection) today(at time.Time) civil.Day { return civil.Of(at, c.zone) }

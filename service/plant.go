@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/table"
 	"dewbench/store"
 )
 
@@ -333,7 +334,9 @@ func (v *visit) plantOf(name, tag string) (*collection, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	id = resolveTag(&p, "tag", tag, borne[store.Fold(tag)])
+	if id, err = c.resolveTag(&p, "tag", tag, borne[store.Fold(tag)]); err != nil {
+		return nil, "", err
+	}
 	return c, id, p.err()
 }
 
@@ -353,8 +356,9 @@ func checkTagOrID(p *problems, place, id, tag string) bool {
 
 // resolveTag returns the plant that a tag stands for: the living one that bears it;
 // else the living one that bore it; else the one that bears it and lives no more;
-// else the one that bore it. Where several do, it is ambiguous.
-func resolveTag(p *problems, field, tag string, all []store.Bearing) string {
+// else the one that bore it. Where several do, it is ambiguous. What is wrong goes
+// into p, and the id is "".
+func (c *collection) resolveTag(p *problems, field, tag string, all []store.Bearing) (id string, err error) {
 	for _, kind := range []struct{ living, former bool }{{true, false}, {true, true}, {false, false}, {false, true}} {
 		var found []string
 		for _, b := range all {
@@ -363,19 +367,26 @@ func resolveTag(p *problems, field, tag string, all []store.Bearing) string {
 			}
 		}
 		if len(found) == 1 {
-			return found[0]
+			return found[0], nil
 		}
 		if len(found) > 1 {
 			p.refuse(TagAmbiguous, field, "%q stands for %d plants, %s among them: name the plant by its id", short(tag), len(found), found[0])
-			return ""
+			return "", nil
 		}
 	}
 	if len(all) > 0 {
 		p.refuse(PlantNotFound, field, "%q is the tag of the plant %s, which is deleted: undelete it by its id first", short(tag), all[0].Plant)
-		return ""
+		return "", nil
 	}
-	p.refuse(PlantNotFound, field, "no plant of the collection bears or bore the tag %q", short(tag))
-	return ""
+	if c.living == nil {
+		tags, err := c.LivingTags()
+		if err != nil {
+			return "", err
+		}
+		c.living = table.NewTags(tags)
+	}
+	p.refuse(PlantNotFound, field, "no plant of the collection bears or bore the tag %q%s", short(tag), c.living.Near(tag))
+	return "", nil
 }
 
 var plantFields = Fields{
@@ -670,7 +681,9 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 		switch {
 		case !checkTagOrID(p, place, id, tag):
 		case isDash(id):
-			ids[i] = resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)])
+			if ids[i], err = c.resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)]); err != nil {
+				return nil, err
+			}
 		case known[id] == nil:
 			p.refuse(PlantNotFound, field, "%s is not there", store.PlantName(c.ID(), id))
 			ids[i] = ""

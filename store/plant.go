@@ -300,6 +300,12 @@ func (c *Collection) Tagged(tags []string) (map[string][]Bearing, error) {
 	return out, nil
 }
 
+// LivingTags returns the tags of all living plants.
+func (c *Collection) LivingTags() (tags []string, err error) {
+	err = c.own().Model(&plantRow{}).Where("living = 1").Order("tag_key").Pluck("tag", &tags).Error
+	return tags, err
+}
+
 // plantTagRow is a tag that a plant bore before.
 type plantTagRow struct {
 	CollectionID string `gorm:"primaryKey"`

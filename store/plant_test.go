@@ -429,6 +429,7 @@ func TestTagged(t *testing.T) {
 			"d":   {{Plant: "c", Living: true}, {Plant: "d"}},
 			"neu": {{Plant: "a", Living: true}},
 		})
+		tells(b, "tags of the living", get(b, (*store.Collection).LivingTags), []string{"A", "D", "Neu"})
 		// What is deleted is told as such.
 		b.in(func(c *store.Collection) error {
 			_, err := c.DeletePlant("a", at(4), noon, agree)

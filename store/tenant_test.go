@@ -79,6 +79,7 @@ var collectionMethods = map[string]struct {
 	"Tagged": {empty, func(c *store.Collection, i ids) (any, error) {
 		return c.Tagged([]string{i.plant + "-tag", i.plant + "-former"})
 	}},
+	"LivingTags": {empty, func(c *store.Collection, _ ids) (any, error) { return c.LivingTags() }},
 	"FormerTags": {empty, func(c *store.Collection, i ids) (any, error) { return c.FormerTags([]string{i.plant}) }},
 	"UpdatePlant": {missing, func(c *store.Collection, i ids) (any, error) {
 		return c.UpdatePlant(i.plant, at(1), func(p *store.Plant) error { p.Tag = "changed"; return nil })

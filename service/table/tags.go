@@ -96,18 +96,23 @@ func (t *Tags) unknown(tag string) (rule string) {
 		}
 		return "is the tag of a plant that has a problem of its own, " + where
 	}
-	rule = "is the tag of no plant"
+	return "is the tag of no plant" + t.Near(tag)
+}
+
+// Near says which tags could have been meant by one that is not among them, to go
+// behind what says so; nothing, if none is near or too many were asked for.
+func (t *Tags) Near(tag string) string {
 	if t.budget < 0 {
-		return rule
+		return ""
 	}
 	n := utf8.RuneCountInString(tag)
 	t.budget -= len(t.tags) * (1 + n*n/64)
-	if near := Nearest(tag, t.tags, 3); len(near) > 0 {
-		quoted := make([]string, len(near))
-		for i, n := range near {
-			quoted[i] = fmt.Sprintf("%q", n)
-		}
-		rule += "; the nearest: " + strings.Join(quoted, ", ")
+	near := Nearest(tag, t.tags, 3)
+	if len(near) == 0 {
+		return ""
 	}
-	return rule
+	for i, n := range near {
+		near[i] = fmt.Sprintf("%q", n)
+	}
+	return "; the nearest: " + strings.Join(near, ", ")
 }
