@@ -36,6 +36,9 @@ type Feeding struct {
 	OutcomeDay civil.Day
 	Note       string // up to 4000 characters
 	Feeder     string // who fed, up to 200 characters
+	// Ref is what the grower calls the row, PlantRef the ref of the plant; each up to
+	// 300 characters.
+	Ref, PlantRef string
 }
 
 func (f Feeding) label() (tag string, line int) { return f.Tag, f.Line }
@@ -51,13 +54,15 @@ func feedingSchema() *schema[Feeding] {
 	s.fields = []field[d]{
 		tagField(func(f *d) *string { return &f.Tag }, tagStrong, tagWeak),
 		dayField("day fed", func(f *d) *civil.Day { return &f.Fed }, func(f *d) *Clock { return &f.Time },
-			[]string{"date fed", "day fed", "fed on", "fed date", "feeding date", "date of feeding"}, []string{"date", "day", "when", "fed"}),
-		clockField("time", func(f *d) *Clock { return &f.Time }, []string{"time", "time of day", "time fed"}, nil),
+			[]string{"date fed", "day fed", "fed on", "fed date", "feeding date", "date of feeding", "event date"}, []string{"date", "day", "when", "fed"}),
+		clockField("time", func(f *d) *Clock { return &f.Time }, []string{"time", "time of day", "time fed", "event time"}, nil),
 		countField("traps fed", 0, 5_000_000, func(f *d) **int32 { return &f.TrapsFed },
 			[]string{"traps fed", "leaves fed", "pitchers fed", "fed traps"},
 			[]string{"number of traps", "no of traps", "traps", "leaves", "pitchers", "count", "quantity", "qty"}),
 		countField("target", 1, 5_000_000, func(f *d) **int32 { return &f.TrapsTarget },
 			[]string{"target", "traps target", "target traps", "traps planned", "planned"}, nil),
+		textField("ref", maxRef, func(f *d) *string { return &f.Ref }, append(refHeaders(), "event id"), nil),
+		textField("ref of the plant", maxRef, func(f *d) *string { return &f.PlantRef }, organismHeaders(), nil),
 		textField("food", 200, func(f *d) *string { return &f.Food }, []string{"food", "kind of food", "food type"}, []string{"fed with", "prey", "item"}),
 		lengthField("item length", 1000, func(f *d) **float64 { return &f.ItemLengthMM },
 			[]string{"item length", "length of item", "food length"}, []string{"item size", "food size", "length", "size"}),

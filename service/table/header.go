@@ -326,7 +326,7 @@ func columnsOf[D any](s *schema[D]) []Column {
 }
 
 // PlantColumns lists the columns of a table of plants.
-func PlantColumns() []Column { return columnsOf(plantSchema()) }
+func PlantColumns() []Column { return columnsOf(plantSchema(Options{})) }
 
 // FeedingColumns lists the columns of a table of feedings.
 func FeedingColumns() []Column { return columnsOf(feedingSchema()) }

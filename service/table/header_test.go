@@ -26,7 +26,7 @@ func TestColumns(t *testing.T) {
 			}
 		}
 	}
-	strongOnce(t, plantSchema())
+	strongOnce(t, plantSchema(Options{}))
 	strongOnce(t, feedingSchema())
 	strongOnce(t, observationSchema())
 }
@@ -134,11 +134,12 @@ func TestMaxProblems(t *testing.T) {
 	}
 }
 
-// A slip in a header keeps the table from being read without that column.
+// A slip in a header is a problem, and so is what is wrong with the rows.
 func TestHeaderSlip(t *testing.T) {
-	r, err := Feedings(strings.NewReader("Tag,Date,Outcom\n1,2026-05-01,mould\n"), Options{AskColumns: "see there"})
-	if err != nil || len(r.Rows) != 0 || len(r.Problems) != 1 ||
-		r.Problems[0].String() != `line 1, column "Outcom": is not known; did you mean "outcome"? Rename the column so, or delete it (see there)` {
+	r, err := Feedings(strings.NewReader("Tag,Date,Outcom\n1,2026-05-01,mould\n1,soon,\n"), Options{AskColumns: "see there"})
+	if err != nil || len(r.Rows) != 1 || len(r.Problems) != 2 || r.HeaderLine != 1 || len(r.Bad) != 1 || r.Bad[0].Line != 3 ||
+		r.Problems[0].String() != `line 1, column "Outcom": is not known; did you mean "outcome"? Rename the column so, or delete it (see there)` ||
+		r.Problems[1].Line != 3 || r.Header("day fed") != "Date" || r.Header("outcome") != "" {
 		t.Error(dump(r, err))
 	}
 	// The column that was meant is there already: it may be another.

@@ -290,8 +290,11 @@ func Capitalised(cultivar string) bool {
 	return cultivar == "" || !unicode.IsLower(r)
 }
 
-// maxName is the most bytes of a name or a cultivar.
-const maxName = 200
+// The most characters of a name and of a cultivar.
+const (
+	maxName     = 300
+	maxCultivar = 200
+)
 
 // composeName makes the name out of the cells for the name, the genus and the
 // cultivar. field tells whose fault the broken rule is.

@@ -48,6 +48,9 @@ type Observation struct {
 	Health string
 	// Note goes with whatever else the row gives, up to 4000 characters.
 	Note string
+	// Ref is what the grower calls the row, PlantRef the ref of the plant; each up to
+	// 300 characters.
+	Ref, PlantRef string
 }
 
 // Survey is a look at what a plant caught by itself.
@@ -137,8 +140,10 @@ func observationSchema() *schema[observationDraft] {
 	s.fields = []field[d]{
 		tagField(func(o *d) *string { return &o.Tag }, tagStrong, tagWeak),
 		dayField("day", func(o *d) *civil.Day { return &o.Day }, func(o *d) *Clock { return &o.Time },
-			[]string{"date", "day", "date observed", "observed on", "observe date"}, []string{"date measured", "measured on", "when", "measured", "observed"}),
-		clockField("time", func(o *d) *Clock { return &o.Time }, []string{"time", "time of day"}, nil),
+			[]string{"date", "day", "date observed", "observed on", "observe date", "event date"}, []string{"date measured", "measured on", "when", "measured", "observed"}),
+		clockField("time", func(o *d) *Clock { return &o.Time }, []string{"time", "time of day", "event time"}, nil),
+		textField("ref", maxRef, func(o *d) *string { return &o.Ref }, append(refHeaders(), "event id"), nil),
+		textField("ref of the plant", maxRef, func(o *d) *string { return &o.PlantRef }, organismHeaders(), nil),
 		textField("note", 4000, func(o *d) *string { return &o.Note }, noteHeaders(), nil),
 	}
 	facts := []field[d]{
@@ -147,7 +152,7 @@ func observationSchema() *schema[observationDraft] {
 		countField("traps examined", 0, 1_000_000, func(o *d) **int32 { return &o.examined },
 			[]string{"traps examined", "traps looked at", "leaves examined", "traps checked"}, nil),
 		countField("quantity", 1, 100_000, func(o *d) **int32 { return &o.Quantity },
-			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants"}, []string{"count", "plants"}),
+			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants", "individual count"}, []string{"count", "plants"}),
 		wordField("stalk", stalks(), func(o *d) *Stalk { return &o.Stalk }, []string{"stalk", "flower stalk"}, []string{"flower"}),
 		flagField("repotted", func(o *d) **bool { return &o.repotted }, []string{"repotted", "repotting"}, nil),
 		flagField("divided", func(o *d) **bool { return &o.divided }, []string{"divided", "division"}, nil),

@@ -48,6 +48,10 @@ type Plant struct {
 	Source   string // from whom, up to 1000 characters
 	Locality string // where its kind was found, up to 1000 characters
 	Note     string // up to 4000 characters
+	// Ref is what the grower calls the plant whatever its tag, up to 300 characters.
+	Ref string
+	// Propagation is how it came into being.
+	Propagation Propagation
 
 	// Regimen is how it is fed, as far as its own row says.
 	Regimen due.Regimen
@@ -71,6 +75,13 @@ func (s *Sizes) Given() bool { return *s != Sizes{} }
 type plantDraft struct {
 	Plant
 	name, genus, cultivar string
+	withheld              string
+}
+
+// bearer is a row that has a tag.
+type bearer struct {
+	line         int
+	named, lives bool // whether it has a ref, and is not dead, sold or given away
 }
 
 // composed is what composeName returns.
@@ -82,10 +93,10 @@ type composed struct {
 // taxonName is the form of `taxa/{taxon}` in the API.
 var taxonName = regexp.MustCompile(`^taxa/[a-z0-9-]{1,63}$`)
 
-func plantSchema() *schema[plantDraft] {
+func plantSchema(o Options) *schema[plantDraft] {
 	type d = plantDraft
 	tagStrong, tagWeak := tagHeaders()
-	seen := map[string]int{}
+	seen := map[string]bearer{}
 	names := map[[3]string]composed{} // the same names come again and again
 	places := exposures()
 	s := &schema[d]{
@@ -100,7 +111,7 @@ func plantSchema() *schema[plantDraft] {
 		textField("name", maxName, func(p *d) *string { return &p.name },
 			[]string{"scientific name", "species", "botanical name", "latin name", "taxon", "full name"}, []string{"name", "plant name", "plant"}),
 		textField("genus", maxName, func(p *d) *string { return &p.genus }, []string{"genus"}, nil),
-		textField("cultivar", maxName, func(p *d) *string { return &p.cultivar },
+		textField("cultivar", maxCultivar, func(p *d) *string { return &p.cultivar },
 			[]string{"cultivar", "cultivar name", "cultivar epithet", "cv"}, []string{"variety"}),
 		wordField("trap type", trapTypes(), func(p *d) *due.TrapType { return &p.TrapType }, []string{"trap type", "trap", "type of trap", "kind of trap"}, nil),
 		wordField("habit", habits(), func(p *d) *due.Habit { return &p.Habit }, []string{"habit", "growth habit"}, nil),
@@ -110,7 +121,7 @@ func plantSchema() *schema[plantDraft] {
 		hoursField("lamp hours", func(p *d) **float64 { return &p.LampHours }, []string{"lamp hours", "light hours", "hours of light", "photoperiod"}, nil),
 		countField("walk order", 0, 1_000_000, func(p *d) **int32 { return &p.WalkOrder }, []string{"walk order"}, []string{"order"}),
 		countField("quantity", 1, 100_000, func(p *d) **int32 { return &p.Quantity },
-			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants"}, []string{"how many", "count", "plants", "amount"}),
+			[]string{"quantity", "qty", "plants in pot", "number of plants", "no of plants", "individual count"}, []string{"how many", "count", "plants", "amount"}),
 		dayField("day acquired", func(p *d) *civil.Day { return &p.Acquired }, nil,
 			[]string{"acquired", "date acquired", "day acquired", "acquire date", "acquired on"},
 			[]string{"bought", "date bought", "bought on", "purchased", "purchase date", "received", "date received", "since"}),
@@ -121,6 +132,9 @@ func plantSchema() *schema[plantDraft] {
 		wordField("state", states(), func(p *d) *End { return &p.State }, []string{"state", "status"}, nil),
 		dayField("day of its end", func(p *d) *civil.Day { return &p.EndDay }, nil,
 			[]string{"end date", "date of end"}, []string{"died on", "date died", "date of death", "sold on", "date sold", "given away on"}),
+		textField("ref", maxRef, func(p *d) *string { return &p.Ref }, append(append(refHeaders(), organismHeaders()...), "occurrence id"), nil),
+		wordField("propagation", propagations(), func(p *d) *Propagation { return &p.Propagation }, []string{"propagation", "propagated by", "raised from"}, nil),
+		textField("information withheld", 1000, func(p *d) *string { return &p.withheld }, []string{"information withheld"}, nil),
 		textField("clone", 200, func(p *d) *string { return &p.Clone }, []string{"clone"}, nil),
 		textField("source", 1000, func(p *d) *string { return &p.Source }, []string{"source"}, []string{"bought from", "got from", "supplier", "from"}),
 		textField("locality", 1000, func(p *d) *string { return &p.Locality }, []string{"locality"}, []string{"location data", "provenance"}),
@@ -147,10 +161,12 @@ func plantSchema() *schema[plantDraft] {
 	s.finish = func(p *d, r *row[d]) {
 		p.Line = r.line
 		if p.Tag != "" {
-			if first, twice := seen[Fold(p.Tag)]; twice {
-				r.fail("tag", "is the tag of the plant in line "+itoa(first)+" too; tags differ in more than upper and lower case")
-			} else {
-				seen[Fold(p.Tag)] = r.line
+			first, twice := seen[Fold(p.Tag)]
+			this := bearer{r.line, p.Ref != "", p.State == NoEnd}
+			if twice && !(o.ByRef && first.named && this.named && !(first.lives && this.lives)) {
+				r.fail("tag", "is the tag of the plant in line "+itoa(first.line)+" too; tags differ in more than upper and lower case")
+			} else if !twice || this.lives {
+				seen[Fold(p.Tag)] = this
 			}
 		}
 		if taxonName.MatchString(p.name) {

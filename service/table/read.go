@@ -1,8 +1,10 @@
 package table
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -20,11 +22,12 @@ type reading[D any] struct {
 	rows list // problems of cells
 	warn list
 
-	lines []int
-	cells [][]string // of each row the cells of the layout's columns
-	block []string   // what cells are cut from
-	lost  int        // rows that could not be read
-	bad   []taggedLine
+	lines      []int
+	cells      [][]string // of each row the cells of the layout's columns
+	block      []string   // what cells are cut from
+	lost       int        // rows that could not be read
+	headerLine int
+	bad        []BadRow
 }
 
 func read[D, R any](r io.Reader, o Options, s *schema[D], emit func(*D) R) (*Result[R], error) {
@@ -46,14 +49,15 @@ func read[D, R any](r io.Reader, o Options, s *schema[D], emit func(*D) R) (*Res
 		if res.Order == torn {
 			res.Order = Unknown
 		}
+		res.headers = make(map[string]string, len(t.lay.columns))
 		for _, c := range t.lay.columns {
-			if c.field.name == "tag" {
-				res.tagHeader = c.header
-			}
+			res.headers[c.field.name] = c.header
 		}
-		res.bad = t.bad
+		res.Bad = t.bad
+		slices.SortStableFunc(res.Bad, func(a, b BadRow) int { return cmp.Compare(a.Line, b.Line) })
 		res.Read = len(t.lines) + t.lost
 	}
+	res.HeaderLine = t.headerLine
 	res.Problems, res.MoreProblems = byLine(append(t.file.all, t.rows.all...), n)
 	res.MoreProblems += t.file.more + t.rows.more
 	res.Warnings, res.MoreWarnings = t.warn.all, t.warn.more
@@ -76,6 +80,9 @@ func (t *reading[D]) begin(data []byte) bool {
 		return false
 	}
 	row, ok := t.grid.filled()
+	if t.headerLine = row.line; !ok {
+		t.headerLine = 0
+	}
 	switch {
 	case !ok:
 		t.file.add(0, "", "", "is empty; its first line must name the columns")
@@ -93,7 +100,7 @@ func (t *reading[D]) header(row gridRow) bool {
 	cells := append([]string(nil), row.cells[:min(row.width, MaxColumns)]...)
 	if t.find.complete(cells) {
 		t.lay = t.find.header(cells, row.line, &t.file, &t.warn)
-		return len(t.file.all) == 0
+		return true
 	}
 	// Is it a title above the header?
 	for range sniffRows {
@@ -155,6 +162,7 @@ func (t *reading[D]) take() {
 		}
 		if rule != "" {
 			t.file.add(row.line, "", "", rule)
+			t.bad = append(t.bad, BadRow{Line: row.line})
 			t.lost++
 			if row.last {
 				return
@@ -222,7 +230,7 @@ func (t *reading[D]) findOrder() Order {
 			if !c.field.day {
 				continue
 			}
-			text := clean(t.cells[i][j])
+			text := clean(Bare(t.cells[i][j]))
 			if none(text) {
 				continue
 			}
@@ -288,7 +296,7 @@ func convert[D, R any](t *reading[D], order Order, emit func(*D) R) []R {
 		d = t.s.fresh
 		for j := range t.lay.columns {
 			col := &t.lay.columns[j]
-			c.raw, c.unit = r.cells[j], col.unit
+			c.raw, c.unit = Bare(r.cells[j]), col.unit
 			c.text, c.brief = clean(c.raw), len(t.rows.all) >= t.rows.max
 			if rule := col.field.set(&d, &c); rule != "" {
 				if r.bad = true; rule != told {
@@ -298,7 +306,7 @@ func convert[D, R any](t *reading[D], order Order, emit func(*D) R) []R {
 		}
 		t.s.finish(&d, &r)
 		if r.bad {
-			t.bad = append(t.bad, taggedLine{tag: clean(r.raw("tag")), line: line})
+			t.bad = append(t.bad, BadRow{Line: line, Tag: clean(Bare(r.raw("tag")))})
 			continue
 		}
 		if out == nil {

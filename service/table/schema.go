@@ -302,10 +302,17 @@ const maxTag = 200
 
 // The headers of columns that more than one table has.
 func tagHeaders() (strong, weak []string) {
-	return []string{"tag", "label", "tag no", "tag number", "label no", "label number", "plant tag", "plant label", "plant no", "plant number"},
+	return []string{"tag", "label", "tag no", "tag number", "label no", "label number", "plant tag", "plant label", "plant no", "plant number", "organism name"},
 		[]string{"no", "number", "nr", "plant id", "id", "plant", "key"}
 }
 
 func noteHeaders() []string {
-	return []string{"note", "notes", "remark", "remarks", "comment", "comments"}
+	return []string{"note", "notes", "remark", "remarks", "comment", "comments", "event remarks", "organism remarks", "occurrence remarks"}
 }
+
+// The headers of what names a row, or a plant, whatever its tag.
+func refHeaders() []string      { return []string{"ref", "reference"} }
+func organismHeaders() []string { return []string{"organism id", "plant ref", "plant reference"} }
+
+// maxRef is the most characters of a ref.
+const maxRef = 300

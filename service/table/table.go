@@ -61,6 +61,9 @@ type Options struct {
 	// MaxProblems is how many problems, and how many warnings, are named; the
 	// rest is counted. 0 means DefaultMaxProblems.
 	MaxProblems int
+	// ByRef lets plants of one tag stand in a table if each has a ref and all but
+	// one are dead, sold or given away.
+	ByRef bool
 }
 
 func (o Options) maxProblems() int {
@@ -76,8 +79,9 @@ type Result[R any] struct {
 	// not among them, nor is one with a day that hangs on an order of day and
 	// month that nothing tells: those have one problem together.
 	Rows []R
-	// Problems are what keeps rows out, by line; those of the whole table, after
-	// which no row is read, have line 0 or the line of the header.
+	// Problems are what keeps rows out, by line; those of the whole table have line 0
+	// or that of the header. Rows are read all the same if the columns that are needed
+	// are there, so that all that is wrong is told at once.
 	Problems []Problem
 	// MoreProblems counts those beyond Options.MaxProblems.
 	MoreProblems int
@@ -91,19 +95,29 @@ type Result[R any] struct {
 	// where no day needed it.
 	Order Order
 
-	file      string
-	tagHeader string
-	max       int
-	bad       []taggedLine // tags of the rows that have problems
+	// Bad are the rows that have problems, also where those are not among Problems:
+	// a day may hang on an order that another row leaves open.
+	Bad []BadRow
+	// HeaderLine is the line of the header; 0 if there is none.
+	HeaderLine int
+
+	file    string
+	max     int
+	headers map[string]string
 }
 
-type taggedLine struct {
-	tag  string
-	line int
+// BadRow is a row that has a problem.
+type BadRow struct {
+	Line int
+	Tag  string // "" if it is not known
 }
 
 // OK tells whether the table has no problem.
 func (r *Result[R]) OK() bool { return len(r.Problems) == 0 }
+
+// Header returns the header, as written, of the column that gives something, by the
+// name that Column has for it; "" if there is none.
+func (r *Result[R]) Header(gives string) string { return r.headers[gives] }
 
 // Problem is one thing that is wrong.
 type Problem struct {
@@ -203,7 +217,7 @@ func byLine(all []Problem, most int) (kept []Problem, more int) {
 // and one for the name, the genus or the trap type. The error is the reader's
 // own; all else is in the result.
 func Plants(r io.Reader, o Options) (*Result[Plant], error) {
-	return read(r, o, plantSchema(), func(d *plantDraft) Plant { return d.Plant })
+	return read(r, o, plantSchema(o), func(d *plantDraft) Plant { return d.Plant })
 }
 
 // Feedings reads a table of feedings, one row a session of one plant. It needs

@@ -41,12 +41,12 @@ func PlantTags(plants *Result[Plant]) *Tags {
 	}
 	t := NewTags(tags)
 	t.file = plants.file
-	for _, b := range plants.bad {
-		fold := Fold(b.tag)
+	for _, b := range plants.Bad {
+		fold := Fold(b.Tag)
 		_, good := t.index[fold]
 		_, named := t.bad[fold]
-		if !good && !named && b.tag != "" {
-			t.bad[fold] = b.line
+		if !good && !named && b.Tag != "" {
+			t.bad[fold] = b.Line
 		}
 	}
 	return t
@@ -77,7 +77,7 @@ func Join[R tagged](tags *Tags, t *Result[R]) (of []int) {
 			kept, of = append(kept, r), append(of, i)
 			continue
 		}
-		out.add(line, t.tagHeader, tag, tags.unknown(tag))
+		out.add(line, t.Header("tag"), tag, tags.Unknown(tag))
 	}
 	clear(t.Rows[len(kept):])
 	t.Rows = kept
@@ -87,8 +87,8 @@ func Join[R tagged](tags *Tags, t *Result[R]) (of []int) {
 	return of
 }
 
-// unknown says that no plant has a tag.
-func (t *Tags) unknown(tag string) (rule string) {
+// Unknown says that no plant has a tag, and which tags are near.
+func (t *Tags) Unknown(tag string) (rule string) {
 	if line, bad := t.bad[Fold(tag)]; bad {
 		where := "in line " + itoa(line)
 		if t.file != "" {

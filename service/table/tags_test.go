@@ -46,7 +46,7 @@ problem feedings.csv line 7, column "Label": "zz" is the tag of no plant
 	if _, ok := tags.Find("D-1"); ok {
 		t.Error("found")
 	}
-	if rule := tags.unknown("D-01"); rule != `is the tag of no plant; the nearest: "D-001", "d-001"` {
+	if rule := tags.Unknown("D-01"); rule != `is the tag of no plant; the nearest: "D-001", "d-001"` {
 		t.Error(rule)
 	}
 }

@@ -47,6 +47,42 @@ func name(n int, names ...string) string {
 	return names[n]
 }
 
+// Propagation is how a plant came into being.
+type Propagation int32
+
+// The ways.
+const (
+	NoPropagation     Propagation = iota // not given
+	FromSeed                             // seed
+	FromDivision                         // division
+	FromOffset                           // offset
+	FromLeaf                             // leaf cutting
+	FromRoot                             // root cutting
+	FromStem                             // stem cutting
+	FromStalk                            // flower stalk cutting
+	FromGemma                            // gemma
+	FromTissueCulture                    // tissue culture
+)
+
+func (p Propagation) String() string {
+	return name(int(p), "PROPAGATION_UNSPECIFIED", "SEED", "DIVISION", "OFFSET", "LEAF_CUTTING", "ROOT_CUTTING", "STEM_CUTTING",
+		"FLOWER_STALK_CUTTING", "GEMMA", "TISSUE_CULTURE")
+}
+
+func propagations() *words[Propagation] {
+	return newWords("a way to propagate",
+		wordsOf[Propagation]{FromSeed, []string{"seed", "seeds", "seedling", "sown"}},
+		wordsOf[Propagation]{FromDivision, []string{"division", "divided", "split"}},
+		wordsOf[Propagation]{FromOffset, []string{"offset", "offsets", "offshoot", "pup"}},
+		wordsOf[Propagation]{FromLeaf, []string{"leaf cutting", "leaf", "leaf pulling"}},
+		wordsOf[Propagation]{FromRoot, []string{"root cutting", "root"}},
+		wordsOf[Propagation]{FromStem, []string{"stem cutting", "stem", "cutting"}},
+		wordsOf[Propagation]{FromStalk, []string{"flower stalk cutting", "flower stalk", "stalk cutting"}},
+		wordsOf[Propagation]{FromGemma, []string{"gemma", "gemmae"}},
+		wordsOf[Propagation]{FromTissueCulture, []string{"tissue culture", "in vitro", "tc"}},
+	)
+}
+
 // words are the words for the values of one kind, the best word of each value
 // first. Which words growers use is common practice, no source.
 type words[T comparable] struct {
