@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
@@ -58,7 +57,7 @@ func (o *dueOptions) tables(asOf string, in inOut) (*tables, error) {
 }
 
 // pots makes the tables into plants to ask about.
-func (o *dueOptions) pots(t *tables, known names, asOf string, notes io.Writer) []pot {
+func (o *dueOptions) pots(t *tables, known *names, asOf string, notes io.Writer) []pot {
 	plants, feedings, observations := t.plants, t.feedings, t.observations
 	pots := make([]pot, len(plants.Rows))
 	benches := map[string]int{}
@@ -78,7 +77,7 @@ func (o *dueOptions) pots(t *tables, known names, asOf string, notes io.Writer) 
 	if feedings != nil {
 		for i := range feedings.Rows {
 			plant := pots[t.fedPots[i]].plant
-			plant.Feedings = append(plant.Feedings, feedingMessage(&feedings.Rows[i]))
+			plant.Feedings = append(plant.Feedings, service.FeedingOf(&feedings.Rows[i], time.UTC))
 		}
 	}
 	if observations != nil {
@@ -166,7 +165,7 @@ func absent(notes io.Writer, pots []pot, rows []row, asOf string) {
 
 // classify gives the plant its taxon by its name. It returns what the grower
 // should know of that, if anything.
-func (p *pot) classify(row *table.Plant, known names) (note string) {
+func (p *pot) classify(row *table.Plant, known *names) (note string) {
 	if row.Taxon != "" {
 		p.plant.Taxon, p.name = row.Taxon, row.Taxon
 		return ""
@@ -174,32 +173,11 @@ func (p *pot) classify(row *table.Plant, known names) (note string) {
 	if row.Name.Scientific == "" {
 		return ""
 	}
-	t, exact, maybe := known.find(row.Name.Scientific)
-	if t == nil {
-		return unknownName(maybe, row.TrapType != due.NoTrapType)
+	found := known.Find(row.Name.Scientific)
+	if found.OK {
+		p.plant.Taxon = found.Taxon.GetName()
 	}
-	if !exact {
-		note = "is not in the catalogue: the figures of " + t.GetScientificName() + " stand in"
-	}
-	p.plant.Taxon = t.GetName()
-	return note
-}
-
-// unknownName says that neither a name nor its genus is known, and what may have
-// been meant. A plant whose trap type is given is fed all the same.
-func unknownName(maybe string, trapTypeGiven bool) (note string) {
-	question := strings.HasSuffix(maybe, "?")
-	switch {
-	case maybe == "" && trapTypeGiven:
-		return ""
-	case maybe == "":
-		return "is not in the catalogue, nor is its genus: add a column for the trap type to have it fed"
-	case question && trapTypeGiven:
-		return "is not in the catalogue, nor is its genus; " + maybe
-	case question:
-		return "is not in the catalogue, nor is its genus; " + maybe + " If not, add a column for the trap type to have it fed"
-	}
-	return maybe
+	return found.Note(found.Taxon.GetScientificName(), row.TrapType != due.NoTrapType)
 }
 
 func plantMessage(p *table.Plant) *pb.ComputeDueRequest_Plant {
@@ -216,71 +194,10 @@ func plantMessage(p *table.Plant) *pb.ComputeDueRequest_Plant {
 	}
 }
 
-func feedingMessage(f *table.Feeding) *pb.Feeding {
-	m := &pb.Feeding{
-		TrapsFed: f.TrapsFed, TrapsTarget: f.TrapsTarget, Food: f.Food, ItemLengthMm: f.ItemLengthMM,
-		Stimulated: f.Stimulated, Outcome: pb.Feeding_Outcome(f.Outcome), OutcomeDate: dayText(f.OutcomeDay),
-		Note: f.Note, Feeder: f.Feeder,
-	}
-	m.FedTime, m.FedDate = moment(f.Fed, f.Time)
-	return m
-}
-
-// moment returns the instant of a day with a time, else the day alone. The
-// request names no zone, so its days are those of UTC.
-func moment(day civil.Day, clock table.Clock) (*timestamppb.Timestamp, *string) {
-	if !clock.Given {
-		return nil, dayText(day)
-	}
-	y, m, d := day.Split()
-	return timestamppb.New(time.Date(y, time.Month(m), d, 0, 0, clock.Seconds, 0, time.UTC)), nil
-}
-
-// addObservations adds what a row says: one observation for each thing.
+// addObservations adds what a row says: one observation for each thing. The request
+// names no zone, so its days are those of UTC.
 func addObservations(plant *pb.ComputeDueRequest_Plant, row *table.Observation) {
-	add := func(o *pb.Observation) {
-		o.ObserveTime, o.ObserveDate = moment(row.Day, row.Time)
-		plant.Observations = append(plant.Observations, o)
-	}
-	if row.Sizes.Given() {
-		add(&pb.Observation{Fact: &pb.Observation_Measurement_{Measurement: measurementMessage(&row.Sizes)}})
-	}
-	if row.Quantity != nil {
-		add(&pb.Observation{Fact: &pb.Observation_Count_{Count: &pb.Observation_Count{Quantity: *row.Quantity}}})
-	}
-	if row.Survey != nil {
-		add(&pb.Observation{Fact: &pb.Observation_CatchSurvey_{CatchSurvey: &pb.Observation_CatchSurvey{
-			PreyFound: row.Survey.PreyFound, TrapsExamined: row.Survey.TrapsExamined,
-		}}})
-	}
-	if row.Stalk != table.NoStalk {
-		add(&pb.Observation{Fact: &pb.Observation_Stalk_{Stalk: pb.Observation_Stalk(row.Stalk)}})
-	}
-	if row.Repotted {
-		add(&pb.Observation{Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}})
-	}
-	if row.RestStart {
-		add(&pb.Observation{Fact: &pb.Observation_RestStart_{RestStart: &pb.Observation_RestStart{}}})
-	}
-	if row.RestEnd {
-		add(&pb.Observation{Fact: &pb.Observation_RestEnd_{RestEnd: &pb.Observation_RestEnd{}}})
-	}
-	if row.Hold != nil {
-		add(&pb.Observation{Fact: &pb.Observation_Hold_{Hold: &pb.Observation_Hold{
-			Reason: row.Hold.Reason, UntilDate: dayText(row.Hold.Until),
-		}}})
-	}
-	if row.Treatment != nil {
-		add(&pb.Observation{Fact: &pb.Observation_Treatment_{Treatment: &pb.Observation_Treatment{
-			What: row.Treatment.What, Product: row.Treatment.Product, UntilDate: dayText(row.Treatment.Until),
-		}}})
-	}
-	if row.Health != "" {
-		add(&pb.Observation{Fact: &pb.Observation_Health_{Health: &pb.Observation_Health{Text: row.Health}}})
-	}
-	if row.End != table.NoEnd {
-		add(endMessage(row.End, row.Cause, row.Recipient))
-	}
+	plant.Observations = append(plant.Observations, service.ObservationsOf(row, time.UTC)...)
 	if row.Exposure != due.NoExposure {
 		plant.Moves = append(plant.Moves, &pb.ComputeDueRequest_Move{
 			Date: row.Day.String(), Exposure: pb.Bench_Exposure(row.Exposure),
@@ -299,10 +216,10 @@ func addSummary(plant *pb.ComputeDueRequest_Plant, row *table.Plant, asOf string
 		plant.Observations = append(plant.Observations, o)
 	}
 	if row.Sizes.Given() {
-		add(row.Measured, &pb.Observation{Fact: &pb.Observation_Measurement_{Measurement: measurementMessage(&row.Sizes)}})
+		add(row.Measured, &pb.Observation{Fact: &pb.Observation_Measurement_{Measurement: service.MeasurementOf(&row.Sizes)}})
 	}
 	if row.State != table.NoEnd {
-		add(row.EndDay, endMessage(row.State, "", ""))
+		add(row.EndDay, service.EndOf(row.State, "", ""))
 	}
 	if row.LastFed.Given() && !fedSince(plant, row.LastFed.String(), asOf) {
 		plant.Feedings = append(plant.Feedings, &pb.Feeding{FedDate: dayText(row.LastFed)})
@@ -319,19 +236,6 @@ func fedSince(plant *pb.ComputeDueRequest_Plant, day, asOf string) bool {
 		}
 		return fed == day || fed > day && fed <= asOf
 	})
-}
-
-func endMessage(end table.End, cause, recipient string) *pb.Observation {
-	return &pb.Observation{Fact: &pb.Observation_End_{End: &pb.Observation_End{
-		State: pb.Observation_End_State(end), Cause: cause, Recipient: recipient,
-	}}}
-}
-
-func measurementMessage(s *table.Sizes) *pb.Observation_Measurement {
-	return &pb.Observation_Measurement{
-		RosetteDiameterMm: s.RosetteDiameterMM, HeightMm: s.HeightMM, TrapWidthMm: s.TrapWidthMM,
-		WorkingTraps: s.WorkingTraps, LeafCount: s.LeafCount,
-	}
 }
 
 // dayText writes a day; nil for one that is not given.

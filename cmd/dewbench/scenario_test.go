@@ -32,16 +32,6 @@ func scratchConn(t testing.TB) grpc.ClientConnInterface {
 	return s.conn()
 }
 
-// knownNames reads the catalogue's names through the API.
-func knownNames(t testing.TB) names {
-	t.Helper()
-	known, err := readNames(t.Context(), scratchConn(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return known
-}
-
 // decideScenario answers for the demo's collection on a day without the chain
 // of interceptors, which would take most of the time.
 func decideScenario(t *testing.T, engine *service.Due, known names, today civil.Day) []*pb.DueFeeding {
