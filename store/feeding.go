@@ -14,6 +14,7 @@ type feedingRow struct {
 	CollectionID string `gorm:"primaryKey"`
 	PlantID      string `gorm:"primaryKey"`
 	FeedingID    string `gorm:"primaryKey"`
+	Ref          *string
 	FedUs        int64
 	TrapsFed     int32
 	TrapsTarget  *int32
@@ -114,11 +115,15 @@ func (c *Collection) feeding(plant, id string) *gorm.DB {
 // CreateFeedings adds feedings with the plants and ids of their names. Errors:
 // ErrExists if an id is taken, ErrReference if a plant is not there.
 func (c *Collection) CreateFeedings(all []*pb.Feeding, by By) ([]*pb.Feeding, error) {
+	return c.createFeedings(all, nil, by)
+}
+
+func (c *Collection) createFeedings(all []*pb.Feeding, refs []string, by By) ([]*pb.Feeding, error) {
 	rows, history := make([]feedingRow, len(all)), make([]revisionRow, len(all))
 	for i, m := range all {
 		r := &rows[i]
 		*r = feedingRow{
-			CollectionID: c.id, PlantID: Segment(m.GetName(), "plants"), FeedingID: Segment(m.GetName(), "feedings"),
+			CollectionID: c.id, PlantID: Segment(m.GetName(), "plants"), FeedingID: Segment(m.GetName(), "feedings"), Ref: refOf(refs, i),
 			RecorderID: by.Grower, CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
 		}
 		err := r.set(m)

@@ -32,6 +32,7 @@ type observationRow struct {
 	CollectionID  string `gorm:"primaryKey"`
 	PlantID       string `gorm:"primaryKey"`
 	ObservationID string `gorm:"primaryKey"`
+	Ref           *string
 	ObserveUs     int64
 	Kind          FactKind
 	Note          string
@@ -69,7 +70,7 @@ func (observationRow) TableName() string { return "observations" }
 // made instants of them.
 func (r *observationRow) set(m *pb.Observation) error {
 	*r = observationRow{
-		CollectionID: r.CollectionID, PlantID: r.PlantID, ObservationID: r.ObservationID,
+		CollectionID: r.CollectionID, PlantID: r.PlantID, ObservationID: r.ObservationID, Ref: r.Ref,
 		ObserveUs: Micros(m.GetObserveTime()), Note: m.GetNote(),
 		RecorderID: r.RecorderID, CreateUs: r.CreateUs, UpdateUs: r.UpdateUs, DeleteUs: r.DeleteUs, Version: r.Version, Stamp: r.Stamp,
 	}
@@ -192,11 +193,15 @@ func (c *Collection) observation(plant, id string) *gorm.DB {
 // CreateObservations adds observations with the plants and ids of their names.
 // Errors: ErrExists if an id is taken, ErrReference if a plant or bench is not there.
 func (c *Collection) CreateObservations(all []*pb.Observation, by By) ([]*pb.Observation, error) {
+	return c.createObservations(all, nil, by)
+}
+
+func (c *Collection) createObservations(all []*pb.Observation, refs []string, by By) ([]*pb.Observation, error) {
 	rows, history := make([]observationRow, len(all)), make([]revisionRow, len(all))
 	for i, m := range all {
 		r := &rows[i]
 		*r = observationRow{
-			CollectionID: c.id, PlantID: Segment(m.GetName(), "plants"), ObservationID: Segment(m.GetName(), "observations"),
+			CollectionID: c.id, PlantID: Segment(m.GetName(), "plants"), ObservationID: Segment(m.GetName(), "observations"), Ref: refOf(refs, i),
 			RecorderID: by.Grower, CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
 		}
 		err := r.set(m)

@@ -16,6 +16,7 @@ import (
 type plantRow struct {
 	CollectionID      string `gorm:"primaryKey"`
 	PlantID           string `gorm:"primaryKey"`
+	Ref               *string
 	Tag               string
 	TagKey            string
 	Taxon             string
@@ -153,6 +154,7 @@ type Plant struct {
 	*pb.Plant
 	Kin
 	ID         string
+	Ref        string // what its grower's table calls it; "" for none
 	FirstBench string // id of the bench where it stood first; "" for none
 	Living     bool   // growing and not deleted
 }
@@ -162,7 +164,7 @@ func (r *plantRow) plant() (*Plant, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Plant{Plant: m, Kin: Kin{r.Genus, pb.Taxon_TrapType(r.Trap)}, ID: r.PlantID, FirstBench: deref(r.FirstBenchID), Living: r.Living == 1}, nil
+	return &Plant{Plant: m, Kin: Kin{r.Genus, pb.Taxon_TrapType(r.Trap)}, ID: r.PlantID, Ref: deref(r.Ref), FirstBench: deref(r.FirstBenchID), Living: r.Living == 1}, nil
 }
 
 func plants(rows []plantRow) ([]*Plant, error) {
@@ -182,6 +184,7 @@ func (c *Collection) plant(id string) *gorm.DB { return c.own().Where("plant_id 
 type NewPlant struct {
 	Message *pb.Plant
 	Kin
+	Ref string // what its grower's table calls it; "" for none
 }
 
 // CreatePlants adds plants. Each stands first on the bench of its message. Errors:
@@ -192,7 +195,7 @@ func (c *Collection) CreatePlants(all []NewPlant, by By) ([]*Plant, error) {
 	for i, p := range all {
 		r := &rows[i]
 		*r = plantRow{
-			CollectionID: c.id, PlantID: Segment(p.Message.GetName(), "plants"), Quantity: 1, State: int32(pb.Plant_GROWING), Living: 1,
+			CollectionID: c.id, PlantID: Segment(p.Message.GetName(), "plants"), Ref: orNil(p.Ref), Quantity: 1, State: int32(pb.Plant_GROWING), Living: 1,
 			BenchID: orNil(Segment(p.Message.GetBench(), "benches")), CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
 		}
 		r.FirstBenchID = r.BenchID

@@ -70,6 +70,26 @@ var collectionMethods = map[string]struct {
 		m := &pb.Plant{Name: store.PlantName(c.ID(), "new"), Tag: "new", Bench: store.BenchName(c.ID(), i.bench)}
 		return c.CreatePlants([]store.NewPlant{{Message: m}}, at(1))
 	}},
+	"PlantsByRef": {empty, func(c *store.Collection, i ids) (any, error) { return c.PlantsByRef([]string{i.plant + "-ref"}) }},
+	"ReferPlant":  {missing, func(c *store.Collection, i ids) (any, error) { return nil, c.ReferPlant(i.plant, "changed") }},
+	"EventsByRef": {empty, func(c *store.Collection, i ids) (any, error) {
+		fed, err1 := c.EventsByRef(store.FeedingKind, []string{i.event + "-ref"})
+		seen, err2 := c.EventsByRef(store.ObservationKind, []string{i.event + "-ref"})
+		return append(fed, seen...), errors.Join(err1, err2)
+	}},
+	"EventRefs": {empty, func(c *store.Collection, i ids) (any, error) {
+		fed, err1 := c.EventRefs(store.FeedingKind, []string{i.plant})
+		seen, err2 := c.EventRefs(store.ObservationKind, []string{i.plant})
+		return append(fed, seen...), errors.Join(err1, err2)
+	}},
+	"CreateReferredFeedings": {dangles, func(c *store.Collection, i ids) (any, error) {
+		return c.CreateReferredFeedings([]*pb.Feeding{{Name: store.FeedingName(c.ID(), i.plant, "new"), FedTime: stampOf(noon)}}, []string{"new"}, at(1))
+	}},
+	"CreateReferredObservations": {dangles, func(c *store.Collection, i ids) (any, error) {
+		m := repotted()
+		m.Name, m.ObserveTime = store.ObservationName(c.ID(), i.plant, "new"), stampOf(noon)
+		return c.CreateReferredObservations([]*pb.Observation{m}, []string{"new"}, at(1))
+	}},
 	"Plant":      {missing, func(c *store.Collection, i ids) (any, error) { return c.Plant(i.plant) }},
 	"PlantsByID": {empty, func(c *store.Collection, i ids) (any, error) { return c.PlantsByID([]string{i.plant}) }},
 	"Plants": {empty, func(c *store.Collection, _ ids) (any, error) {
@@ -251,7 +271,7 @@ func (b bed) twins() {
 						return err
 					}
 					m := &pb.Plant{Name: store.PlantName(id, i.plant), Tag: i.plant + "-former", Bench: store.BenchName(id, i.bench), Source: whose}
-					if _, err := c.CreatePlants([]store.NewPlant{{Message: m, Kin: store.Kin{Genus: whose}}}, by); err != nil {
+					if _, err := c.CreatePlants([]store.NewPlant{{Message: m, Kin: store.Kin{Genus: whose}, Ref: i.plant + "-ref"}}, by); err != nil {
 						return err
 					}
 					if _, err := c.UpdatePlant(i.plant, by, func(p *store.Plant) error {
@@ -262,14 +282,14 @@ func (b bed) twins() {
 						return err
 					}
 					f := &pb.Feeding{Name: store.FeedingName(id, i.plant, i.event), FedTime: stampOf(noon), Note: whose}
-					if _, err := c.CreateFeedings([]*pb.Feeding{f}, by); err != nil {
+					if _, err := c.CreateReferredFeedings([]*pb.Feeding{f}, []string{i.event + "-ref"}, by); err != nil {
 						return err
 					}
 					o := &pb.Observation{
 						Name: store.ObservationName(id, i.plant, i.event), ObserveTime: stampOf(noon), Note: whose,
 						Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: store.BenchName(id, i.bench)}},
 					}
-					if _, err := c.CreateObservations([]*pb.Observation{o}, by); err != nil {
+					if _, err := c.CreateReferredObservations([]*pb.Observation{o}, []string{i.event + "-ref"}, by); err != nil {
 						return err
 					}
 					d := &store.Due{Catalogue: whose, Decision: &pb.DueFeeding{Tag: whose}}

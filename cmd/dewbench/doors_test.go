@@ -336,7 +336,7 @@ func TestDemoLinesWork(t *testing.T) {
 			t.Errorf("a line that no test runs: %s", line)
 		}
 	}
-	if curls != 3 || calls != 1 || lists != 1 || !said {
+	if curls != 5 || calls != 1 || lists != 1 || !said {
 		t.Errorf("%d curl lines, %d grpcurl calls, %d grpcurl lists in %q", curls, calls, lists, s.lines)
 	}
 	last := s.lines[len(s.lines)-2:]
@@ -417,8 +417,12 @@ func runCurl(t *testing.T, line string) {
 		answer = &pb.ServerInfo{}
 	case strings.Contains(line, "/v1/taxa"):
 		answer, want = &pb.ListTaxaResponse{}, `"SNAP"`
-	case strings.Contains(line, "/v1/dueFeedings:compute"):
-		answer, want = &pb.ComputeDueResponse{}, `"D12"`
+	case strings.Contains(line, "/dueFeedings?"):
+		answer, want = &pb.ListDueFeedingsResponse{}, `"OVERDUE"`
+	case strings.Contains(line, ":explainDue"):
+		answer, want = &pb.ExplainDueResponse{}, `"`+demoTag+`"`
+	case strings.Contains(line, ":recordSession"):
+		answer, want = &pb.RecordSessionResponse{}, `"trapsFed"`
 	default:
 		t.Fatalf("a line that no test knows: %s", line)
 	}
@@ -504,7 +508,7 @@ func callByReflection(ctx context.Context, t *testing.T, address, service, metho
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !strings.Contains(string(text), `"D12"`) {
+	if !strings.Contains(string(text), `"UPCOMING"`) {
 		t.Errorf("%s/%s answers %s", service, method, text)
 	}
 }

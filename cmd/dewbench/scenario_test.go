@@ -2,17 +2,18 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"slices"
-	"sync"
+	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/protobuf/proto"
 
+	"dewbench/api"
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
-	"dewbench/service/civil"
 	"dewbench/store"
 	"dewbench/store/storetest"
 )
@@ -32,163 +33,221 @@ func scratchConn(t testing.TB) grpc.ClientConnInterface {
 	return s.conn()
 }
 
-// decideScenario answers for the demo's collection on a day without the chain
-// of interceptors, which would take most of the time.
-func decideScenario(t *testing.T, engine *service.Due, known names, today civil.Day) []*pb.DueFeeding {
+// fewPots is how many pots the nursery has in tests, where nothing else is said.
+const fewPots = 40
+
+// village is the society in a database.
+type village struct {
+	conn      grpc.ClientConnInterface
+	residents []*resident
+}
+
+// foundVillage makes the society as of a moment, at which its server's clock then
+// stands.
+func foundVillage(t *testing.T, s *store.Store, now time.Time) *village {
 	t.Helper()
-	request, pots, err := scenario(today, known)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if n := len(pots); n < 380 || n > 420 {
-		t.Errorf("%s: %d pots, want about 400", today, n)
-	}
-	benches := map[string]bool{}
-	for i := range pots {
-		pots[i].plant.Key = pots[i].tag
-		request.Plants = append(request.Plants, pots[i].plant)
-		benches[pots[i].bench] = true
-	}
-	if len(benches) != 12 {
-		t.Errorf("%s: %d benches, want 12", today, len(benches))
-	}
-	answer, err := engine.ComputeDue(context.Background(), request)
-	if err != nil {
-		t.Fatalf("%s: %v", today, err)
-	}
-	if len(answer.GetDecisions()) != len(pots) {
-		t.Errorf("%s: %d decisions about %d pots", today, len(answer.GetDecisions()), len(pots))
-	}
-	return answer.GetDecisions()
-}
-
-// yearOfDays are the 366 days from 2026-01-01 on, and a leap day.
-func yearOfDays() []civil.Day {
-	var days []civil.Day
-	for d := civil.Date(2026, 1, 1); len(days) < 366; d++ {
-		days = append(days, d)
-	}
-	return append(days, civil.Date(2028, 2, 29))
-}
-
-// tally counts what the demo shows.
-type tally struct {
-	mu           sync.Mutex
-	reasons      map[pb.DueFeeding_Reason_Code]int
-	instructions map[pb.DueFeeding_Instruction]int
-	least        map[pb.DueFeeding_Status]int // plants on the day that has fewest
-}
-
-// add counts one day's decisions.
-func (y *tally) add(t *testing.T, day civil.Day, decisions []*pb.DueFeeding) {
-	t.Helper()
-	y.mu.Lock()
-	defer y.mu.Unlock()
-	shown := map[pb.DueFeeding_Status]int{}
-	for _, d := range decisions {
-		shown[d.GetStatus()]++
-		for _, r := range d.GetReasons() {
-			y.reasons[r.GetCode()]++
-		}
-		for _, i := range d.GetInstructions() {
-			y.instructions[i]++
-		}
-	}
-	for _, s := range statuses {
-		if shown[s.status] == 0 {
-			t.Errorf("%s: no plant is %s", day, s.status)
-		}
-		if n, seen := y.least[s.status]; !seen || shown[s.status] < n {
-			y.least[s.status] = shown[s.status]
-		}
-	}
-}
-
-// TestEveryStatusShows looks at the demo on every day of a year: each status
-// shows, and over the year every reason and instruction that a request can
-// bring about.
-func TestEveryStatusShows(t *testing.T) {
-	services, err := service.New(t.Context(), service.Config{
-		Store: storetest.New(t, store.SQLite), Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test",
+	clock := &wound{}
+	server, err := api.New(t.Context(), service.Config{
+		Store: s, Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test", Now: clock.now,
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	known, engine := knownNames(t), services.Due
-	year := &tally{
-		reasons: map[pb.DueFeeding_Reason_Code]int{}, instructions: map[pb.DueFeeding_Instruction]int{}, least: map[pb.DueFeeding_Status]int{},
+	v := &village{conn: server.Conn()}
+	f := &founding{store: s, conn: v.conn, clock: clock, now: now}
+	if v.residents, err = found(t.Context(), f, society(fewPots)); err != nil {
+		t.Fatal(err)
 	}
-	t.Run("days", func(t *testing.T) { // returns when all of its parts have
-		for part := range slices.Chunk(yearOfDays(), 92) {
-			t.Run(part[0].String(), func(t *testing.T) {
-				t.Parallel()
-				for _, day := range part {
-					year.add(t, day, decideScenario(t, engine, known, day))
+	clock.set(now)
+	return v
+}
+
+// as calls as one of the growers.
+func (v *village) as(r *resident) grpc.ClientConnInterface { return api.WithToken(v.conn, r.token) }
+
+// rows asks what is due of all pots of a grower.
+func (v *village) rows(ctx context.Context, t *testing.T, r *resident) []row {
+	t.Helper()
+	rows, err := dueRows(ctx, v.as(r), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return rows
+}
+
+// written is all that the demo may tell of a society: who is in it, and all rows of
+// all growers.
+func (v *village) written(t *testing.T) string {
+	t.Helper()
+	var b strings.Builder
+	if err := introduce(&b, v.residents); err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range v.residents {
+		fmt.Fprintln(&b, r.name)
+		if err := writeRows(&b, v.rows(t.Context(), t, r)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return b.String()
+}
+
+// unseen are codes that no record of the society can bring about yet.
+var unseen = map[pb.DueFeeding_Reason_Code]string{
+	pb.DueFeeding_Reason_TRIAL_ARM: "no call makes trials yet",
+	pb.DueFeeding_Reason_SHIPPING:  "no plant on record has a day of shipping yet",
+}
+
+// TestEverythingShows looks at the society in each season, and on a leap day: each
+// status, reason, hold and instruction shows.
+func TestEverythingShows(t *testing.T) {
+	for _, day := range []string{"2026-01-15", "2026-04-15", "2026-07-15", "2026-10-15", "2028-02-29"} {
+		t.Run(day, func(t *testing.T) {
+			t.Parallel()
+			now, err := time.Parse(time.DateOnly, day)
+			if err != nil {
+				t.Fatal(err)
+			}
+			v := foundVillage(t, storetest.New(t, store.SQLite), now.Add(9*time.Hour))
+			counted, shown := map[pb.DueFeeding_Status]int{}, map[pb.DueFeeding_Status]int{}
+			reasons := map[pb.DueFeeding_Reason_Code]int{}
+			instructions := map[pb.DueFeeding_Instruction]int{}
+			for i, r := range v.residents {
+				for _, row := range v.rows(t.Context(), t, r) {
+					counted[row.GetStatus()]++
+					if i == 0 {
+						shown[row.GetStatus()]++
+					}
+					for _, x := range row.GetReasons() {
+						reasons[x.GetCode()]++
+					}
+					for _, x := range row.GetInstructions() {
+						instructions[x]++
+					}
 				}
+			}
+			for n, name := range pb.DueFeeding_Status_name {
+				if s := pb.DueFeeding_Status(n); n != 0 && (counted[s] == 0 || shown[s] == 0) {
+					t.Errorf("status %s: %d pots, %d of them in the list that the demo shows", name, counted[s], shown[s])
+				}
+			}
+			for n, name := range pb.DueFeeding_Reason_Code_name {
+				code := pb.DueFeeding_Reason_Code(n)
+				if why, not := unseen[code]; n != 0 && (reasons[code] == 0) != not {
+					t.Errorf("%d pots have reason %s; it is to be left out: %v %s", reasons[code], name, not, why)
+				}
+			}
+			for n, name := range pb.DueFeeding_Instruction_name {
+				if n != 0 && instructions[pb.DueFeeding_Instruction(n)] == 0 {
+					t.Errorf("no pot has instruction %s", name)
+				}
+			}
+			t.Logf("%v\n%v\n%v", counted, reasons, instructions)
+		})
+	}
+}
+
+// TestSocietyIsTheSameForADay makes it at two hours of a day that is one day for all
+// of its growers, on both engines.
+func TestSocietyIsTheSameForADay(t *testing.T) {
+	now := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
+	first := foundVillage(t, storetest.New(t, store.SQLite), now).written(t)
+	for name, again := range map[string]*village{
+		"on SQLite, later": foundVillage(t, storetest.New(t, store.SQLite), now.Add(3*time.Hour)),
+		"on Postgres":      foundVillage(t, storetest.New(t, store.Postgres), now),
+	} {
+		if text := again.written(t); text != first {
+			t.Errorf("%s: it is another one:\n%s\nafter\n%s", name, text, first)
+		}
+	}
+	if next := foundVillage(t, storetest.New(t, store.SQLite), now.AddDate(0, 0, 1)).written(t); next == first {
+		t.Error("on the next day it is the same")
+	}
+}
+
+// TestSocietyIsVaried looks at what every collection has: pots that left it, parts of
+// others, former labels, moves outdoors and in again, rests.
+func TestSocietyIsVaried(t *testing.T) {
+	v := foundVillage(t, storetest.New(t, store.SQLite), time.Date(2026, 5, 20, 8, 0, 0, 0, time.UTC))
+	states, propagated, relabelled, named, kinds := map[pb.Plant_State]int{}, 0, 0, 0, map[string]int{}
+	homes := map[string]bool{}
+	for _, r := range v.residents {
+		conn := v.as(r)
+		for token := ""; ; {
+			page, err := pb.NewPlantServiceClient(conn).ListPlants(t.Context(), &pb.ListPlantsRequest{Parent: r.place, PageSize: service.MaxPageSize, PageToken: token})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, p := range page.GetPlants() {
+				states[p.GetState()]++
+				if p.GetPropagation() == pb.Plant_DIVISION && len(p.GetParents()) == 1 {
+					propagated++
+				}
+				if len(p.GetFormerTags()) > 0 {
+					relabelled++
+				}
+				if p.GetTaxon() == "" {
+					named++
+				}
+				homes[p.GetBench()] = true
+			}
+			if token = page.GetNextPageToken(); token == "" {
+				break
+			}
+		}
+		for token := ""; ; {
+			page, err := pb.NewObservationServiceClient(conn).ListObservations(t.Context(), &pb.ListObservationsRequest{
+				Parent: r.place + "/plants/-", PageSize: service.MaxPageSize, PageToken: token,
 			})
-		}
-	})
-	for n, name := range pb.DueFeeding_Reason_Code_name {
-		code := pb.DueFeeding_Reason_Code(n)
-		if n == 0 || code == pb.DueFeeding_Reason_TRIAL_ARM { // no call knows trials yet
-			continue
-		}
-		if year.reasons[code] == 0 {
-			t.Errorf("no day of the year shows reason %s", name)
-		}
-	}
-	for n, name := range pb.DueFeeding_Instruction_name {
-		if n != 0 && year.instructions[pb.DueFeeding_Instruction(n)] == 0 {
-			t.Errorf("no day of the year shows instruction %s", name)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, o := range page.GetObservations() {
+				kinds[strings.TrimPrefix(fmt.Sprintf("%T", o.GetFact()), "*dewbenchv1.Observation_")]++
+			}
+			if token = page.GetNextPageToken(); token == "" {
+				break
+			}
 		}
 	}
-	t.Logf("least plants on a day: %v", year.least)
-	t.Logf("reasons over the year: %v", year.reasons)
-	t.Logf("instructions over the year: %v", year.instructions)
-}
-
-// TestScenarioIsTheSameForADay asks twice.
-func TestScenarioIsTheSameForADay(t *testing.T) {
-	known := knownNames(t)
-	for _, day := range []civil.Day{civil.Date(2026, 5, 1), civil.Date(2028, 2, 29)} {
-		first, firstPots, err := scenario(day, known)
-		if err != nil {
-			t.Fatal(err)
+	for _, s := range []pb.Plant_State{pb.Plant_GROWING, pb.Plant_DEAD, pb.Plant_SOLD, pb.Plant_GIVEN_AWAY} {
+		if states[s] == 0 {
+			t.Errorf("no pot is %s", s)
 		}
-		again, againPots, err := scenario(day, known)
-		if err != nil {
-			t.Fatal(err)
+	}
+	if propagated == 0 || relabelled == 0 || named == 0 {
+		t.Errorf("%d pots are parts of others, %d have former labels, %d names that the catalogue lacks", propagated, relabelled, named)
+	}
+	facts := (&pb.Observation{}).ProtoReflect().Descriptor().Oneofs().ByName("fact").Fields()
+	if len(kinds) != facts.Len() {
+		t.Errorf("%d kinds of observations of %d: %v", len(kinds), facts.Len(), kinds)
+	}
+	// In May the north has moved out; the south, where autumn is, has moved in.
+	for _, home := range []struct {
+		index    int
+		bench    string
+		occupied bool
+	}{{1, "Balcony", true}, {1, "Kitchen sill", false}, {4, "Shade cloth", false}, {4, "Pygmy tables", true}} {
+		name := v.residents[home.index].place + "/benches/" + slug(home.bench)
+		if home.occupied && !homes[name] {
+			t.Errorf("no pot stands on %s", home.bench)
 		}
-		if !proto.Equal(first, again) {
-			t.Errorf("%s: another collection", day)
-		}
-		if !slices.EqualFunc(firstPots, againPots, func(a, b pot) bool {
-			return a.bench == b.bench && a.tag == b.tag && a.name == b.name && proto.Equal(a.plant, b.plant)
-		}) {
-			t.Errorf("%s: other pots", day)
-		}
+	}
+	if len(v.residents) != 6 || !slices.ContainsFunc(v.residents, func(r *resident) bool { return r.south }) {
+		t.Errorf("%d growers", len(v.residents))
 	}
 }
 
-// TestScenarioIsAccepted sends the demo of some days through the whole chain.
-func TestScenarioIsAccepted(t *testing.T) {
-	conn := scratchConn(t)
-	known, err := readNames(t.Context(), conn)
-	if err != nil {
-		t.Fatal(err)
+// TestProgress speaks once a second at most.
+func TestProgress(t *testing.T) {
+	var notes strings.Builder
+	now := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
+	tell := progress(&notes, func() time.Time { return now })
+	for n := range 25 {
+		tell(n)
+		now = now.Add(100 * time.Millisecond)
 	}
-	days := yearOfDays()
-	for i := 0; i < len(days); i += 61 {
-		collection, pots, err := scenario(days[i], known)
-		if err != nil {
-			t.Fatal(err)
-		}
-		rows, err := compute(t.Context(), conn, collection, pots)
-		if err != nil {
-			t.Fatalf("%s: %v", days[i], err)
-		}
-		if len(rows) != len(pots) {
-			t.Errorf("%s: %d rows of %d pots", days[i], len(rows), len(pots))
-		}
+	if want := "writing two years of records: 10 so far\nwriting two years of records: 20 so far\n"; notes.String() != want {
+		t.Errorf("got %q, want %q", notes.String(), want)
 	}
 }

@@ -16,66 +16,65 @@ import (
 	"dewbench/store"
 )
 
-// scratch is a server of its own, with one grower, on a database that is thrown
-// away.
-type scratch struct {
-	server *api.Server
-	token  string // may do all that its grower may
-	grower string // the id
-	store  *store.Store
-	folder string
-}
-
-func newScratch(ctx context.Context, log *slog.Logger) (*scratch, error) {
+// temporaryStore opens a database that end closes and throws away.
+func temporaryStore(ctx context.Context) (s *store.Store, end func() error, err error) {
 	folder, err := os.MkdirTemp("", "dewbench-")
 	if err != nil {
-		return nil, fmt.Errorf("make a folder for a moment: %w", err)
+		return nil, nil, fmt.Errorf("make a folder for a moment: %w", err)
 	}
-	s := &scratch{folder: folder}
-	if err := s.start(ctx, log); err != nil {
-		return nil, errors.Join(err, s.Close())
+	s, err = store.Open(ctx, "sqlite:"+filepath.Join(folder, "dewbench.db"), store.Options{RelaxedSync: true})
+	if err != nil {
+		return nil, nil, errors.Join(err, os.RemoveAll(folder))
 	}
-	return s, nil
+	end = func() error { return errors.Join(s.Close(), os.RemoveAll(folder)) }
+	if err := s.Migrate(ctx); err != nil {
+		return nil, nil, errors.Join(err, end())
+	}
+	return s, end, nil
 }
 
-func (s *scratch) start(ctx context.Context, log *slog.Logger) (err error) {
-	s.store, err = store.Open(ctx, "sqlite:"+filepath.Join(s.folder, "dewbench.db"), store.Options{RelaxedSync: true})
+// moveIn adds a grower with a token that may do all that the grower may.
+func moveIn(ctx context.Context, s *store.Store, name string, at time.Time) (secret string, err error) {
+	id, err := newID()
 	if err != nil {
-		return err
-	}
-	if err := s.store.Migrate(ctx); err != nil {
-		return err
-	}
-	if s.grower, err = newID(); err != nil {
-		return err
+		return "", err
 	}
 	token, err := newToken("first token", usualScopes)
 	if err != nil {
-		return err
+		return "", err
 	}
-	s.token = token.secret
-	err = s.store.Write(ctx, func(tx *store.Tx) error {
-		us := time.Now().UnixMicro()
-		if _, err := tx.Grower(s.grower).Create("A grower for a moment", us); err != nil {
-			return err
+	return token.secret, s.Write(ctx, func(tx *store.Tx) error {
+		if _, err := tx.Grower(id).Create(name, at.UnixMicro()); err != nil {
+			return fmt.Errorf("add grower: %w", err)
 		}
-		return token.create(tx, s.grower, us)
+		return token.create(tx, id, at.UnixMicro())
 	})
+}
+
+// scratch is a server with one grower, on a temporary database.
+type scratch struct {
+	server *api.Server
+	token  string
+	end    func() error
+}
+
+func newScratch(ctx context.Context, log *slog.Logger) (*scratch, error) {
+	st, end, err := temporaryStore(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	s.server, err = api.New(ctx, service.Config{Store: s.store, Log: log, Version: ownVersion()})
-	return err
+	s := &scratch{end: end}
+	if s.token, err = moveIn(ctx, st, "A grower for a moment", time.Now()); err == nil {
+		s.server, err = api.New(ctx, service.Config{Store: st, Log: log, Version: ownVersion()})
+	}
+	if err != nil {
+		return nil, errors.Join(err, end())
+	}
+	return s, nil
 }
 
 // conn calls the server as its grower.
 func (s *scratch) conn() grpc.ClientConnInterface { return api.WithToken(s.server.Conn(), s.token) }
 
 // Close throws the database away.
-func (s *scratch) Close() error {
-	var err error
-	if s.store != nil {
-		err = s.store.Close()
-	}
-	return errors.Join(err, os.RemoveAll(s.folder))
-}
+func (s *scratch) Close() error { return s.end() }

@@ -185,6 +185,11 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 	if err := welcome(ctx, out, d, s); err != nil {
 		return err
 	}
+	return serveStore(ctx, out, server, s, log, grpcListener, httpListener)
+}
+
+// serveStore answers until ctx ends, and removes meanwhile what was deleted long ago.
+func serveStore(ctx context.Context, out io.Writer, server *api.Server, s *store.Store, log *slog.Logger, grpcListener, httpListener net.Listener) error {
 	sweeping, stop := context.WithCancel(ctx)
 	var work sync.WaitGroup
 	work.Go(func() {
@@ -197,7 +202,7 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 		defer minutely.Stop()
 		settle(sweeping, server, log, minutely.C)
 	})
-	err = serve(ctx, out, server, grpcListener, httpListener)
+	err := serve(ctx, out, server, grpcListener, httpListener)
 	stop()
 	work.Wait()
 	return err

@@ -51,6 +51,7 @@ CREATE TABLE feedings (
   collection_id TEXT NOT NULL,
   plant_id TEXT NOT NULL,
   feeding_id TEXT NOT NULL,
+  ref TEXT,
   fed_us INTEGER NOT NULL,
   traps_fed INTEGER NOT NULL,
   traps_target INTEGER,
@@ -74,6 +75,7 @@ CREATE TABLE feedings (
 );
 CREATE INDEX feedings_plant_time ON feedings (collection_id, plant_id, fed_us, feeding_id);
 CREATE INDEX feedings_time ON feedings (collection_id, fed_us, plant_id, feeding_id);
+CREATE UNIQUE INDEX feedings_ref ON feedings (collection_id, ref, plant_id) WHERE ref IS NOT NULL;
 
 CREATE TABLE growers (
   grower_id TEXT NOT NULL,
@@ -91,6 +93,7 @@ CREATE TABLE observations (
   collection_id TEXT NOT NULL,
   plant_id TEXT NOT NULL,
   observation_id TEXT NOT NULL,
+  ref TEXT,
   observe_us INTEGER NOT NULL,
   kind INTEGER NOT NULL,
   note TEXT NOT NULL,
@@ -125,6 +128,7 @@ CREATE TABLE observations (
 CREATE INDEX observations_bench ON observations (collection_id, bench_id);
 CREATE INDEX observations_plant_time ON observations (collection_id, plant_id, observe_us, observation_id);
 CREATE INDEX observations_time ON observations (collection_id, observe_us, plant_id, observation_id);
+CREATE UNIQUE INDEX observations_ref ON observations (collection_id, ref, plant_id, kind) WHERE ref IS NOT NULL;
 
 CREATE TABLE plant_due (
   collection_id TEXT NOT NULL,
@@ -160,6 +164,7 @@ CREATE INDEX plant_tags_plant ON plant_tags (collection_id, plant_id, until_us);
 CREATE TABLE plants (
   collection_id TEXT NOT NULL,
   plant_id TEXT NOT NULL,
+  ref TEXT,
   tag TEXT NOT NULL,
   tag_key TEXT NOT NULL,
   taxon TEXT NOT NULL,
@@ -204,6 +209,7 @@ CREATE INDEX plants_scientific_name ON plants (collection_id, scientific_name_ke
 CREATE INDEX plants_tag ON plants (collection_id, tag_key, plant_id);
 CREATE INDEX plants_walk_order ON plants (collection_id, walk_order, plant_id);
 CREATE UNIQUE INDEX plants_living_tag ON plants (collection_id, tag_key) WHERE living = 1;
+CREATE UNIQUE INDEX plants_ref ON plants (collection_id, ref) WHERE ref IS NOT NULL;
 
 CREATE TABLE requests (
   grower_id TEXT NOT NULL,

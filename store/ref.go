@@ -1,0 +1,89 @@
+package store
+
+import (
+	"gorm.io/gorm"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+// A ref is what a grower's own table calls a plant, a feeding or an observation. It is
+// no part of the message: setting it changes no etag.
+
+// PlantsByRef returns the ids of plants, deleted or not, by their refs.
+func (c *Collection) PlantsByRef(refs []string) (map[string]string, error) {
+	out := map[string]string{}
+	for some := range chunks(refs) {
+		var rows []struct{ PlantID, Ref string }
+		if err := c.own().Where("ref IN ?", some).Model(&plantRow{}).Select("plant_id, ref").Find(&rows).Error; err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			out[r.Ref] = r.PlantID
+		}
+	}
+	return out, nil
+}
+
+// ReferPlant gives a plant its ref. Errors: ErrNotFound, ErrExists if another has it.
+func (c *Collection) ReferPlant(id, ref string) error {
+	return hit(c.plant(id).Model(&plantRow{}).UpdateColumn("ref", ref))
+}
+
+// Referred is a feeding or an observation with a ref.
+type Referred struct {
+	Ref, Plant, ID string
+	Fact           FactKind // of an observation
+}
+
+// EventsByRef returns the feedings, or the observations, with one of the refs, voided or
+// not.
+func (c *Collection) EventsByRef(kind Kind, refs []string) ([]Referred, error) {
+	var out []Referred
+	for some := range chunks(refs) {
+		found, err := c.referred(kind, c.own().Where("ref IN ?", some))
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, found...)
+	}
+	return out, nil
+}
+
+// EventRefs returns the feedings, or the observations, of plants that have a ref.
+func (c *Collection) EventRefs(kind Kind, plants []string) ([]Referred, error) {
+	var out []Referred
+	for some := range chunks(plants) {
+		found, err := c.referred(kind, c.own().Where("plant_id IN ? AND ref IS NOT NULL", some))
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, found...)
+	}
+	return out, nil
+}
+
+func (c *Collection) referred(kind Kind, db *gorm.DB) ([]Referred, error) {
+	var rows []Referred
+	if kind == FeedingKind {
+		return rows, db.Model(&feedingRow{}).Select("ref, plant_id AS plant, feeding_id AS id").Find(&rows).Error
+	}
+	return rows, db.Model(&observationRow{}).Select("ref, plant_id AS plant, observation_id AS id, kind AS fact").Find(&rows).Error
+}
+
+// CreateReferredFeedings is CreateFeedings with the ref of each, "" for none.
+func (c *Collection) CreateReferredFeedings(all []*pb.Feeding, refs []string, by By) ([]*pb.Feeding, error) {
+	return c.createFeedings(all, refs, by)
+}
+
+// CreateReferredObservations is CreateObservations with the ref of each, "" for none.
+func (c *Collection) CreateReferredObservations(all []*pb.Observation, refs []string, by By) ([]*pb.Observation, error) {
+	return c.createObservations(all, refs, by)
+}
+
+// refOf returns the ref of the i-th of those that are created; nil for none.
+func refOf(refs []string, i int) *string {
+	if i >= len(refs) {
+		return nil
+	}
+	return orNil(refs[i])
+}
