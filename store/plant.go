@@ -254,6 +254,16 @@ func (c *Collection) Plants(q List) ([]*Plant, []any, error) {
 	return out, next, err
 }
 
+// PlantsOn returns the plants that stand on a bench, or stood there when they ended.
+// Deleted ones are left out.
+func (c *Collection) PlantsOn(bench string) ([]*Plant, error) {
+	var rows []plantRow
+	if err := c.bench(bench).Where("delete_us IS NULL").Find(&rows).Error; err != nil {
+		return nil, err
+	}
+	return plants(rows)
+}
+
 // CountPlants returns how many plants there are, deleted ones too.
 func (c *Collection) CountPlants() (int64, error) {
 	var n int64
@@ -454,6 +464,7 @@ func (c *Collection) Settle(id string, s Standing, by By) (*Plant, error) {
 	r.BenchID, r.Quantity, r.State = orNil(s.Bench), s.Quantity, int32(s.State)
 	r.setLiving()
 	if moved {
+		by.Request = "" // the move is the change that can be undone
 		err = c.savePlant(&r, read, pb.Revision_UPDATED, by, before)
 	} else {
 		err = c.tx.update(&r, read, c.plant(id))

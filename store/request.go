@@ -59,6 +59,29 @@ func (g *Grower) Claim(r Request) (names []string, before bool, err error) {
 	return names, true, nil
 }
 
+// Kept is a call that is kept under its request id.
+type Kept struct {
+	Us    int64
+	Names []string // of what it wrote
+}
+
+// Requests returns the calls, of any method, that were made with a request id since
+// us.
+func (g *Grower) Requests(id string, us int64) ([]Kept, error) {
+	var rows []requestRow
+	if err := g.own().Where("request_id = ? AND create_us >= ?", id, us).Find(&rows).Error; err != nil {
+		return nil, err
+	}
+	out := make([]Kept, len(rows))
+	for i, r := range rows {
+		out[i].Us = r.CreateUs
+		if err := json.Unmarshal([]byte(r.Names), &out[i].Names); err != nil {
+			return nil, fmt.Errorf("read names of request: %w", err)
+		}
+	}
+	return out, nil
+}
+
 // Fulfil keeps the names of what a claimed call wrote. Without a claim it returns
 // ErrNotFound.
 func (g *Grower) Fulfil(r Request, names []string) error {

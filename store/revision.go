@@ -1,6 +1,9 @@
 package store
 
 import (
+	"cmp"
+	"slices"
+
 	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -30,6 +33,7 @@ type revisionRow struct {
 	CreateUs     int64
 	GrowerID     string
 	TokenID      string
+	RequestID    *string // of the call; nil for none
 	Before       *string
 	Stamp        int32
 }
@@ -45,7 +49,7 @@ var revisionList = listing{
 func (c *Collection) revise(kind Kind, plant, id string, number int64, action pb.Revision_Action, by By, before proto.Message) (revisionRow, error) {
 	r := revisionRow{
 		CollectionID: c.id, Kind: kind, PlantID: plant, ResourceID: id, Number: number, Action: int32(action),
-		CreateUs: by.Us, GrowerID: by.Grower, TokenID: by.Token, Stamp: stamp(),
+		CreateUs: by.Us, GrowerID: by.Grower, TokenID: by.Token, RequestID: orNil(by.Request), Stamp: stamp(),
 	}
 	if before == nil {
 		return r, nil
@@ -79,6 +83,36 @@ func (c *Collection) Revisions(kind Kind, plant, id string, q List) ([]*pb.Revis
 		}
 	}
 	return out, next, nil
+}
+
+// Revised is a change of a resource, and what it is of.
+type Revised struct {
+	*pb.Revision
+	Kind      Kind
+	Plant, ID string // Plant is that of a feeding or observation; else ""
+}
+
+// RevisionsOf returns the changes that a grower made in the collection with a request
+// id since us, those of a resource in their order.
+func (c *Collection) RevisionsOf(grower, request string, us int64) ([]Revised, error) {
+	var rows []revisionRow
+	err := c.own().Where("request_id = ? AND grower_id = ? AND create_us >= ?", request, grower, us).Find(&rows).Error
+	if err != nil {
+		return nil, err
+	}
+	slices.SortFunc(rows, func(a, b revisionRow) int {
+		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.PlantID, b.PlantID), cmp.Compare(a.ResourceID, b.ResourceID),
+			cmp.Compare(a.Number, b.Number))
+	})
+	out := make([]Revised, len(rows))
+	for i := range rows {
+		m, err := rows[i].message()
+		if err != nil {
+			return nil, err
+		}
+		out[i] = Revised{m, rows[i].Kind, rows[i].PlantID, rows[i].ResourceID}
+	}
+	return out, nil
 }
 
 func (r *revisionRow) message() (*pb.Revision, error) {

@@ -95,6 +95,7 @@ var collectionMethods = map[string]struct {
 	"Plants": {empty, func(c *store.Collection, _ ids) (any, error) {
 		return both(c.Plants(store.List{Limit: big, Deleted: true}))
 	}},
+	"PlantsOn":    {empty, func(c *store.Collection, i ids) (any, error) { return c.PlantsOn(i.bench) }},
 	"CountPlants": {empty, func(c *store.Collection, _ ids) (any, error) { return c.CountPlants() }},
 	"Tagged": {empty, func(c *store.Collection, i ids) (any, error) {
 		return c.Tagged([]string{i.plant + "-tag", i.plant + "-former"})
@@ -152,6 +153,21 @@ var collectionMethods = map[string]struct {
 	"ReassignObservation": {missing, func(c *store.Collection, i ids) (any, error) {
 		return c.ReassignObservation(i.plant, i.event, "q", at(1), agree)
 	}},
+	"FeedingsByName": {empty, func(c *store.Collection, i ids) (any, error) {
+		return c.FeedingsByName([]string{store.FeedingName(c.ID(), i.plant, i.event)})
+	}},
+	"ObservationsByName": {empty, func(c *store.Collection, i ids) (any, error) {
+		return c.ObservationsByName([]string{store.ObservationName(c.ID(), i.plant, i.event)})
+	}},
+	"ChangeFeedings": {missing, func(c *store.Collection, i ids) (any, error) {
+		names := []string{store.FeedingName(c.ID(), i.plant, i.event)}
+		return c.ChangeFeedings(names, at(1), pb.Revision_DELETED, agree)
+	}},
+	"ChangeObservations": {missing, func(c *store.Collection, i ids) (any, error) {
+		names := []string{store.ObservationName(c.ID(), i.plant, i.event)}
+		return c.ChangeObservations(names, at(1), pb.Revision_UPDATED, func(m *pb.Observation) error { m.Note = "changed"; return nil })
+	}},
+	"RevisionsOf": {empty, func(c *store.Collection, i ids) (any, error) { return c.RevisionsOf("g2", "r", 0) }},
 	"Reassigned": {missing, func(c *store.Collection, i ids) (any, error) {
 		if i == shared {
 			if _, err := c.ReassignFeeding(i.plant, i.event, "q", at(1), agree); err != nil {
@@ -229,6 +245,7 @@ var growerMethods = map[string]struct {
 		}
 		return names, err
 	}},
+	"Requests": {empty, func(g *store.Grower, token string) (any, error) { return g.Requests(token, 0) }},
 	"Fulfil": {missing, func(g *store.Grower, token string) (any, error) {
 		return nil, g.Fulfil(asked("m", token, "body", 0), []string{"changed"})
 	}},
@@ -243,7 +260,7 @@ func (b bed) twins() {
 	b.write(func(tx *store.Tx) error {
 		for n, id := range []string{"c1", "c2"} {
 			grower, whose := []string{"g1", "g2"}[n], []string{"mine", "theirs"}[n]
-			by := store.By{Us: noon, Grower: grower, Token: "shared"}
+			by := store.By{Us: noon, Grower: grower, Token: "shared", Request: "r"}
 			tokens, all := []string{"shared"}, []ids{shared}
 			if n == 1 {
 				tokens, all = append(tokens, "xt"), append(all, theirs)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"reflect"
 	"strconv"
+	"strings"
 
 	pb "dewbench/proto/dewbench/v1"
 
@@ -18,6 +19,7 @@ import (
 type By struct {
 	Us            int64 // microseconds since 1970 UTC
 	Grower, Token string
+	Request       string // id of the request, by which it can be undone; "" for none
 }
 
 // versioned is what rows have that users change.
@@ -32,6 +34,16 @@ func stamp() int32 { return int32(LatestSchema()) }
 // etag covers what users set: the version counts their changes.
 func etag(createUs, version int64) string {
 	return `"` + strconv.FormatInt(createUs, 36) + "-" + strconv.FormatInt(version, 10) + `"`
+}
+
+// LastRevision returns the number of the last change of a resource with this etag; 0
+// if it is none.
+func LastRevision(etag string) int64 {
+	n, err := strconv.ParseInt(strings.TrimSuffix(etag[strings.LastIndexByte(etag, '-')+1:], `"`), 10, 64)
+	if err != nil {
+		return 0
+	}
+	return n
 }
 
 // locked makes a statement lock the rows that it reads, as an update of them does:
@@ -49,7 +61,7 @@ func (t *Tx) locked(db *gorm.DB) *gorm.DB {
 // would keep values that no longer fit. key finds the row.
 func (t *Tx) update(row any, read versioned, key *gorm.DB, but ...string) error {
 	if read.Stamp > stamp() {
-		return fmt.Errorf("a row of schema %d: %w", read.Stamp, ErrNewer)
+		return newerRow(read.Stamp)
 	}
 	columns, err := settable(row, but...)
 	if err != nil {
@@ -64,6 +76,8 @@ func (t *Tx) update(row any, read versioned, key *gorm.DB, but ...string) error 
 	}
 	return nil
 }
+
+func newerRow(schema int32) error { return fmt.Errorf("a row of schema %d: %w", schema, ErrNewer) }
 
 // hit is the error of a write, which is ErrNotFound if there was no row to write.
 func hit(result *gorm.DB) error {

@@ -233,12 +233,14 @@ CREATE TABLE revisions (
   create_us BIGINT NOT NULL,
   grower_id TEXT COLLATE "C" NOT NULL,
   token_id TEXT COLLATE "C" NOT NULL,
+  request_id TEXT COLLATE "C",
   before TEXT COLLATE "C",
   stamp INTEGER NOT NULL,
   PRIMARY KEY (collection_id, kind, plant_id, resource_id, number),
   FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
 );
 CREATE INDEX revisions_reassigned ON revisions (collection_id, kind, resource_id) WHERE action = 5;
+CREATE INDEX revisions_request ON revisions (collection_id, request_id, grower_id) WHERE request_id IS NOT NULL;
 
 CREATE TABLE schema_versions (
   id INTEGER NOT NULL DEFAULT d,
