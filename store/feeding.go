@@ -227,6 +227,9 @@ func (c *Collection) ReassignFeeding(plant, id, to string, by By, f func(*pb.Fee
 	}); err != nil {
 		return nil, err
 	}
+	if err := c.freeRef(&feedingRow{}, c.feeding(plant, id), to); err != nil {
+		return nil, err
+	}
 	if err := c.feeding(plant, id).Model(&feedingRow{}).UpdateColumn("plant_id", to).Error; err != nil {
 		return nil, err
 	}

@@ -299,6 +299,9 @@ func (c *Collection) ReassignObservation(plant, id, to string, by By, f func(*pb
 	}); err != nil {
 		return nil, err
 	}
+	if err := c.freeRef(&observationRow{}, c.observation(plant, id), to); err != nil {
+		return nil, err
+	}
 	if err := c.observation(plant, id).Model(&observationRow{}).UpdateColumn("plant_id", to).Error; err != nil {
 		return nil, err
 	}

@@ -87,3 +87,10 @@ func refOf(refs []string, i int) *string {
 	}
 	return orNil(refs[i])
 }
+
+// freeRef takes its ref off an event that is to go to a plant that has one of the same
+// ref.
+func (c *Collection) freeRef(row any, event *gorm.DB, to string) error {
+	theirs := c.plant(to).Where("ref IS NOT NULL").Model(row).Select("ref")
+	return event.Where("ref IN (?)", theirs).Model(row).UpdateColumn("ref", nil).Error
+}
