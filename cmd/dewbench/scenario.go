@@ -129,7 +129,7 @@ func (h *history) pot(n int) {
 			h.end(h.g.today-civil.Day(h.IntN(20)), &pb.Observation_End{State: pb.Observation_End_SOLD})
 		}
 	case ago < 200:
-	case h.one(12):
+	case h.one(10):
 		h.leave(tag)
 	case h.one(12):
 		h.divide(tag, taxon)

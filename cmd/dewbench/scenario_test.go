@@ -251,3 +251,25 @@ func TestProgress(t *testing.T) {
 		t.Errorf("got %q, want %q", notes.String(), want)
 	}
 }
+
+// TestStoppedHalfway stops when the first records are written: it says what is left in
+// a database that stays.
+func TestStoppedHalfway(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	s := storetest.New(t, store.SQLite)
+	clock := &wound{}
+	server, err := api.New(ctx, service.Config{Store: s, Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test", Now: clock.now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := &founding{store: s, stays: true, conn: server.Conn(), clock: clock, now: time.Now(), progress: func(int) { cancel() }}
+	_, err = found(ctx, f, society(fewPots))
+	if err == nil || !strings.HasPrefix(err.Error(), "records of Odalys Mosspenny: ") ||
+		!strings.HasSuffix(err.Error(), "; a part of the invented records is in the database: throw it away") {
+		t.Errorf("stopped: %v", err)
+	}
+	if all, err := growers(t.Context(), s); err != nil || len(all) != 1 {
+		t.Errorf("%d growers, %v", len(all), err)
+	}
+}

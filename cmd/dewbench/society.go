@@ -199,6 +199,7 @@ type resident struct {
 // founding fills a database with the society.
 type founding struct {
 	store    *store.Store
+	stays    bool // is not thrown away at the end
 	conn     grpc.ClientConnInterface
 	clock    *wound // of the server behind conn
 	now      time.Time
@@ -217,6 +218,9 @@ func found(ctx context.Context, f *founding, keepers []*keeper) ([]*resident, er
 		}
 		residents[i] = &resident{keeper: k, today: civil.Of(f.now, zone)}
 		if err := f.settle(ctx, residents[i], i, zone); err != nil {
+			if f.stays {
+				err = fmt.Errorf("%w; a part of the invented records is in the database: throw it away", err)
+			}
 			return nil, fmt.Errorf("records of %s: %w", k.name, err)
 		}
 	}
@@ -224,7 +228,7 @@ func found(ctx context.Context, f *founding, keepers []*keeper) ([]*resident, er
 }
 
 // writingDays is how often a grower of the society writes the notes down.
-const writingDays = 28
+const writingDays = 56
 
 // settle makes a grower and the grower's records, with the server's clock where the
 // grower's was.
