@@ -66,6 +66,7 @@ var table = map[service.Reason]kind{
 	service.ObservationNotFound: {codes.NotFound, 0, "The plant has no such observation."},
 	service.FoodNotFound:        {codes.NotFound, 0, "The catalogue has no such kind of food."},
 	service.ThawNotFound:        {codes.NotFound, 0, "The collection has no such thaw."},
+	service.RequestNotFound:     {codes.NotFound, 0, "No call of the caller's with this requestId wrote in the collection within 7 days."},
 
 	service.BenchExists:       {codes.AlreadyExists, 0, "The id is taken in the collection, perhaps by a deleted bench."},
 	service.PlantExists:       {codes.AlreadyExists, 0, "The id is taken in the collection, perhaps by a deleted plant."},
@@ -79,6 +80,9 @@ var table = map[service.Reason]kind{
 	service.BenchDeleted:       {codes.FailedPrecondition, 0, "The plant stood on a bench that is deleted. Undelete the bench first."},
 	service.LaterMove:          {codes.FailedPrecondition, 0, "A later move is on record. Void it, or record the move as an observation."},
 	service.ResourceDeleted:    {codes.FailedPrecondition, 0, "What is deleted or voided does not change. Undelete it first."},
+	service.NotGrowing:         {codes.FailedPrecondition, 0, "The plant is dead, sold or given away."},
+	service.ChangedSince:       {codes.FailedPrecondition, 0, "Something that the call wrote was changed since. Nothing was undone: change it by hand."},
+	service.NotUndoable:        {codes.FailedPrecondition, 0, "The call changed what cannot be undone: change it back by hand."},
 	service.TooManyPlants:      {codes.FailedPrecondition, 0, "More plants than one call computes. Ask for one collection at a time."},
 	service.TooManyCollections: {codes.FailedPrecondition, 0, "More collections than one call looks at. Ask for one at a time."},
 	service.TooManyEvents:      {codes.ResourceExhausted, 0, "A plant has 10,000 feedings and observations at most. Void some."},

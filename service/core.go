@@ -45,7 +45,9 @@ type visit struct {
 	tx   *store.Tx
 	call *call
 	at   time.Time // when the call came
-	open map[string]*collection
+	// request is the id of the request, where what is written is kept under it.
+	request string
+	open    map[string]*collection
 }
 
 // collection is a collection that the visit has opened.
@@ -71,7 +73,7 @@ func (c *Core) visit(ctx context.Context, tx *store.Tx, at time.Time) *visit {
 
 // by tells who writes, and when.
 func (v *visit) by() store.By {
-	return store.By{Us: v.at.UnixMicro(), Grower: v.call.caller.Grower, Token: v.call.caller.Token}
+	return store.By{Us: v.at.UnixMicro(), Grower: v.call.caller.Grower, Token: v.call.caller.Token, Request: v.request}
 }
 
 // fromStore says in the words of the API what the store says.
@@ -129,6 +131,7 @@ func write[M resource](ctx context.Context, c *Core, req writing, do func(*visit
 			}
 			return err
 		}
+		v.request = req.GetRequestId()
 		digest, err := digestOf(ctx, req)
 		if err != nil {
 			return err

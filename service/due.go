@@ -383,19 +383,21 @@ var factNames = func() string {
 	return strings.Join(names, ", ")
 }()
 
+// until reads the day on which a hold that begins on from ends.
+func (r *reader) until(a at, field, text string, from civil.Day) civil.Day {
+	d := r.day(a, field, text)
+	if d.Given() && from.Given() && d <= from {
+		r.refuse(a, field, "must be after the day of the observation: it is the first day on which feeding is right again")
+	}
+	return d
+}
+
 func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 	day, micros, ok := r.moment(a, "observe", m.GetObserveTime(), m.GetObserveDate())
 	if !ok {
 		r.refuse(a, "", "give observeTime or observeDate")
 	}
 	o := due.Observation{Day: day, Time: micros, Kind: due.Noted, WorkingTraps: due.NotCounted}
-	until := func(field, text string) civil.Day {
-		d := r.day(a, field, text)
-		if d.Given() && day.Given() && d <= day {
-			r.refuse(a, field, "must be after the day of the observation: it is the first day on which feeding is right again")
-		}
-		return d
-	}
 	switch fact := m.GetFact().(type) {
 	case *pb.Observation_Measurement_:
 		o.Kind = due.Measured
@@ -431,9 +433,9 @@ func (r *reader) observation(a at, m *pb.Observation) due.Observation {
 	case *pb.Observation_RestEnd_:
 		o.Kind = due.RestEnded
 	case *pb.Observation_Hold_:
-		o.Kind, o.Until = due.Held, until("hold.untilDate", fact.Hold.GetUntilDate())
+		o.Kind, o.Until = due.Held, r.until(a, "hold.untilDate", fact.Hold.GetUntilDate(), day)
 	case *pb.Observation_Treatment_:
-		o.Kind, o.Until = due.Treated, until("treatment.untilDate", fact.Treatment.GetUntilDate())
+		o.Kind, o.Until = due.Treated, r.until(a, "treatment.untilDate", fact.Treatment.GetUntilDate(), day)
 	case nil:
 		r.refuse(a, "", "must have what was seen or done: one of %s", factNames)
 	}

@@ -40,6 +40,7 @@ const (
 	ObservationNotFound Reason = "OBSERVATION_NOT_FOUND"
 	FoodNotFound        Reason = "FOOD_NOT_FOUND"
 	ThawNotFound        Reason = "THAW_NOT_FOUND"
+	RequestNotFound     Reason = "REQUEST_NOT_FOUND"
 
 	BenchExists       Reason = "BENCH_EXISTS"
 	PlantExists       Reason = "PLANT_EXISTS"
@@ -53,6 +54,9 @@ const (
 	BenchDeleted       Reason = "BENCH_DELETED"
 	LaterMove          Reason = "LATER_MOVE"
 	ResourceDeleted    Reason = "RESOURCE_DELETED"
+	NotGrowing         Reason = "NOT_GROWING"
+	ChangedSince       Reason = "CHANGED_SINCE"
+	NotUndoable        Reason = "NOT_UNDOABLE"
 	TooManyPlants      Reason = "TOO_MANY_PLANTS"
 	TooManyCollections Reason = "TOO_MANY_COLLECTIONS"
 	TooManyEvents      Reason = "TOO_MANY_EVENTS"

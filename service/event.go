@@ -42,6 +42,9 @@ type events[M event] struct {
 	remove     func(c *store.Collection, plant, id string, by store.By, f func(M) error) (M, error)
 	restore    func(c *store.Collection, plant, id string, by store.By, f func(M) error) (M, error)
 	reassign   func(c *store.Collection, plant, id, to string, by store.By, f func(M) error) (M, error)
+	byName     func(c *store.Collection, names []string) (map[string]M, error)
+	many       func(c *store.Collection, names []string, by store.By, action pb.Revision_Action, f func(M) error) ([]M, error)
+	before     func(r *pb.Revision) M                // what stood before a change; nil for none
 	dates      func(m M, zone *time.Location)        // sets the civil days, which are not stored
 	chosen     func(m, body M, mask Mask)            // drops an instant or day where the other one is changed
 	check      func(k *keeping, place at, m M) error // refuses what does not fit, and completes the rest
@@ -123,6 +126,11 @@ func (k *keeping) target(day civil.Day, micros int64) (int, bool, error) {
 	return traps, ok, nil
 }
 
+// refuseMore refuses a further event of a plant that has as many as it can have.
+func (k *keeping) refuseMore(field string, p *store.Plant, h *store.History) {
+	k.problems.refuse(TooManyEvents, field, "%s has %d feedings and observations, as many as one plant can have", p.GetName(), h.Len())
+}
+
 // createAll records events of plants of one collection.
 func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, error) {
 	if len(all) == 0 {
@@ -161,7 +169,7 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 		if h := k.histories[k.plant.ID]; h.Len() >= mostEvents {
 			if !full[k.plant.ID] {
 				full[k.plant.ID] = true
-				k.problems.refuse(TooManyEvents, pathAt(n.path, e.one), "%s has %d feedings and observations, as many as one plant can have", k.plant.GetName(), h.Len())
+				k.refuseMore(pathAt(n.path, e.one), k.plant, h)
 			}
 			continue
 		}
@@ -275,7 +283,31 @@ func (e *events[M]) createBatch(ctx context.Context, req writing, parent, tag st
 	return write(ctx, e.Core, req, func(v *visit) ([]M, error) { return e.createAll(v, parent, all) }, e.getAll)
 }
 
-func (e *events[M]) getAll(v *visit, names []string) ([]M, error) { return each(v, names, e.getByName) }
+// getAll gets events that a call wrote before, as getByName does, and also those of
+// plants that are deleted since.
+func (e *events[M]) getAll(v *visit, names []string) ([]M, error) {
+	if len(names) == 0 {
+		return nil, nil
+	}
+	c, err := v.collection(store.Segment(names[0], "collections"))
+	if err != nil {
+		return nil, err
+	}
+	found, err := e.byName(c.Collection, names)
+	if err != nil {
+		return nil, err
+	}
+	var none M
+	out := make([]M, len(names))
+	for i, name := range names {
+		if out[i] = found[name]; out[i] != none {
+			e.dates(out[i], c.zone)
+		} else if out[i], err = e.getByName(v, name); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
 
 // getByName gets an event that a call wrote before, voided or not, and to whichever
 // plant it belongs by now.

@@ -25,6 +25,7 @@ func NewFeedings(core *Core) *Feedings {
 		get: (*store.Collection).Feeding, ids: (*store.Collection).FeedingIDs, list: (*store.Collection).Feedings,
 		create: (*store.Collection).CreateFeedings, update: (*store.Collection).UpdateFeeding, remove: (*store.Collection).DeleteFeeding,
 		restore: (*store.Collection).UndeleteFeeding, reassign: (*store.Collection).ReassignFeeding,
+		byName: (*store.Collection).FeedingsByName, many: (*store.Collection).ChangeFeedings, before: (*pb.Revision).GetFeeding,
 		dates: func(m *pb.Feeding, zone *time.Location) {
 			m.FedDate, m.OutcomeDate = dayIn(m.GetFedTime(), zone), dayIn(m.GetOutcomeTime(), zone)
 		},
@@ -66,6 +67,15 @@ func worst(m *pb.Feeding) pb.Feeding_Outcome {
 // checkFeeding refuses what does not fit in a feeding, and completes it: the
 // instants, the outcome, the target and the traps that were fed.
 func checkFeeding(k *keeping, place at, m *pb.Feeding) error {
+	if _, ok := k.session(place, m); !ok {
+		return nil
+	}
+	return k.traps(place, m)
+}
+
+// session refuses what does not fit in a feeding apart from its traps, and completes
+// it. It returns the day.
+func (k *keeping) session(place at, m *pb.Feeding) (day civil.Day, ok bool) {
 	if m.GetFedTime() == nil && m.FedDate == nil {
 		m.FedTime = instantOf(k.visit.at)
 	}
@@ -88,7 +98,7 @@ func checkFeeding(k *keeping, place at, m *pb.Feeding) error {
 		k.checkDated(place, "fed", byTime, f.Day, was)
 	}
 	if k.refused > refused {
-		return nil
+		return civil.None, false
 	}
 	m.FedTime = instantOfMicros(f.Time)
 	given := m.GetOutcomeTime() != nil || m.OutcomeDate != nil
@@ -98,8 +108,14 @@ func checkFeeding(k *keeping, place at, m *pb.Feeding) error {
 		m.OutcomeTime = instantOfMicros(max(f.OutcomeTime, f.Time))
 	}
 	m.FedDate, m.OutcomeDate = nil, nil
+	return f.Day, true
+}
+
+// traps completes the target and the traps of a feeding that session has completed.
+func (k *keeping) traps(place at, m *pb.Feeding) error {
 	if m.TrapsTarget == nil && !k.told {
-		target, ok, err := k.target(f.Day, f.Time)
+		us := store.Micros(m.GetFedTime())
+		target, ok, err := k.target(min(max(civil.Of(time.UnixMicro(us), k.c.zone), civil.Min), civil.Max), us)
 		if err != nil {
 			return err
 		}

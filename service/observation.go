@@ -26,6 +26,7 @@ func NewObservations(core *Core) *Observations {
 		get: (*store.Collection).Observation, ids: (*store.Collection).ObservationIDs, list: (*store.Collection).Observations,
 		create: (*store.Collection).CreateObservations, update: (*store.Collection).UpdateObservation, remove: (*store.Collection).DeleteObservation,
 		restore: (*store.Collection).UndeleteObservation, reassign: (*store.Collection).ReassignObservation,
+		byName: (*store.Collection).ObservationsByName, many: (*store.Collection).ChangeObservations, before: (*pb.Revision).GetObservation,
 		dates: func(m *pb.Observation, zone *time.Location) { m.ObserveDate = dayIn(m.GetObserveTime(), zone) },
 		chosen: func(m, body *pb.Observation, mask Mask) {
 			chooseDate(mask, "observe", &m.ObserveTime, &m.ObserveDate)

@@ -100,12 +100,12 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 	if err != nil {
 		return nil, err
 	}
-	borne, err := c.Tagged(tags)
+	checked, err := c.newTags(tags)
 	if err != nil {
 		return nil, err
 	}
 	var p problems
-	news, idOf, tagOf := make([]store.NewPlant, len(all)), map[string]int{}, map[string]int{}
+	news, idOf := make([]store.NewPlant, len(all)), map[string]int{}
 	for i, n := range all {
 		m := proto.CloneOf(n.message)
 		refuseOutputOnly(&p, pathAt(n.path, "plant."), m)
@@ -116,13 +116,8 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 		} else if before := there[ids[i]]; before != nil {
 			p.refuse(PlantExists, pathAt(n.path, "plantId"), "%s", v.taken(before))
 		}
-		key := store.Fold(m.GetTag())
-		if first, twice := tagOf[key]; twice && key != "" {
-			p.refuse(TagInUse, pathAt(n.path, "plant.tag"), "%q is the tag of requests[%d] already", m.GetTag(), first)
-		} else if bearer := livingBearer(borne[key]); bearer != "" && bearer != ids[i] {
-			p.refuse(TagInUse, pathAt(n.path, "plant.tag"), "%q is the tag of %s", m.GetTag(), store.PlantName(c.ID(), bearer))
-		}
-		idOf[ids[i]], tagOf[key] = i, i
+		checked.check(&p, pathAt(n.path, "plant.tag"), fmt.Sprintf("requests[%d]", i), m.GetTag(), ids[i])
+		idOf[ids[i]] = i
 	}
 	if err := v.checkPlantReferences(&p, c, all, news, nil); err != nil {
 		return nil, err
@@ -146,16 +141,47 @@ func livingBearer(all []store.Bearing) string {
 	return ""
 }
 
+// checkTag returns what is on a label, and refuses what cannot be. before is what is
+// there already.
+func checkTag(p *problems, field, tag, before string) string {
+	if tag = strings.TrimSpace(tag); tag == "" {
+		p.refuse(InvalidFields, field, "must be given: what is on the label, 1 to 100 characters")
+	} else if tag != before && strings.ContainsFunc(tag, unicode.IsControl) {
+		p.refuse(InvalidFields, field, "must stand in one line, without tabs")
+	}
+	return tag
+}
+
+// newTags are the tags that plants of a request are to bear.
+type newTags struct {
+	c     *collection
+	borne map[string][]store.Bearing
+	first map[string]string // by folded tag: where it stands first
+}
+
+func (c *collection) newTags(tags []string) (*newTags, error) {
+	borne, err := c.Tagged(tags)
+	return &newTags{c, borne, map[string]string{}}, err
+}
+
+// check refuses a tag that an other plant of the request is to bear, or that a living
+// plant bears. place is what says so in the request.
+func (n *newTags) check(p *problems, field, place, tag, id string) {
+	key := store.Fold(tag)
+	if first, twice := n.first[key]; twice && key != "" {
+		p.refuse(TagInUse, field, "%q is the tag of %s already", tag, first)
+	} else if bearer := livingBearer(n.borne[key]); bearer != "" && bearer != id {
+		p.refuse(TagInUse, field, "%q is the tag of %s", tag, store.PlantName(n.c.ID(), bearer))
+	}
+	n.first[key] = place
+}
+
 // checkPlant refuses what does not fit in a plant, and completes its name from the
 // catalogue. before is the plant as it stood, nil for a new one. It returns
 // its kin.
 func (v *visit) checkPlant(p *problems, prefix string, m, before *pb.Plant) store.Kin {
 	kin := store.Kin{Trap: m.GetTrapType()}
-	if m.Tag = strings.TrimSpace(m.GetTag()); m.Tag == "" {
-		p.refuse(InvalidFields, prefix+"tag", "must be given: what is on the label, 1 to 100 characters")
-	} else if before.GetTag() != m.GetTag() && strings.ContainsFunc(m.GetTag(), unicode.IsControl) {
-		p.refuse(InvalidFields, prefix+"tag", "must stand in one line, without tabs")
-	}
+	m.Tag = checkTag(p, prefix+"tag", m.GetTag(), before.GetTag())
 	if m.AcquireDate != nil {
 		checkDay(p, prefix+"acquireDate", m.GetAcquireDate())
 	}

@@ -68,7 +68,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		return nil, err
 	}
 	core.due = NewDue(core)
-	feedings, observations, plants := NewFeedings(core), NewObservations(core), &Plants{core}
+	feedings, observations := NewFeedings(core), NewObservations(core)
 	return &Services{
 		Access:       &Access{store: config.Store, now: core.now, log: config.Log},
 		Benches:      &Benches{core},
@@ -78,10 +78,10 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Feedings:     feedings,
 		Growers:      &Growers{core},
 		Observations: observations,
-		Plants:       plants,
+		Plants:       &Plants{core},
 		Revisions:    &Revisions{core},
 		Server:       NewServer(config.Store, config.Version, c, config.OpenAPI),
-		Sessions:     &Sessions{Core: core, feedings: feedings, observations: observations, plants: plants},
+		Sessions:     &Sessions{Core: core, feedings: feedings, observations: observations},
 		Taxa:         NewTaxa(c, core.pages),
 		Tokens:       &Tokens{core},
 	}, nil
