@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/encoding/protojson"
 
@@ -29,10 +28,8 @@ import (
 // dueOptions are the flags of `dewbench due`.
 type dueOptions struct {
 	plants, feedings, observations string
-	asOf, zone, hemisphere, order  string
-	encoding                       string
-	latitude                       float64
-	weekdays                       []string
+	asOf, order, encoding          string
+	place                          placeFlags
 	horizon                        int32
 	json, all, columns             bool
 }
@@ -79,7 +76,7 @@ standard input.
 				}
 				return own.conn(), nil
 			}
-			err := o.run(c.Context(), connect, c.Flags().Changed("latitude"), inOut{c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()})
+			err := o.run(c.Context(), connect, inOut{c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()})
 			if own != nil {
 				err = errors.Join(err, own.Close())
 			}
@@ -92,10 +89,7 @@ standard input.
 	f.StringVar(&o.observations, "observations", "", "table of what was seen or done")
 	f.StringVar(&o.asOf, "as-of", "", "day to answer for, YYYY-MM-DD (default today)")
 	f.Int32Var(&o.horizon, "horizon", service.UsualHorizonDays, fmt.Sprintf("days ahead within which a plant is upcoming, 0 to %d", service.MaxHorizonDays))
-	f.StringVar(&o.zone, "time-zone", "", "time zone of the plants, such as Europe/Berlin, for what today is (default this machine's)")
-	f.Float64Var(&o.latitude, "latitude", 0, "latitude of the plants in degrees, north positive, for their rests")
-	f.StringVar(&o.hemisphere, "hemisphere", "north", "north or south, where no latitude is given")
-	f.StringSliceVar(&o.weekdays, "weekdays", nil, "days of the week on which you feed, such as wed,sat (default every day)")
+	o.place.add(c, "for what today is (default this machine's)")
 	f.StringVar(&o.order, "date-order", "", "dmy or mdy: how days such as 3/4/2026 are meant")
 	f.StringVar(&o.encoding, "encoding", "utf-8", "utf-8 or windows-1252: how the tables are encoded")
 	f.BoolVar(&o.columns, "columns", false, "print the columns that the tables may have, and exit")
@@ -112,14 +106,14 @@ type inOut struct {
 
 // run reads the tables, connects to the API, asks it and prints the answer. So
 // what is wrong with flags and tables is told first.
-func (o *dueOptions) run(ctx context.Context, connect func(context.Context) (grpc.ClientConnInterface, error), hasLatitude bool, in inOut) error {
+func (o *dueOptions) run(ctx context.Context, connect func(context.Context) (grpc.ClientConnInterface, error), in inOut) error {
 	if o.plants == "" {
 		return errors.New("the table of plants is missing: dewbench due --plants plants.csv --feedings feedings.csv")
 	}
 	if piped := []bool{o.plants == standardInput, o.feedings == standardInput, o.observations == standardInput}; slices.Index(piped, true) != lastTrue(piped) {
 		return errors.New("only one table can come from standard input: name a file for the others")
 	}
-	collection, err := o.collection(hasLatitude)
+	collection, err := o.collection()
 	if err != nil {
 		return err
 	}
@@ -168,13 +162,14 @@ func (o *dueOptions) run(ctx context.Context, connect func(context.Context) (grp
 }
 
 // collection reads the flags that hold for all plants.
-func (o *dueOptions) collection(hasLatitude bool) (*pb.ComputeDueRequest, error) {
+func (o *dueOptions) collection() (*pb.ComputeDueRequest, error) {
+	at, err := o.place.read()
+	if err != nil {
+		return nil, err
+	}
 	zone := time.Local
-	if o.zone != "" {
-		var err error
-		if zone, err = time.LoadLocation(o.zone); err != nil || o.zone == "Local" {
-			return nil, fmt.Errorf("--time-zone %s: is not a time zone such as Europe/Berlin", o.zone)
-		}
+	if at.zone != nil {
+		zone = at.zone
 	}
 	// Days in the tables are days there; their instants need no zone.
 	c := &pb.ComputeDueRequest{AsOfDate: o.asOf, HorizonDays: &o.horizon}
@@ -186,41 +181,8 @@ func (o *dueOptions) collection(hasLatitude bool) (*pb.ComputeDueRequest, error)
 	if o.horizon < 0 || o.horizon > service.MaxHorizonDays {
 		return nil, fmt.Errorf("--horizon %d: must be days from 0 to %d", o.horizon, service.MaxHorizonDays)
 	}
-	if hasLatitude {
-		if !(o.latitude >= -90 && o.latitude <= 90) {
-			return nil, fmt.Errorf("--latitude %g: must be degrees from -90 to 90, north positive", o.latitude)
-		}
-		c.LatitudeDeg = &o.latitude
-	}
-	switch strings.ToLower(o.hemisphere) {
-	case "north":
-		c.Hemisphere = pb.Collection_NORTH
-	case "south":
-		c.Hemisphere = pb.Collection_SOUTH
-	default:
-		return nil, fmt.Errorf("--hemisphere %s: must be north or south", o.hemisphere)
-	}
-	for _, text := range o.weekdays {
-		day, err := weekday(text)
-		if err != nil {
-			return nil, err
-		}
-		if !slices.Contains(c.FeedingWeekdays, day) {
-			c.FeedingWeekdays = append(c.FeedingWeekdays, day)
-		}
-	}
+	c.LatitudeDeg, c.Hemisphere, c.FeedingWeekdays = at.latitude, at.hemisphere, at.weekdays
 	return c, nil
-}
-
-// weekday reads a day of the week, of which the first three letters are enough.
-func weekday(text string) (dayofweek.DayOfWeek, error) {
-	word := strings.ToUpper(strings.TrimSpace(text))
-	for d := dayofweek.DayOfWeek_MONDAY; d <= dayofweek.DayOfWeek_SUNDAY; d++ {
-		if len(word) >= 3 && strings.HasPrefix(d.String(), word) {
-			return d, nil
-		}
-	}
-	return 0, fmt.Errorf("--weekdays %s: must be days such as mon or saturday", text)
 }
 
 // tableOptions says how to read a file.

@@ -35,7 +35,7 @@ func BenchmarkDue(b *testing.B) {
 	}
 	o := dueOptions{
 		plants: filepath.Join(b.TempDir(), "plants.csv"), feedings: filepath.Join(b.TempDir(), "feedings.csv"),
-		asOf: "2026-05-11", hemisphere: "north", encoding: "utf-8", horizon: service.UsualHorizonDays,
+		asOf: "2026-05-11", place: placeFlags{hemisphere: "north"}, encoding: "utf-8", horizon: service.UsualHorizonDays,
 	}
 	for file, rows := range map[string]string{o.plants: plantRows.String(), o.feedings: feedingRows.String()} {
 		if err := os.WriteFile(file, []byte(rows), 0o600); err != nil {
@@ -45,7 +45,7 @@ func BenchmarkDue(b *testing.B) {
 	conn := scratchConn(b)
 	connect := func(context.Context) (grpc.ClientConnInterface, error) { return conn, nil }
 	for b.Loop() {
-		if err := o.run(b.Context(), connect, false, inOut{strings.NewReader(""), io.Discard, b.Output()}); err != nil {
+		if err := o.run(b.Context(), connect, inOut{strings.NewReader(""), io.Discard, b.Output()}); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -38,8 +38,6 @@ func growerCommand() *cobra.Command {
 		Long: `List, add and suspend growers, and give them new tokens. These commands open the
 database themselves and need no token: whoever holds the database is the operator.
 They work while a server runs on the same database.`,
-		SuggestionsMinimumDistance: nearCommand,
-
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}

@@ -111,6 +111,7 @@ type listing struct {
 	most    int                             // rows of each status; 0: all
 	horizon int32                           // days ahead that "upcoming" means
 	shown   func(pb.DueFeeding_Status) bool // the others are only counted
+	totals  map[pb.DueFeeding_Status]int    // plants of each status; nil: the rows are all
 }
 
 // write writes the list: what there is to do today, how many plants have each
@@ -161,12 +162,16 @@ func (l *listing) counts(of map[pb.DueFeeding_Status][]row) string {
 	var parts []string
 	hidden := 0
 	for _, s := range statuses {
-		part := fmt.Sprintf("%s %d", s.heading, len(of[s.status]))
+		n := len(of[s.status])
+		if l.totals != nil {
+			n = l.totals[s.status]
+		}
+		part := fmt.Sprintf("%s %d", s.heading, n)
 		if s.status == pb.DueFeeding_UPCOMING {
 			part += fmt.Sprintf(" (within %s)", count(int(l.horizon), "day"))
 		}
 		if !l.shown(s.status) {
-			hidden += len(of[s.status])
+			hidden += n
 		}
 		parts = append(parts, part)
 	}

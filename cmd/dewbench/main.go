@@ -5,6 +5,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -16,6 +17,9 @@ import (
 	_ "time/tzdata" // time zones where the machine has none
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"dewbench/service/table"
 )
 
 // version is set when a release is linked (-ldflags "-X main.version=...").
@@ -32,29 +36,75 @@ func main() {
 	}
 }
 
-// nearCommand is how many letters a slip for a command may change.
-const nearCommand = 2
-
 func command() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "dewbench",
 		Short: "Tell which carnivorous plants are due to be fed, when, how much and why",
 		Long: "Dewbench keeps growers' records, and tells which plants of a collection are due to be\n" +
 			"fed, when, how many traps of each, and why. Try `dewbench demo` first.",
-		Version:                    ownVersion(),
-		SilenceErrors:              true,
-		SilenceUsage:               true,
-		SuggestionsMinimumDistance: nearCommand,
-		Args:                       noArguments,
-		RunE:                       func(c *cobra.Command, _ []string) error { return c.Help() },
+		Version:       ownVersion(),
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		Args:          noArguments,
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		if near := nearFlag(c, err); near != "" {
+			return fmt.Errorf("%w; did you mean --%s? See %s --help", err, near, c.CommandPath())
+		}
 		return fmt.Errorf("%w: see %s --help", err, c.CommandPath())
 	})
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(demoCommand(), dueCommand(), growerCommand(), migrateCommand(), serveCommand(), tokenCommand())
+	for _, g := range groups {
+		root.AddGroup(&cobra.Group{ID: g.id, Title: g.title})
+		for _, c := range g.commands() {
+			c.GroupID = g.id
+			root.AddCommand(c)
+		}
+	}
+	root.SetHelpCommandGroupID(ofServing)
 	return root
+}
+
+// nearFlag returns the flag that was most likely meant by an unknown one, or "".
+func nearFlag(c *cobra.Command, err error) string {
+	var unknown *pflag.NotExistError
+	if !errors.As(err, &unknown) || len(unknown.GetSpecifiedName()) < 2 {
+		return ""
+	}
+	meant, given := "", unknown.GetSpecifiedName()
+	var all []string
+	c.Flags().VisitAll(func(f *pflag.Flag) {
+		all = append(all, f.Name)
+		if strings.Contains(f.Name, given) {
+			meant = f.Name
+		}
+	})
+	if near := table.Nearest(given, all, 1); len(near) > 0 {
+		meant = near[0]
+	}
+	return meant
+}
+
+// groups are the commands as the help lists them.
+var groups = []struct {
+	id, title string
+	commands  func() []*cobra.Command
+}{
+	{atTheBench, "At the bench, with a server that runs:", func() []*cobra.Command {
+		return []*cobra.Command{
+			todayCommand(), whyCommand(), sessionCommand(), outcomesCommand(), feedCommand(), measureCommand(), noteCommand(), stalkCommand(),
+			countCommand(), surveyCommand(), repotCommand(), divideCommand(), diedCommand(), soldCommand(), gaveCommand(),
+			moveCommand(), holdCommand(), awayCommand(), undoCommand(), newCommand(), benchCommand(),
+		}
+	}},
+	{ofTables, "Tables:", func() []*cobra.Command {
+		return []*cobra.Command{dueCommand(), importCommand(), exportCommand()}
+	}},
+	{ofServing, "Serving:", func() []*cobra.Command {
+		return []*cobra.Command{demoCommand(), serveCommand(), migrateCommand(), growerCommand(), tokenCommand()}
+	}},
 }
 
 // noArguments refuses whatever stands after a command besides flags.
@@ -63,7 +113,11 @@ func noArguments(c *cobra.Command, args []string) error {
 		return nil
 	}
 	if c.HasSubCommands() {
-		if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+		var names []string
+		for _, sub := range c.Commands() {
+			names = append(names, sub.Name())
+		}
+		if near := table.Nearest(args[0], names, 2); len(near) > 0 {
 			return fmt.Errorf("there is no command %q; did you mean %s?", args[0], c.CommandPath()+" "+strings.Join(near, " or "+c.CommandPath()+" "))
 		}
 		return fmt.Errorf("there is no command %q: see %s --help", args[0], c.CommandPath())

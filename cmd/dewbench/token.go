@@ -33,8 +33,6 @@ func tokenCommand() *cobra.Command {
 		Long: `List, add and revoke the tokens of a grower. These commands open the database
 themselves and need no token: whoever holds the database is the operator. They work
 while a server runs on the same database. Growers can do the same over the API.`,
-		SuggestionsMinimumDistance: nearCommand,
-
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}

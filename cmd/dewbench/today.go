@@ -1,0 +1,206 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+)
+
+func todayCommand() *cobra.Command {
+	var (
+		date, onBench string
+		horizon       int32
+		all           bool
+	)
+	c := &cobra.Command{
+		Use:   "today",
+		Short: "List what is due",
+		Long:  "List the plants that are due, the most urgent first, in the order of your round.\n\n" + listHelp(),
+		Example: "  dewbench today\n  dewbench today --bench south\n" +
+			"  dewbench today --date tomorrow --horizon 0",
+	}
+	c.Flags().StringVar(&date, "date", "", "day to answer for (default today)")
+	c.Flags().StringVar(&onBench, "bench", "", "only the plants of one bench")
+	c.Flags().Int32Var(&horizon, "horizon", service.UsualHorizonDays, fmt.Sprintf("days ahead within which a plant is upcoming, 0 to %d", service.MaxHorizonDays))
+	c.Flags().BoolVar(&all, "all", false, "also list plants that are not due or not fed by hand")
+	return onServer(c, 0, 0, func(ctx context.Context, h *home, _ []string, in inOut) error {
+		req := &pb.ListDueFeedingsRequest{Parent: h.GetName(), HorizonDays: &horizon, PageSize: service.MaxPageSize}
+		var err error
+		if req.AsOfDate, err = h.day("--date", date); err != nil {
+			return err
+		}
+		benches, err := h.benches(ctx)
+		if err != nil {
+			return err
+		}
+		title := h.GetDisplayName()
+		if onBench != "" {
+			i, err := choose("bench", onBench, "say which bench", benchNames(benches))
+			if err != nil {
+				return fmt.Errorf("--bench: %w", err)
+			}
+			req.Filter = fmt.Sprintf("bench = %q", benches[i].GetName())
+			title += ", " + benches[i].GetDisplayName()
+		}
+		usual := map[pb.DueFeeding_Status]bool{}
+		for _, s := range statuses {
+			if all || s.status != pb.DueFeeding_NOT_DUE && s.status != pb.DueFeeding_NOT_HAND_FED {
+				req.Statuses, usual[s.status] = append(req.Statuses, s.status), true
+			}
+		}
+		list := listing{horizon: horizon, shown: func(s pb.DueFeeding_Status) bool { return usual[s] }, totals: map[pb.DueFeeding_Status]int{}}
+		rows, day, err := h.due(ctx, req, benches, list.totals)
+		if err != nil {
+			return err
+		}
+		if _, err := fmt.Fprintf(in.out, "Feeding list for %s: %s\n", day, title); err != nil {
+			return err
+		}
+		_, err = list.write(in.out, rows)
+		return err
+	})
+}
+
+// due asks what is due: the rows, and how many plants have each status. It returns the
+// day that is answered for.
+func (h *home) due(ctx context.Context, req *pb.ListDueFeedingsRequest, benches []*pb.Bench, totals map[pb.DueFeeding_Status]int) (rows []row, day string, err error) {
+	display := map[string]string{}
+	for _, b := range benches {
+		display[b.GetName()] = b.GetDisplayName()
+	}
+	for {
+		page, err := pb.NewDueServiceClient(h).ListDueFeedings(ctx, req)
+		if err != nil {
+			return nil, "", h.said(err, fields(map[string]string{"asOfDate": "--date", "horizonDays": "--horizon"}))
+		}
+		day = page.GetAsOfDate()
+		for _, t := range page.GetTotals() {
+			totals[t.GetStatus()] = int(t.GetPlants())
+		}
+		for _, d := range page.GetDueFeedings() {
+			rows = append(rows, row{&pot{bench: display[d.GetBench()], tag: d.GetTag(), name: d.GetScientificName()}, d})
+		}
+		if req.PageToken = page.GetNextPageToken(); req.PageToken == "" {
+			return rows, day, nil
+		}
+	}
+}
+
+func whyCommand() *cobra.Command {
+	var date string
+	c := &cobra.Command{
+		Use:     "why TAG",
+		Short:   "Tell why a plant is due or not",
+		Long:    "Tell why a plant is due or not: the decision and its reasons, how it is to be fed, and\nwhat happened last.",
+		Example: "  dewbench why D12\n  dewbench why D12 --date 2026-06-01",
+	}
+	c.Flags().StringVar(&date, "date", "", "day to answer for (default today)")
+	return onServer(c, 1, 1, func(ctx context.Context, h *home, args []string, in inOut) error {
+		day, err := h.day("--date", date)
+		if err != nil {
+			return err
+		}
+		answer, err := pb.NewDueServiceClient(h).ExplainDue(ctx, &pb.ExplainDueRequest{Name: h.anyPlant(), Tag: args[0], AsOfDate: day})
+		if err != nil {
+			return h.said(err, fields(map[string]string{"tag": "", "asOfDate": "--date"}))
+		}
+		words, err := h.stepWords(ctx, args[0], answer.GetSteps())
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprint(in.out, explained(args[0], answer, words))
+		return err
+	})
+}
+
+// stepWords tell the events of a history, by the names of the records.
+func (h *home) stepWords(ctx context.Context, tag string, steps []*pb.ExplainDueResponse_Step) (map[string]string, error) {
+	if len(steps) == 0 {
+		return nil, nil
+	}
+	benches, err := h.benches(ctx)
+	if err != nil {
+		return nil, err
+	}
+	words := map[string]string{}
+	fed, err := pb.NewFeedingServiceClient(h).ListFeedings(ctx, &pb.ListFeedingsRequest{Parent: h.anyPlant(), Tag: tag, PageSize: service.MaxPageSize})
+	if err != nil {
+		return nil, h.said(err, nil)
+	}
+	for _, f := range fed.GetFeedings() {
+		words[f.GetName()] = feedingWords(f)
+	}
+	seen, err := pb.NewObservationServiceClient(h).ListObservations(ctx, &pb.ListObservationsRequest{Parent: h.anyPlant(), Tag: tag, PageSize: service.MaxPageSize})
+	if err != nil {
+		return nil, h.said(err, nil)
+	}
+	for _, o := range seen.GetObservations() {
+		words[o.GetName()] = observationWords(o, benches)
+	}
+	return words, nil
+}
+
+// lastSteps is how many events an explanation shows.
+const lastSteps = 5
+
+// explained writes why a plant is due or not. words tell the events by the names of
+// their records.
+func explained(tag string, e *pb.ExplainDueResponse, words map[string]string) string {
+	var b strings.Builder
+	d := e.GetDecision()
+	if d == nil {
+		fmt.Fprintf(&b, "%s is not there on %s: acquired or entered later, or dead, sold or given away\n", tag, e.GetAsOfDate())
+	} else {
+		status := statuses[urgency(d.GetStatus())].heading
+		fmt.Fprintf(&b, "%s %s on %s: %s\n", d.GetTag(), d.GetScientificName(), d.GetAsOfDate(), strings.ToLower(status))
+		if d.DueFromDate != nil {
+			fmt.Fprintf(&b, "  feed %s from %s", count(int(d.GetTraps()), "trap"), window(d))
+			if d.MaxItemLengthMm != nil {
+				fmt.Fprintf(&b, ", items of %g mm at most", d.GetMaxItemLengthMm()) // which says CUT_TO_LENGTH
+			}
+			b.WriteByte('\n')
+		}
+		for _, r := range d.GetReasons() {
+			fmt.Fprintf(&b, "  %s (%s)\n", strings.TrimSuffix(r.GetMessage(), "."), r.GetCode())
+		}
+		for _, i := range d.GetInstructions() {
+			for _, w := range instructionWords {
+				if w.code == i && i != pb.DueFeeding_CUT_TO_LENGTH {
+					fmt.Fprintf(&b, "  ! %s\n", w.words)
+				}
+			}
+		}
+	}
+	if r := e.GetRegimen(); r.GetIntervalDays() > 0 {
+		from := map[string]string{}
+		for _, o := range e.GetOrigins() {
+			from[o.GetField()] = enumWords(o.GetLayer())
+		}
+		fmt.Fprintf(&b, "Regimen: every %s (by its %s), %s at first, %d at most (by its %s)\n", count(int(r.GetIntervalDays()), "day"),
+			from["intervalDays"], count(int(r.GetTrapsStart()), "trap"), r.GetTrapsMax(), from["trapsMax"])
+	}
+	steps := e.GetSteps()
+	if len(steps) > 0 && steps[len(steps)-1].GetEvent() == pb.ExplainDueResponse_Step_WINDOW_START {
+		steps = steps[:len(steps)-1]
+	}
+	if len(steps) > lastSteps {
+		steps = steps[len(steps)-lastSteps:]
+	}
+	if len(steps) > 0 {
+		b.WriteString("Last on record:\n")
+	}
+	for _, s := range steps {
+		fmt.Fprintf(&b, "  %s  %s", s.GetDate(), cmp.Or(words[s.GetSource()], enumWords(s.GetEvent())))
+		if s.Credit != nil && s.CoverDate != nil {
+			fmt.Fprintf(&b, ": covers it until %s", s.GetCoverDate())
+		}
+		b.WriteByte('\n')
+	}
+	return b.String()
+}
