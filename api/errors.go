@@ -47,6 +47,7 @@ var table = map[service.Reason]kind{
 	service.InvalidFields:     {codes.InvalidArgument, 0, "Fields break a rule. The details name them, the first where there are many."},
 	service.InvalidFilter:     {codes.InvalidArgument, 0, "The filter cannot be read, or compares what the list does not offer."},
 	service.InvalidOrder:      {codes.InvalidArgument, 0, "The list cannot be ordered so."},
+	service.InvalidTable:      {codes.InvalidArgument, 0, "Rows of the table are wrong, or all of it. Ask with `validateOnly` what is wrong with which row; `goodRowsOnly` brings in the others."},
 	service.InvalidPageToken:  {codes.InvalidArgument, 0, "The page token is not of this list with these arguments. Begin with the first page."},
 	service.TaxonNotFound:     {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},
 	service.InvalidUpdateMask: {codes.InvalidArgument, 0, "The mask names fields that the resource lacks, or that only the server tells."},

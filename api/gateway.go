@@ -98,10 +98,10 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 		}
 		g.routes = append(g.routes, routes...)
 	}
+	plain := &strictJSON{JSONPb: runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true}}}
 	g.mux = runtime.NewServeMux(
-		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: &strictJSON{
-			JSONPb: runtime.JSONPb{MarshalOptions: protojson.MarshalOptions{EmitDefaultValues: true}},
-		}}),
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: plain}),
+		runtime.WithMarshalerOption(tableType, &tables{plain}),
 		runtime.WithUnescapingMode(runtime.UnescapingModeAllExceptReserved),
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
@@ -118,6 +118,7 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 		runtime.WithErrorHandler(g.answerError),
 		runtime.WithRoutingErrorHandler(g.refuseLost),
 		runtime.WithForwardResponseOption(keepEtag),
+		runtime.WithForwardResponseOption(tellTable),
 		runtime.WithMiddlewares(g.checkRoute),
 	)
 	for _, register := range registrations {
@@ -162,7 +163,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.refuse(w, r, err)
 		return
 	}
-	r = r.WithContext(admitted)
+	r = r.WithContext(context.WithValue(admitted, targetKey{}, r.URL))
 	if err := g.receive(w, r, rt); err != nil {
 		g.refuse(w, r, err)
 		return
@@ -201,22 +202,30 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 // receive reads a request into memory, or tells why it is not to reach its call.
 func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) error {
-	if err := rt.checkQuery(r.URL.RawQuery); err != nil {
+	table, err := rt.negotiate(w, r)
+	if err != nil {
 		return err
 	}
-	body, err := readBody(w, r)
+	if err := rt.checkQuery(r.URL.RawQuery, table); err != nil {
+		return err
+	}
+	body, err := readBody(w, r, table)
 	if err != nil {
 		return err
 	}
 	if len(body) > 0 && rt.body == "" {
 		return &service.Error{Reason: malformedRequest, Message: rt.method + " takes no body; give query keys"}
 	}
-	r.Body = newRequestBody(rt, body)
+	sent := newRequestBody(rt, body)
+	if table {
+		sent.query = r.URL.Query()
+	}
+	r.Body = sent
 	return nil
 }
 
-// readBody returns the body after inflation.
-func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
+// readBody returns the body after inflation. A table has no objects to count.
+func readBody(w http.ResponseWriter, r *http.Request, table bool) ([]byte, error) {
 	limited := io.Reader(http.MaxBytesReader(w, r.Body, service.MaxRequestBytes))
 	switch encoding := r.Header.Get("Content-Encoding"); strings.ToLower(encoding) {
 	case "", "identity":
@@ -234,7 +243,7 @@ func readBody(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	switch {
 	case errors.As(err, &over), len(body) > service.MaxRequestBytes:
 		return nil, errTooLarge
-	case objects(body) > mostObjects:
+	case !table && objects(body) > mostObjects:
 		return nil, errTooMany
 	case err != nil:
 		return nil, &service.Error{Reason: malformedRequest, Message: "the body broke off, or is not gzip as Content-Encoding says"}

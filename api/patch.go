@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/url"
 	"slices"
 	"strings"
 
@@ -83,6 +84,7 @@ type requestBody struct {
 	route *route
 	name  string         // in the decoded text, where the one in the path takes its place
 	fault *service.Error // what the decoder found wrong, where there are words for it
+	query url.Values     // of a body that is a table
 }
 
 type bodyKey struct{}

@@ -123,27 +123,33 @@ func (g *gateway) findRoute(r *http.Request) (found *route, allowed []string) {
 }
 
 // checkQuery tells what is wrong with a query, all of it at once. The gateway would
-// drop keys that the call does not take.
-func (rt *route) checkQuery(raw string) error {
+// drop keys that the call does not take. Beside a body that is a table all fields but it
+// are keys.
+func (rt *route) checkQuery(raw string, table bool) error {
+	taken, keys := rt.query, rt.keys
+	if table {
+		taken = rt.fieldsBut("csv")
+		keys = slices.Sorted(maps.Keys(taken))
+	}
 	query, err := url.ParseQuery(raw)
 	if err != nil {
 		return &service.Error{Reason: malformedRequest, Message: "the query cannot be read: " + err.Error()}
 	}
 	var unknown, bad []service.Violation
 	for key, values := range query {
-		field, known := rt.query[key]
+		field, known := taken[key]
 		if key == snakeMaskKey {
-			if field, known = rt.query[maskKey]; known && query.Has(maskKey) {
+			if field, known = taken[maskKey]; known && query.Has(maskKey) {
 				values = append(values, query[maskKey]...)
 			}
 		}
 		switch {
 		case !known && rt.inBody(key):
 			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key of this call: it is a field of the body"})
-		case !known && len(rt.keys) == 0:
+		case !known && len(keys) == 0:
 			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key: this call takes none"})
 		case !known:
-			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key of this call; they are " + strings.Join(rt.keys, ", ")})
+			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key of this call; they are " + strings.Join(keys, ", ")})
 		case len(values) > 1 && !field.IsList():
 			bad = append(bad, service.Violation{Field: key, Rule: "stands more than once"})
 		default:
@@ -217,15 +223,21 @@ const (
 // queryFields returns the query keys that a route takes: the JSON names of the
 // request's plain fields that are in neither path nor body, and of its mask.
 func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
-	keys := map[string]protoreflect.FieldDescriptor{}
 	if rt.body == "*" {
-		return keys
+		return map[string]protoreflect.FieldDescriptor{}
 	}
+	return rt.fieldsBut(rt.body)
+}
+
+// fieldsBut returns the plain fields of the request that are neither in the path nor the
+// body, by their JSON names.
+func (rt *route) fieldsBut(body string) map[string]protoreflect.FieldDescriptor {
+	keys := map[string]protoreflect.FieldDescriptor{}
 	fields := rt.call.Input().Fields()
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		inPath := strings.Contains(rt.path, "{"+string(f.Name())+"}") || strings.Contains(rt.path, "{"+string(f.Name())+"=")
-		if inPath || string(f.Name()) == rt.body || f.Message() != nil && !isMask(f) {
+		if inPath || string(f.Name()) == body || f.Message() != nil && !isMask(f) {
 			continue
 		}
 		keys[f.JSONName()] = f

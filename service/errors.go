@@ -22,6 +22,7 @@ const (
 	InvalidOrder      Reason = "INVALID_ORDER"
 	InvalidPageToken  Reason = "INVALID_PAGE_TOKEN"
 	InvalidUpdateMask Reason = "INVALID_UPDATE_MASK"
+	InvalidTable      Reason = "INVALID_TABLE"
 	EtagMismatch      Reason = "ETAG_MISMATCH"
 	TaxonNotFound     Reason = "TAXON_NOT_FOUND"
 

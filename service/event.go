@@ -90,6 +90,7 @@ type keeping struct {
 	before    proto.Message // what is changed, as it stood; nil for what is new
 	histories map[string]*store.History
 	deciders  map[civil.Day]*decider
+	clears    bool // a move may take a plant off its bench
 	told      bool // targets were told when the events were recorded: they stay, and so does that there was none
 }
 

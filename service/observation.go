@@ -70,6 +70,8 @@ func checkObservation(k *keeping, place at, m *pb.Observation) error {
 		b := benches[store.Segment(move.GetBench(), "benches")]
 		if before, ok := k.before.(*pb.Observation); ok && before.GetMove() != nil && before.GetMove().GetBench() == move.GetBench() {
 			// It was judged when it was recorded; the bench may be deleted by now.
+		} else if move.GetBench() == "" && k.clears {
+			// It is taken off its bench.
 		} else if move.GetBench() == "" {
 			k.refuse(place, "move.bench", "must not be empty")
 		} else if b == nil || b.GetName() != move.GetBench() || b.GetDeleteTime() != nil {

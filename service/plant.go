@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/catalogue"
 	"dewbench/service/table"
 	"dewbench/store"
 )
@@ -187,7 +188,7 @@ func (v *visit) checkPlant(p *problems, prefix string, m, before *pb.Plant) stor
 	}
 	m.ScientificName = strings.TrimSpace(m.GetScientificName())
 	named := before != nil && m.GetScientificName() != before.GetScientificName()
-	if named && m.GetScientificName() != "" && m.GetTaxon() == before.GetTaxon() {
+	if named && m.GetScientificName() != "" && m.GetTaxon() == before.GetTaxon() && !v.standsIn(m.GetTaxon(), m.GetScientificName()) {
 		m.Taxon = "" // a new name: its taxon is looked up anew
 	} else if before != nil && !named && m.GetTaxon() != before.GetTaxon() && m.GetTaxon() != "" {
 		m.ScientificName = "" // a new taxon: it tells the name
@@ -213,17 +214,27 @@ func (v *visit) checkPlant(p *problems, prefix string, m, before *pb.Plant) stor
 		p.refuse(TaxonNotFound, prefix+"taxon", "%q is not in the catalogue", m.GetTaxon())
 		return kin
 	}
-	if name := m.GetScientificName(); name != "" {
-		if same, found := v.catalogue.ByName(name); !found || same.ID != t.ID {
+	if name := m.GetScientificName(); !v.standsIn(m.GetTaxon(), name) {
+		if same, found := v.catalogue.ByName(name); name != "" && (!found || same.ID != t.ID) {
 			p.refuse(InvalidFields, prefix+"scientificName", "%q is not a name of %s, which is %s: leave one of them out", short(name), m.GetTaxon(), t.ScientificName)
 		}
+		m.ScientificName = t.ScientificName
 	}
-	m.ScientificName = t.ScientificName
 	kin.Genus = t.Genus
 	if kin.Trap == pb.Taxon_TRAP_TYPE_UNSPECIFIED {
 		kin.Trap = pb.Taxon_TrapType(t.TrapType)
 	}
 	return kin
+}
+
+// standsIn tells whether a taxon stands in for a name that the catalogue lacks: the name
+// begins with that of the taxon.
+func (c *Core) standsIn(taxon, name string) bool {
+	t, ok := c.catalogue.Taxon(strings.TrimPrefix(taxon, taxonPrefix))
+	if _, known := c.catalogue.ByName(name); !ok || known {
+		return false
+	}
+	return strings.HasPrefix(catalogue.Normalise(name), catalogue.Normalise(t.ScientificName)+" ")
 }
 
 // checkPlantReferences refuses benches and parents that are not in the collection.

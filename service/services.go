@@ -74,7 +74,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Benches:      &Benches{core},
 		Collections:  &Collections{core},
 		Due:          core.due,
-		Exchange:     &Exchange{Core: core},
+		Exchange:     NewExchange(core, feedings, observations),
 		Feedings:     feedings,
 		Growers:      &Growers{core},
 		Observations: observations,

@@ -184,7 +184,8 @@ func (c *Collection) plant(id string) *gorm.DB { return c.own().Where("plant_id 
 type NewPlant struct {
 	Message *pb.Plant
 	Kin
-	Ref string // what its grower's table calls it; "" for none
+	Ref   string         // what its grower's table calls it; "" for none
+	State pb.Plant_State // of one that is no more already; 0: it grows
 }
 
 // CreatePlants adds plants. Each stands first on the bench of its message. Errors:
@@ -199,6 +200,10 @@ func (c *Collection) CreatePlants(all []NewPlant, by By) ([]*Plant, error) {
 			BenchID: orNil(Segment(p.Message.GetBench(), "benches")), CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
 		}
 		r.FirstBenchID = r.BenchID
+		if p.State != 0 {
+			r.State = int32(p.State)
+			r.setLiving()
+		}
 		if err := r.set(p.Message, p.Kin); err != nil {
 			return nil, err
 		}

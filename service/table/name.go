@@ -296,6 +296,16 @@ const (
 	maxCultivar = 200
 )
 
+// ComposeName makes a name out of a scientific name and a cultivar. What cannot be
+// taken apart stays whole.
+func ComposeName(scientific, cultivar string) Name {
+	n, _, rule := composeName(scientific, "", cultivar)
+	if rule != "" {
+		return Name{Original: scientific, Scientific: clean(scientific), Cultivar: clean(cultivar)}
+	}
+	return n
+}
+
 // composeName makes the name out of the cells for the name, the genus and the
 // cultivar. field tells whose fault the broken rule is.
 func composeName(nameCell, genusCell, cultivarCell string) (n Name, field, rule string) {

@@ -74,6 +74,55 @@ func (ImportResponse_DateOrder) EnumDescriptor() ([]byte, []int) {
 	return file_dewbench_v1_exchange_proto_rawDescGZIP(), []int{3, 0}
 }
 
+// How characters are written as bytes.
+type ImportResponse_Charset int32
+
+const (
+	// UTF-8; or UTF-16, if its mark stands first.
+	ImportResponse_CHARSET_UNSPECIFIED ImportResponse_Charset = 0
+	// What spreadsheets in western Europe and America write as plain CSV.
+	ImportResponse_WINDOWS_1252 ImportResponse_Charset = 1
+)
+
+// Enum value maps for ImportResponse_Charset.
+var (
+	ImportResponse_Charset_name = map[int32]string{
+		0: "CHARSET_UNSPECIFIED",
+		1: "WINDOWS_1252",
+	}
+	ImportResponse_Charset_value = map[string]int32{
+		"CHARSET_UNSPECIFIED": 0,
+		"WINDOWS_1252":        1,
+	}
+)
+
+func (x ImportResponse_Charset) Enum() *ImportResponse_Charset {
+	p := new(ImportResponse_Charset)
+	*p = x
+	return p
+}
+
+func (x ImportResponse_Charset) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ImportResponse_Charset) Descriptor() protoreflect.EnumDescriptor {
+	return file_dewbench_v1_exchange_proto_enumTypes[1].Descriptor()
+}
+
+func (ImportResponse_Charset) Type() protoreflect.EnumType {
+	return &file_dewbench_v1_exchange_proto_enumTypes[1]
+}
+
+func (x ImportResponse_Charset) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ImportResponse_Charset.Descriptor instead.
+func (ImportResponse_Charset) EnumDescriptor() ([]byte, []int) {
+	return file_dewbench_v1_exchange_proto_rawDescGZIP(), []int{3, 1}
+}
+
 // What became of a row.
 type ImportResponse_Result int32
 
@@ -123,11 +172,11 @@ func (x ImportResponse_Result) String() string {
 }
 
 func (ImportResponse_Result) Descriptor() protoreflect.EnumDescriptor {
-	return file_dewbench_v1_exchange_proto_enumTypes[1].Descriptor()
+	return file_dewbench_v1_exchange_proto_enumTypes[2].Descriptor()
 }
 
 func (ImportResponse_Result) Type() protoreflect.EnumType {
-	return &file_dewbench_v1_exchange_proto_enumTypes[1]
+	return &file_dewbench_v1_exchange_proto_enumTypes[2]
 }
 
 func (x ImportResponse_Result) Number() protoreflect.EnumNumber {
@@ -136,7 +185,7 @@ func (x ImportResponse_Result) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ImportResponse_Result.Descriptor instead.
 func (ImportResponse_Result) EnumDescriptor() ([]byte, []int) {
-	return file_dewbench_v1_exchange_proto_rawDescGZIP(), []int{3, 1}
+	return file_dewbench_v1_exchange_proto_rawDescGZIP(), []int{3, 2}
 }
 
 // A table of plants to bring in.
@@ -144,15 +193,16 @@ type ImportPlantsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `collections/{collection}`.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// The table: a header and rows, separated by commas, semicolons or tabs, in UTF-8 or
-	// the encoding of a spreadsheet's Windows.
+	// The table, up to 100,000 rows.
 	Csv []byte `protobuf:"bytes,2,opt,name=csv,proto3" json:"csv,omitempty"`
 	// Which number of a day is the month.
 	DateOrder ImportResponse_DateOrder `protobuf:"varint,3,opt,name=date_order,json=dateOrder,proto3,enum=dewbench.v1.ImportResponse_DateOrder" json:"date_order,omitempty"`
 	// Whether rows that are right are brought in although others are wrong.
 	GoodRowsOnly bool `protobuf:"varint,4,opt,name=good_rows_only,json=goodRowsOnly,proto3" json:"good_rows_only,omitempty"`
 	// Whether to check only: the answer is what would be done, and nothing is.
-	ValidateOnly  bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// How its characters are written. Over HTTP the charset of `text/csv` tells it too.
+	Charset       ImportResponse_Charset `protobuf:"varint,6,opt,name=charset,proto3,enum=dewbench.v1.ImportResponse_Charset" json:"charset,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -222,20 +272,28 @@ func (x *ImportPlantsRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *ImportPlantsRequest) GetCharset() ImportResponse_Charset {
+	if x != nil {
+		return x.Charset
+	}
+	return ImportResponse_CHARSET_UNSPECIFIED
+}
+
 // A table of feedings to bring in.
 type ImportFeedingsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `collections/{collection}`.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// The table: a header and rows, separated by commas, semicolons or tabs, in UTF-8 or
-	// the encoding of a spreadsheet's Windows.
+	// The table, up to 100,000 rows.
 	Csv []byte `protobuf:"bytes,2,opt,name=csv,proto3" json:"csv,omitempty"`
 	// Which number of a day is the month.
 	DateOrder ImportResponse_DateOrder `protobuf:"varint,3,opt,name=date_order,json=dateOrder,proto3,enum=dewbench.v1.ImportResponse_DateOrder" json:"date_order,omitempty"`
 	// Whether rows that are right are brought in although others are wrong.
 	GoodRowsOnly bool `protobuf:"varint,4,opt,name=good_rows_only,json=goodRowsOnly,proto3" json:"good_rows_only,omitempty"`
 	// Whether to check only: the answer is what would be done, and nothing is.
-	ValidateOnly  bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// How its characters are written. Over HTTP the charset of `text/csv` tells it too.
+	Charset       ImportResponse_Charset `protobuf:"varint,6,opt,name=charset,proto3,enum=dewbench.v1.ImportResponse_Charset" json:"charset,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -305,20 +363,28 @@ func (x *ImportFeedingsRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *ImportFeedingsRequest) GetCharset() ImportResponse_Charset {
+	if x != nil {
+		return x.Charset
+	}
+	return ImportResponse_CHARSET_UNSPECIFIED
+}
+
 // A table of observations to bring in.
 type ImportObservationsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `collections/{collection}`.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// The table: a header and rows, separated by commas, semicolons or tabs, in UTF-8 or
-	// the encoding of a spreadsheet's Windows.
+	// The table, up to 100,000 rows.
 	Csv []byte `protobuf:"bytes,2,opt,name=csv,proto3" json:"csv,omitempty"`
 	// Which number of a day is the month.
 	DateOrder ImportResponse_DateOrder `protobuf:"varint,3,opt,name=date_order,json=dateOrder,proto3,enum=dewbench.v1.ImportResponse_DateOrder" json:"date_order,omitempty"`
 	// Whether rows that are right are brought in although others are wrong.
 	GoodRowsOnly bool `protobuf:"varint,4,opt,name=good_rows_only,json=goodRowsOnly,proto3" json:"good_rows_only,omitempty"`
 	// Whether to check only: the answer is what would be done, and nothing is.
-	ValidateOnly  bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// How its characters are written. Over HTTP the charset of `text/csv` tells it too.
+	Charset       ImportResponse_Charset `protobuf:"varint,6,opt,name=charset,proto3,enum=dewbench.v1.ImportResponse_Charset" json:"charset,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -388,18 +454,29 @@ func (x *ImportObservationsRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *ImportObservationsRequest) GetCharset() ImportResponse_Charset {
+	if x != nil {
+		return x.Charset
+	}
+	return ImportResponse_CHARSET_UNSPECIFIED
+}
+
 // What became of the rows of a table.
 type ImportResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Each row with something in it, in the order of the table. An observation's row
-	// with several facts stands here once.
+	// Each row with something in it, in the order of the table; before them what is
+	// wrong with the table as a whole, at line 0 or that of the header. An observation's
+	// row with several facts stands here once. A row has some 150 bytes: of more than
+	// 25,000, a gRPC client must take answers of more than its usual 4 MiB.
 	Rows []*ImportResponse_Row `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
 	// How many rows came to which result.
 	Totals []*ImportResponse_Total `protobuf:"bytes,2,rep,name=totals,proto3" json:"totals,omitempty"`
 	// Headers that mean nothing here, and were left out.
 	UnknownColumns []string `protobuf:"bytes,3,rep,name=unknown_columns,json=unknownColumns,proto3" json:"unknown_columns,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Benches that were made, by their names; with validateOnly, by their display names.
+	NewBenches    []string `protobuf:"bytes,4,rep,name=new_benches,json=newBenches,proto3" json:"new_benches,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ImportResponse) Reset() {
@@ -449,6 +526,13 @@ func (x *ImportResponse) GetTotals() []*ImportResponse_Total {
 func (x *ImportResponse) GetUnknownColumns() []string {
 	if x != nil {
 		return x.UnknownColumns
+	}
+	return nil
+}
+
+func (x *ImportResponse) GetNewBenches() []string {
+	if x != nil {
+		return x.NewBenches
 	}
 	return nil
 }
@@ -648,8 +732,9 @@ func (x *ExportObservationsRequest) GetPageToken() string {
 // A page of a table.
 type ExportResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The table, in UTF-8 with commas; the first page begins with the header. A cell
-	// that a spreadsheet would take for a formula begins with an apostrophe.
+	// The table, in UTF-8 with commas; only the first page begins with the header, so
+	// that pages one behind the other are one table. A cell that a spreadsheet would take
+	// for a formula begins with an apostrophe, which an import takes off again.
 	Csv string `protobuf:"bytes,1,opt,name=csv,proto3" json:"csv,omitempty"`
 	// For the next page; empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
@@ -768,17 +853,17 @@ func (x *ImportResponse_Fault) GetRule() string {
 // One row.
 type ImportResponse_Row struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Line of the table, from 1, which is the header as a rule.
+	// Line of the table, from 1, which is the header as a rule; 0: the table.
 	Line int32 `protobuf:"varint,1,opt,name=line,proto3" json:"line,omitempty"`
 	// What became of it.
 	Result ImportResponse_Result `protobuf:"varint,2,opt,name=result,proto3,enum=dewbench.v1.ImportResponse_Result" json:"result,omitempty"`
-	// What it made or changed, by its name.
+	// What it made, changed or found, by its name.
 	Name string `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
 	// The tag that it names.
 	Tag string `protobuf:"bytes,4,opt,name=tag,proto3" json:"tag,omitempty"`
 	// What is wrong with it.
 	Faults []*ImportResponse_Fault `protobuf:"bytes,5,rep,name=faults,proto3" json:"faults,omitempty"`
-	// What was understood in a way that may surprise.
+	// What was changed, and what was understood in a way that may surprise.
 	Notes         []string `protobuf:"bytes,6,rep,name=notes,proto3" json:"notes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -915,32 +1000,37 @@ var File_dewbench_v1_exchange_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_exchange_proto_rawDesc = "" +
 	"\n" +
-	"\x1adewbench/v1/exchange.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\"\x8a\x02\n" +
+	"\x1adewbench/v1/exchange.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\"\xd3\x02\n" +
 	"\x13ImportPlantsRequest\x12@\n" +
 	"\x06parent\x18\x01 \x01(\tB(\xe2A\x01\x02\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12\x16\n" +
 	"\x03csv\x18\x02 \x01(\fB\x04\xe2A\x01\x02R\x03csv\x12N\n" +
 	"\n" +
 	"date_order\x18\x03 \x01(\x0e2%.dewbench.v1.ImportResponse.DateOrderB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdateOrder\x12$\n" +
 	"\x0egood_rows_only\x18\x04 \x01(\bR\fgoodRowsOnly\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\x8c\x02\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12G\n" +
+	"\acharset\x18\x06 \x01(\x0e2#.dewbench.v1.ImportResponse.CharsetB\b\xbaH\x05\x82\x01\x02\x10\x01R\acharset\"\xd5\x02\n" +
 	"\x15ImportFeedingsRequest\x12@\n" +
 	"\x06parent\x18\x01 \x01(\tB(\xe2A\x01\x02\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12\x16\n" +
 	"\x03csv\x18\x02 \x01(\fB\x04\xe2A\x01\x02R\x03csv\x12N\n" +
 	"\n" +
 	"date_order\x18\x03 \x01(\x0e2%.dewbench.v1.ImportResponse.DateOrderB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdateOrder\x12$\n" +
 	"\x0egood_rows_only\x18\x04 \x01(\bR\fgoodRowsOnly\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\x90\x02\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12G\n" +
+	"\acharset\x18\x06 \x01(\x0e2#.dewbench.v1.ImportResponse.CharsetB\b\xbaH\x05\x82\x01\x02\x10\x01R\acharset\"\xd9\x02\n" +
 	"\x19ImportObservationsRequest\x12@\n" +
 	"\x06parent\x18\x01 \x01(\tB(\xe2A\x01\x02\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x12\x16\n" +
 	"\x03csv\x18\x02 \x01(\fB\x04\xe2A\x01\x02R\x03csv\x12N\n" +
 	"\n" +
 	"date_order\x18\x03 \x01(\x0e2%.dewbench.v1.ImportResponse.DateOrderB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdateOrder\x12$\n" +
 	"\x0egood_rows_only\x18\x04 \x01(\bR\fgoodRowsOnly\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\xce\x05\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12G\n" +
+	"\acharset\x18\x06 \x01(\x0e2#.dewbench.v1.ImportResponse.CharsetB\b\xbaH\x05\x82\x01\x02\x10\x01R\acharset\"\xa5\x06\n" +
 	"\x0eImportResponse\x123\n" +
 	"\x04rows\x18\x01 \x03(\v2\x1f.dewbench.v1.ImportResponse.RowR\x04rows\x129\n" +
 	"\x06totals\x18\x02 \x03(\v2!.dewbench.v1.ImportResponse.TotalR\x06totals\x12'\n" +
-	"\x0funknown_columns\x18\x03 \x03(\tR\x0eunknownColumns\x1aI\n" +
+	"\x0funknown_columns\x18\x03 \x03(\tR\x0eunknownColumns\x12\x1f\n" +
+	"\vnew_benches\x18\x04 \x03(\tR\n" +
+	"newBenches\x1aI\n" +
 	"\x05Fault\x12\x16\n" +
 	"\x06column\x18\x01 \x01(\tR\x06column\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value\x12\x12\n" +
@@ -958,7 +1048,10 @@ const file_dewbench_v1_exchange_proto_rawDesc = "" +
 	"\tDateOrder\x12\x1a\n" +
 	"\x16DATE_ORDER_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tDAY_FIRST\x10\x01\x12\x0f\n" +
-	"\vMONTH_FIRST\x10\x02\"g\n" +
+	"\vMONTH_FIRST\x10\x02\"4\n" +
+	"\aCharset\x12\x17\n" +
+	"\x13CHARSET_UNSPECIFIED\x10\x00\x12\x10\n" +
+	"\fWINDOWS_1252\x10\x01\"g\n" +
 	"\x06Result\x12\x16\n" +
 	"\x12RESULT_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aCREATED\x10\x01\x12\v\n" +
@@ -1007,49 +1100,53 @@ func file_dewbench_v1_exchange_proto_rawDescGZIP() []byte {
 	return file_dewbench_v1_exchange_proto_rawDescData
 }
 
-var file_dewbench_v1_exchange_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_dewbench_v1_exchange_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
 var file_dewbench_v1_exchange_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_dewbench_v1_exchange_proto_goTypes = []any{
 	(ImportResponse_DateOrder)(0),     // 0: dewbench.v1.ImportResponse.DateOrder
-	(ImportResponse_Result)(0),        // 1: dewbench.v1.ImportResponse.Result
-	(*ImportPlantsRequest)(nil),       // 2: dewbench.v1.ImportPlantsRequest
-	(*ImportFeedingsRequest)(nil),     // 3: dewbench.v1.ImportFeedingsRequest
-	(*ImportObservationsRequest)(nil), // 4: dewbench.v1.ImportObservationsRequest
-	(*ImportResponse)(nil),            // 5: dewbench.v1.ImportResponse
-	(*ExportPlantsRequest)(nil),       // 6: dewbench.v1.ExportPlantsRequest
-	(*ExportFeedingsRequest)(nil),     // 7: dewbench.v1.ExportFeedingsRequest
-	(*ExportObservationsRequest)(nil), // 8: dewbench.v1.ExportObservationsRequest
-	(*ExportResponse)(nil),            // 9: dewbench.v1.ExportResponse
-	(*ImportResponse_Fault)(nil),      // 10: dewbench.v1.ImportResponse.Fault
-	(*ImportResponse_Row)(nil),        // 11: dewbench.v1.ImportResponse.Row
-	(*ImportResponse_Total)(nil),      // 12: dewbench.v1.ImportResponse.Total
+	(ImportResponse_Charset)(0),       // 1: dewbench.v1.ImportResponse.Charset
+	(ImportResponse_Result)(0),        // 2: dewbench.v1.ImportResponse.Result
+	(*ImportPlantsRequest)(nil),       // 3: dewbench.v1.ImportPlantsRequest
+	(*ImportFeedingsRequest)(nil),     // 4: dewbench.v1.ImportFeedingsRequest
+	(*ImportObservationsRequest)(nil), // 5: dewbench.v1.ImportObservationsRequest
+	(*ImportResponse)(nil),            // 6: dewbench.v1.ImportResponse
+	(*ExportPlantsRequest)(nil),       // 7: dewbench.v1.ExportPlantsRequest
+	(*ExportFeedingsRequest)(nil),     // 8: dewbench.v1.ExportFeedingsRequest
+	(*ExportObservationsRequest)(nil), // 9: dewbench.v1.ExportObservationsRequest
+	(*ExportResponse)(nil),            // 10: dewbench.v1.ExportResponse
+	(*ImportResponse_Fault)(nil),      // 11: dewbench.v1.ImportResponse.Fault
+	(*ImportResponse_Row)(nil),        // 12: dewbench.v1.ImportResponse.Row
+	(*ImportResponse_Total)(nil),      // 13: dewbench.v1.ImportResponse.Total
 }
 var file_dewbench_v1_exchange_proto_depIdxs = []int32{
 	0,  // 0: dewbench.v1.ImportPlantsRequest.date_order:type_name -> dewbench.v1.ImportResponse.DateOrder
-	0,  // 1: dewbench.v1.ImportFeedingsRequest.date_order:type_name -> dewbench.v1.ImportResponse.DateOrder
-	0,  // 2: dewbench.v1.ImportObservationsRequest.date_order:type_name -> dewbench.v1.ImportResponse.DateOrder
-	11, // 3: dewbench.v1.ImportResponse.rows:type_name -> dewbench.v1.ImportResponse.Row
-	12, // 4: dewbench.v1.ImportResponse.totals:type_name -> dewbench.v1.ImportResponse.Total
-	1,  // 5: dewbench.v1.ImportResponse.Row.result:type_name -> dewbench.v1.ImportResponse.Result
-	10, // 6: dewbench.v1.ImportResponse.Row.faults:type_name -> dewbench.v1.ImportResponse.Fault
-	1,  // 7: dewbench.v1.ImportResponse.Total.result:type_name -> dewbench.v1.ImportResponse.Result
-	2,  // 8: dewbench.v1.ExchangeService.ImportPlants:input_type -> dewbench.v1.ImportPlantsRequest
-	3,  // 9: dewbench.v1.ExchangeService.ImportFeedings:input_type -> dewbench.v1.ImportFeedingsRequest
-	4,  // 10: dewbench.v1.ExchangeService.ImportObservations:input_type -> dewbench.v1.ImportObservationsRequest
-	6,  // 11: dewbench.v1.ExchangeService.ExportPlants:input_type -> dewbench.v1.ExportPlantsRequest
-	7,  // 12: dewbench.v1.ExchangeService.ExportFeedings:input_type -> dewbench.v1.ExportFeedingsRequest
-	8,  // 13: dewbench.v1.ExchangeService.ExportObservations:input_type -> dewbench.v1.ExportObservationsRequest
-	5,  // 14: dewbench.v1.ExchangeService.ImportPlants:output_type -> dewbench.v1.ImportResponse
-	5,  // 15: dewbench.v1.ExchangeService.ImportFeedings:output_type -> dewbench.v1.ImportResponse
-	5,  // 16: dewbench.v1.ExchangeService.ImportObservations:output_type -> dewbench.v1.ImportResponse
-	9,  // 17: dewbench.v1.ExchangeService.ExportPlants:output_type -> dewbench.v1.ExportResponse
-	9,  // 18: dewbench.v1.ExchangeService.ExportFeedings:output_type -> dewbench.v1.ExportResponse
-	9,  // 19: dewbench.v1.ExchangeService.ExportObservations:output_type -> dewbench.v1.ExportResponse
-	14, // [14:20] is the sub-list for method output_type
-	8,  // [8:14] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	1,  // 1: dewbench.v1.ImportPlantsRequest.charset:type_name -> dewbench.v1.ImportResponse.Charset
+	0,  // 2: dewbench.v1.ImportFeedingsRequest.date_order:type_name -> dewbench.v1.ImportResponse.DateOrder
+	1,  // 3: dewbench.v1.ImportFeedingsRequest.charset:type_name -> dewbench.v1.ImportResponse.Charset
+	0,  // 4: dewbench.v1.ImportObservationsRequest.date_order:type_name -> dewbench.v1.ImportResponse.DateOrder
+	1,  // 5: dewbench.v1.ImportObservationsRequest.charset:type_name -> dewbench.v1.ImportResponse.Charset
+	12, // 6: dewbench.v1.ImportResponse.rows:type_name -> dewbench.v1.ImportResponse.Row
+	13, // 7: dewbench.v1.ImportResponse.totals:type_name -> dewbench.v1.ImportResponse.Total
+	2,  // 8: dewbench.v1.ImportResponse.Row.result:type_name -> dewbench.v1.ImportResponse.Result
+	11, // 9: dewbench.v1.ImportResponse.Row.faults:type_name -> dewbench.v1.ImportResponse.Fault
+	2,  // 10: dewbench.v1.ImportResponse.Total.result:type_name -> dewbench.v1.ImportResponse.Result
+	3,  // 11: dewbench.v1.ExchangeService.ImportPlants:input_type -> dewbench.v1.ImportPlantsRequest
+	4,  // 12: dewbench.v1.ExchangeService.ImportFeedings:input_type -> dewbench.v1.ImportFeedingsRequest
+	5,  // 13: dewbench.v1.ExchangeService.ImportObservations:input_type -> dewbench.v1.ImportObservationsRequest
+	7,  // 14: dewbench.v1.ExchangeService.ExportPlants:input_type -> dewbench.v1.ExportPlantsRequest
+	8,  // 15: dewbench.v1.ExchangeService.ExportFeedings:input_type -> dewbench.v1.ExportFeedingsRequest
+	9,  // 16: dewbench.v1.ExchangeService.ExportObservations:input_type -> dewbench.v1.ExportObservationsRequest
+	6,  // 17: dewbench.v1.ExchangeService.ImportPlants:output_type -> dewbench.v1.ImportResponse
+	6,  // 18: dewbench.v1.ExchangeService.ImportFeedings:output_type -> dewbench.v1.ImportResponse
+	6,  // 19: dewbench.v1.ExchangeService.ImportObservations:output_type -> dewbench.v1.ImportResponse
+	10, // 20: dewbench.v1.ExchangeService.ExportPlants:output_type -> dewbench.v1.ExportResponse
+	10, // 21: dewbench.v1.ExchangeService.ExportFeedings:output_type -> dewbench.v1.ExportResponse
+	10, // 22: dewbench.v1.ExchangeService.ExportObservations:output_type -> dewbench.v1.ExportResponse
+	17, // [17:23] is the sub-list for method output_type
+	11, // [11:17] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_exchange_proto_init() }
@@ -1062,7 +1159,7 @@ func file_dewbench_v1_exchange_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_exchange_proto_rawDesc), len(file_dewbench_v1_exchange_proto_rawDesc)),
-			NumEnums:      2,
+			NumEnums:      3,
 			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,

@@ -32,30 +32,56 @@ const (
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
 // Bringing a collection in from growers' tables, and giving it out as tables.
+//
+// A table has a header and rows, separated by commas, semicolons or tabs. Columns are
+// found by their usual names; `dewbench due --columns` lists them. What an empty cell
+// or a missing column could say stays as it is. A cell that begins with = + - or @ is
+// data like any other.
+//
+// A table can be sent again: what is there already is known again, and changed only
+// where a row says otherwise; a row that says the same writes nothing. The table is
+// checked as a whole before anything is written. It is written in pieces, so that
+// others can write in between; each piece is checked anew, and what a piece has written
+// stands.
 type ExchangeServiceClient interface {
-	// Brings plants in from a table. A row is known again by its `ref` column or, without
-	// one, by its tag: a plant that is there is changed where the row says otherwise, so
-	// a table can be sent again. Nothing is written if a row is wrong, unless
-	// goodRowsOnly. Over HTTP the body may be the table itself, as `text/csv`, with the
-	// other fields as query keys. Errors: INVALID_ARGUMENT (`INVALID_TABLE` where rows
-	// are wrong and goodRowsOnly is not set: the answer of validateOnly names all of
-	// them), NOT_FOUND (`COLLECTION_NOT_FOUND`).
+	// Brings plants in from a table. A plant is known again by the column `ref` (or
+	// `organismID`), which may also be the name of a plant of the collection; without
+	// one, by its tag: the living plant that bears it, else the one that bore it at its
+	// end. Benches that the table names are found by their id or display name, and made
+	// where there are none. What a row says beside the plant itself is recorded: the
+	// quantity as a count, the state as an end, sizes as a measurement, the day last fed
+	// as a feeding, a note as an observation of health. Nothing is written if a row is
+	// wrong, unless goodRowsOnly. Over HTTP the body may be the table itself, as
+	// `text/csv`, with the other fields as query keys. Errors: INVALID_ARGUMENT
+	// (`INVALID_TABLE` where rows are wrong and goodRowsOnly is not set, or the table as a
+	// whole is wrong: with validateOnly the answer names all of it instead), NOT_FOUND
+	// (`COLLECTION_NOT_FOUND`).
 	ImportPlants(ctx context.Context, in *ImportPlantsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
-	// Brings feedings in from a table. A row is known again by its `ref` column or,
-	// without one, by its plant, day and rank among those of that day. Else as
-	// ImportPlants.
+	// Brings feedings in from a table. The plant of a row is found by the column
+	// `organismID` or, without one, by its tag. A feeding is known again by the column
+	// `ref` (or `eventID`), which may also be the name of a feeding of the plant. A row
+	// without a ref, or whose ref is new, is known by the plant and the day: the first
+	// row of the day is the first feeding of that day that is not voided, and so on; one
+	// with a new ref only if it says the same. What was voided or reassigned since stays
+	// so. Traps that a row does not tell are those that were due. Else as ImportPlants.
 	ImportFeedings(ctx context.Context, in *ImportFeedingsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
-	// Brings measurements and other observations in from a table. Else as
-	// ImportFeedings.
+	// Brings measurements and other observations in from a table. A row may say several
+	// things; each is an observation of its own, and is known again among those of its
+	// kind. Benches that are not there are made if the token has the scope `manage`. Else
+	// as ImportFeedings.
 	ImportObservations(ctx context.Context, in *ImportObservationsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
-	// Gives plants out as a table, which ImportPlants takes. Errors: INVALID_ARGUMENT
-	// for a page token that does not fit, NOT_FOUND (`COLLECTION_NOT_FOUND`).
+	// Gives plants out as a table, which ImportPlants takes. Its headers are terms of
+	// Darwin Core where they fit: `organismID` is the ref of a plant, else its name,
+	// `organismName` its tag. `informationWithheld` says what the caller may not see. Over
+	// HTTP with `Accept: text/csv` the answer is the table itself, and the header Link
+	// (rel="next") leads to the next page. Errors: INVALID_ARGUMENT for a page token that
+	// does not fit, NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	ExportPlants(ctx context.Context, in *ExportPlantsRequest, opts ...grpc.CallOption) (*ExportResponse, error)
-	// Gives feedings out as a table, which ImportFeedings takes. Errors: as
-	// ExportPlants.
+	// Gives feedings out as a table, which ImportFeedings takes, in the order of their
+	// time; voided ones are left out. Else as ExportPlants.
 	ExportFeedings(ctx context.Context, in *ExportFeedingsRequest, opts ...grpc.CallOption) (*ExportResponse, error)
-	// Gives observations out as a table, which ImportObservations takes. Errors: as
-	// ExportPlants.
+	// Gives observations out as a table, which ImportObservations takes. Else as
+	// ExportFeedings.
 	ExportObservations(ctx context.Context, in *ExportObservationsRequest, opts ...grpc.CallOption) (*ExportResponse, error)
 }
 
@@ -132,30 +158,56 @@ func (c *exchangeServiceClient) ExportObservations(ctx context.Context, in *Expo
 // for forward compatibility.
 //
 // Bringing a collection in from growers' tables, and giving it out as tables.
+//
+// A table has a header and rows, separated by commas, semicolons or tabs. Columns are
+// found by their usual names; `dewbench due --columns` lists them. What an empty cell
+// or a missing column could say stays as it is. A cell that begins with = + - or @ is
+// data like any other.
+//
+// A table can be sent again: what is there already is known again, and changed only
+// where a row says otherwise; a row that says the same writes nothing. The table is
+// checked as a whole before anything is written. It is written in pieces, so that
+// others can write in between; each piece is checked anew, and what a piece has written
+// stands.
 type ExchangeServiceServer interface {
-	// Brings plants in from a table. A row is known again by its `ref` column or, without
-	// one, by its tag: a plant that is there is changed where the row says otherwise, so
-	// a table can be sent again. Nothing is written if a row is wrong, unless
-	// goodRowsOnly. Over HTTP the body may be the table itself, as `text/csv`, with the
-	// other fields as query keys. Errors: INVALID_ARGUMENT (`INVALID_TABLE` where rows
-	// are wrong and goodRowsOnly is not set: the answer of validateOnly names all of
-	// them), NOT_FOUND (`COLLECTION_NOT_FOUND`).
+	// Brings plants in from a table. A plant is known again by the column `ref` (or
+	// `organismID`), which may also be the name of a plant of the collection; without
+	// one, by its tag: the living plant that bears it, else the one that bore it at its
+	// end. Benches that the table names are found by their id or display name, and made
+	// where there are none. What a row says beside the plant itself is recorded: the
+	// quantity as a count, the state as an end, sizes as a measurement, the day last fed
+	// as a feeding, a note as an observation of health. Nothing is written if a row is
+	// wrong, unless goodRowsOnly. Over HTTP the body may be the table itself, as
+	// `text/csv`, with the other fields as query keys. Errors: INVALID_ARGUMENT
+	// (`INVALID_TABLE` where rows are wrong and goodRowsOnly is not set, or the table as a
+	// whole is wrong: with validateOnly the answer names all of it instead), NOT_FOUND
+	// (`COLLECTION_NOT_FOUND`).
 	ImportPlants(context.Context, *ImportPlantsRequest) (*ImportResponse, error)
-	// Brings feedings in from a table. A row is known again by its `ref` column or,
-	// without one, by its plant, day and rank among those of that day. Else as
-	// ImportPlants.
+	// Brings feedings in from a table. The plant of a row is found by the column
+	// `organismID` or, without one, by its tag. A feeding is known again by the column
+	// `ref` (or `eventID`), which may also be the name of a feeding of the plant. A row
+	// without a ref, or whose ref is new, is known by the plant and the day: the first
+	// row of the day is the first feeding of that day that is not voided, and so on; one
+	// with a new ref only if it says the same. What was voided or reassigned since stays
+	// so. Traps that a row does not tell are those that were due. Else as ImportPlants.
 	ImportFeedings(context.Context, *ImportFeedingsRequest) (*ImportResponse, error)
-	// Brings measurements and other observations in from a table. Else as
-	// ImportFeedings.
+	// Brings measurements and other observations in from a table. A row may say several
+	// things; each is an observation of its own, and is known again among those of its
+	// kind. Benches that are not there are made if the token has the scope `manage`. Else
+	// as ImportFeedings.
 	ImportObservations(context.Context, *ImportObservationsRequest) (*ImportResponse, error)
-	// Gives plants out as a table, which ImportPlants takes. Errors: INVALID_ARGUMENT
-	// for a page token that does not fit, NOT_FOUND (`COLLECTION_NOT_FOUND`).
+	// Gives plants out as a table, which ImportPlants takes. Its headers are terms of
+	// Darwin Core where they fit: `organismID` is the ref of a plant, else its name,
+	// `organismName` its tag. `informationWithheld` says what the caller may not see. Over
+	// HTTP with `Accept: text/csv` the answer is the table itself, and the header Link
+	// (rel="next") leads to the next page. Errors: INVALID_ARGUMENT for a page token that
+	// does not fit, NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	ExportPlants(context.Context, *ExportPlantsRequest) (*ExportResponse, error)
-	// Gives feedings out as a table, which ImportFeedings takes. Errors: as
-	// ExportPlants.
+	// Gives feedings out as a table, which ImportFeedings takes, in the order of their
+	// time; voided ones are left out. Else as ExportPlants.
 	ExportFeedings(context.Context, *ExportFeedingsRequest) (*ExportResponse, error)
-	// Gives observations out as a table, which ImportObservations takes. Errors: as
-	// ExportPlants.
+	// Gives observations out as a table, which ImportObservations takes. Else as
+	// ExportFeedings.
 	ExportObservations(context.Context, *ExportObservationsRequest) (*ExportResponse, error)
 }
 

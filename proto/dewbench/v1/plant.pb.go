@@ -164,7 +164,9 @@ type Plant struct {
 	// The taxon, `taxa/{taxon}`. Give this, or scientificName with trapType and, for
 	// an adhesive plant, habit.
 	Taxon string `protobuf:"bytes,3,opt,name=taxon,proto3" json:"taxon,omitempty"`
-	// Scientific name. With a taxon it is the catalogue's.
+	// Scientific name. With a taxon it is the catalogue's; but a name that the catalogue
+	// lacks may stand beside the species or genus with which it begins, whose figures then
+	// stand in.
 	ScientificName string `protobuf:"bytes,4,opt,name=scientific_name,json=scientificName,proto3" json:"scientific_name,omitempty"`
 	// How the trap works. Overrides the taxon's.
 	TrapType Taxon_TrapType `protobuf:"varint,5,opt,name=trap_type,json=trapType,proto3,enum=dewbench.v1.Taxon_TrapType" json:"trap_type,omitempty"`
