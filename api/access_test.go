@@ -56,6 +56,9 @@ func placeOf(grower, collection, suffix string) *place {
 	return x
 }
 
+// request is the request id with which the feeding of a place was made.
+func (x *place) request() string { return store.Segment(x.collection, "collections") }
+
 // make makes a place of the grower's. Its token is made only if it is asked for, as
 // a grower has 100 at most.
 func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken bool) error {
@@ -83,7 +86,16 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 			return err
 		}
 		at := timestamppb.New(time.UnixMicro(by.Us).Add(-48 * time.Hour))
-		if _, err := c.CreateFeedings([]*pb.Feeding{{Name: x.feeding, FedTime: at, TrapsFed: proto.Int32(2), TrapsTarget: proto.Int32(2)}}, by); err != nil {
+		kept := store.Request{Method: pb.FeedingService_CreateFeeding_FullMethodName, ID: x.request(), Digest: []byte("feed"), Us: by.Us, KeptUs: (7 * 24 * time.Hour).Microseconds()}
+		if _, _, err := tx.Grower(by.Grower).Claim(kept); err != nil {
+			return err
+		}
+		withID := by
+		withID.Request = kept.ID
+		if _, err := c.CreateFeedings([]*pb.Feeding{{Name: x.feeding, FedTime: at, TrapsFed: proto.Int32(2), TrapsTarget: proto.Int32(2)}}, withID); err != nil {
+			return err
+		}
+		if err := tx.Grower(by.Grower).Fulfil(kept, []string{x.feeding}); err != nil {
 			return err
 		}
 		_, err = c.CreateObservations([]*pb.Observation{{Name: x.observation, ObserveTime: at, Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}}}, by)
@@ -230,6 +242,22 @@ var matrix = map[string]asked{
 	pb.ObservationService_ReassignObservation_FullMethodName: {"record", aCollection, one(func(x *place) *pb.ReassignObservationRequest {
 		return &pb.ReassignObservationRequest{Name: x.observation, Plant: x.other}
 	})},
+
+	pb.SessionService_RecordSession_FullMethodName: {"record", aCollection, one(func(x *place) *pb.RecordSessionRequest {
+		return &pb.RecordSessionRequest{Name: x.bench, Except: []*pb.RecordSessionRequest_Exception{{Tag: x.tag, TrapsFed: proto.Int32(1)}}}
+	})},
+	pb.SessionService_RecordOutcomes_FullMethodName: {"record", aCollection, one(func(x *place) *pb.RecordOutcomesRequest { return &pb.RecordOutcomesRequest{Name: x.bench} })},
+	pb.SessionService_DividePlant_FullMethodName: {"manage", aCollection, func(x *place) []proto.Message {
+		return []proto.Message{&pb.DividePlantRequest{Name: x.plant, Tags: []string{x.id}}, &pb.DividePlantRequest{Name: x.collection + "/plants/-", Tag: x.tag, Tags: []string{x.id}}}
+	}},
+	pb.SessionService_MovePlants_FullMethodName: {"record", aCollection, one(func(x *place) *pb.MovePlantsRequest { return &pb.MovePlantsRequest{Name: x.bench, ToBench: x.empty} })},
+	pb.SessionService_HoldPlants_FullMethodName: {"record", aCollection, one(func(x *place) *pb.HoldPlantsRequest {
+		return &pb.HoldPlantsRequest{Name: x.bench, Reason: "New pots"}
+	})},
+	pb.SessionService_Undo_FullMethodName: {"record", aCollection, func(x *place) []proto.Message {
+		return []proto.Message{&pb.UndoRequest{Name: x.collection, RequestId: x.request()}, &pb.UndoRequest{Name: x.bench, RequestId: x.request()},
+			&pb.UndoRequest{Name: x.plant, RequestId: x.request()}}
+	}},
 
 	pb.RevisionService_ListRevisions_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
 		var out []proto.Message

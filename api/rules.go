@@ -79,6 +79,11 @@ func ruleText(v *protovalidate.Violation, field protoreflect.FieldDescriptor) st
 		return "must be given"
 	case "unique":
 		return "must hold each entry only once"
+	case "min_items":
+		if v.RuleValue.Uint() == 1 {
+			return "must not be empty"
+		}
+		return fmt.Sprintf("must hold at least %d entries", v.RuleValue.Uint())
 	case "max_items":
 		return atMostEntries(int(v.RuleValue.Uint()))
 	case "max_len":

@@ -165,6 +165,8 @@ func breaks(t *testing.T, f protoreflect.FieldDescriptor, set *rules.FieldRules,
 				}
 			case "unique":
 				broken(id, listOf(t, f, oneOf(f), 2))
+			case "min_items":
+				broken(id, listOf(t, f, oneOf(f), int(is.Uint())-1))
 			case "max_items":
 				broken(id, listOf(t, f, oneOf(f), int(is.Uint())+1))
 			case "items":

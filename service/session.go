@@ -107,8 +107,10 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 			r.problems.refuse(InvalidFields, s.plantField, "goes without a tag: name the plant in one way")
 		case hasTag:
 			tags = append(tags, s.tag)
+		case s.plantField == "":
+			r.problems.refuse(InvalidFields, s.tagField, "must be a tag")
 		case s.plant == "":
-			r.problems.refuse(InvalidFields, cmp.Or(s.plantField, s.tagField), "must be given, or the tag")
+			r.problems.refuse(InvalidFields, s.plantField, "must be given, or the tag")
 		case store.Segment(s.plant, "collections") != r.c.ID():
 			r.problems.refuse(PlantNotFound, s.plantField, "%q is not a plant of the collection", short(s.plant))
 		default:
@@ -160,8 +162,10 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 			r.problems.refuse(InvalidFields, field, "is the plant of %s already", strings.TrimSuffix(other, ".plant"))
 		case here[id] == nil && p.GetBench() == r.bench:
 			r.problems.refuse(InvalidFields, field, "%s is %s", p.GetTag(), p.GetState())
+		case here[id] == nil && p.GetBench() == "":
+			r.problems.refuse(InvalidFields, field, "%s stands on no bench", p.GetTag())
 		case here[id] == nil:
-			r.problems.refuse(InvalidFields, field, "%s does not stand on this bench, but on %s", p.GetTag(), cmp.Or(p.GetBench(), "none"))
+			r.problems.refuse(InvalidFields, field, "%s does not stand on this bench, but on %s", p.GetTag(), p.GetBench())
 		default:
 			out[i] = here[id]
 		}
