@@ -60,7 +60,11 @@ settled.`,
 		for i, p := range answer.GetPlants() {
 			tags[i], name = p.GetTag(), p.GetScientificName()
 		}
-		if _, err := fmt.Fprintf(in.out, "%s %s: divided into %s\n", args[0], name, strings.Join(tags, ", ")); err != nil {
+		on := ""
+		for _, o := range answer.GetObservations() {
+			on = " on " + o.GetObserveDate()
+		}
+		if _, err := fmt.Fprintf(in.out, "%s %s%s: divided into %s\n", args[0], name, on, strings.Join(tags, ", ")); err != nil {
 			return err
 		}
 		return writeUndo(in.out, req.GetRequestId(), false)
@@ -133,7 +137,7 @@ func (h *home) observeOne(ctx context.Context, plant *pb.Plant, o *pb.Observatio
 	if len(except) > 0 {
 		return errors.New("--except goes with a bench, not with one plant")
 	}
-	return h.observe(ctx, in, &pb.CreateObservationRequest{Parent: plant.GetName(), Observation: o})
+	return h.observe(ctx, in, plant, o)
 }
 
 // observed tells what was recorded of the plants of a bench: of all of them the same.

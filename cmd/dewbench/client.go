@@ -203,10 +203,10 @@ func (c *client) home(ctx context.Context) (*home, error) {
 // fits returns the places of what text means, without regard to case: those with that
 // name, id or display name, and those that begin so.
 func fits(text string, all []named) (exact, begin []int) {
-	key := store.Fold(text)
+	key := table.Fold(text)
 	for i, n := range all {
-		switch display, id := store.Fold(n.display), store.Fold(n.id); {
-		case key == id, key == store.Fold(n.name):
+		switch display, id := table.Fold(n.display), table.Fold(n.id); {
+		case key == id, key == table.Fold(n.name):
 			return []int{i}, nil
 		case key == display:
 			exact = append(exact, i)

@@ -108,9 +108,9 @@ func inFolder(ctx context.Context, folder string, args ...string) *exec.Cmd {
 
 // start starts the command line in a folder, on free ports, and reads where its doors
 // are.
-func start(t *testing.T, folder string, args ...string) *started {
+func start(t testing.TB, folder string, args ...string) *started {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*patience) // scripts call it often
 	t.Cleanup(cancel)
 	s := &started{stop: cancel, ended: make(chan error, 1)}
 	s.command = inFolder(ctx, folder, append(args, "--http-addr", "127.0.0.1:0", "--grpc-addr", "127.0.0.1:0")...)
@@ -145,7 +145,7 @@ func start(t *testing.T, folder string, args ...string) *started {
 }
 
 // end stops the command with a signal; it must end well and say nothing wrong.
-func (s *started) end(t *testing.T, signal os.Signal) {
+func (s *started) end(t testing.TB, signal os.Signal) {
 	t.Helper()
 	if err := s.command.Process.Signal(signal); err != nil {
 		t.Fatal(err)

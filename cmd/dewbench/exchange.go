@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -31,21 +32,21 @@ type exchanged struct {
 var exchangedTables = []exchanged{
 	{"plants", func(ctx context.Context, h *home, o *importOptions) (*pb.ImportResponse, error) {
 		return pb.NewExchangeServiceClient(h).ImportPlants(ctx, &pb.ImportPlantsRequest{
-			Parent: h.GetName(), Csv: o.csv, DateOrder: o.order, GoodRowsOnly: o.goodRowsOnly, ValidateOnly: o.dry,
+			Parent: h.GetName(), Csv: o.csv, DateOrder: o.order, Charset: o.charset, GoodRowsOnly: o.goodRowsOnly, ValidateOnly: o.dry,
 		})
 	}, func(ctx context.Context, h *home, token string) (*pb.ExportResponse, error) {
 		return pb.NewExchangeServiceClient(h).ExportPlants(ctx, &pb.ExportPlantsRequest{Parent: h.GetName(), PageSize: exportRows, PageToken: token})
 	}},
 	{"feedings", func(ctx context.Context, h *home, o *importOptions) (*pb.ImportResponse, error) {
 		return pb.NewExchangeServiceClient(h).ImportFeedings(ctx, &pb.ImportFeedingsRequest{
-			Parent: h.GetName(), Csv: o.csv, DateOrder: o.order, GoodRowsOnly: o.goodRowsOnly, ValidateOnly: o.dry,
+			Parent: h.GetName(), Csv: o.csv, DateOrder: o.order, Charset: o.charset, GoodRowsOnly: o.goodRowsOnly, ValidateOnly: o.dry,
 		})
 	}, func(ctx context.Context, h *home, token string) (*pb.ExportResponse, error) {
 		return pb.NewExchangeServiceClient(h).ExportFeedings(ctx, &pb.ExportFeedingsRequest{Parent: h.GetName(), PageSize: exportRows, PageToken: token})
 	}},
 	{"observations", func(ctx context.Context, h *home, o *importOptions) (*pb.ImportResponse, error) {
 		return pb.NewExchangeServiceClient(h).ImportObservations(ctx, &pb.ImportObservationsRequest{
-			Parent: h.GetName(), Csv: o.csv, DateOrder: o.order, GoodRowsOnly: o.goodRowsOnly, ValidateOnly: o.dry,
+			Parent: h.GetName(), Csv: o.csv, DateOrder: o.order, Charset: o.charset, GoodRowsOnly: o.goodRowsOnly, ValidateOnly: o.dry,
 		})
 	}, func(ctx context.Context, h *home, token string) (*pb.ExportResponse, error) {
 		return pb.NewExchangeServiceClient(h).ExportObservations(ctx, &pb.ExportObservationsRequest{Parent: h.GetName(), PageSize: exportRows, PageToken: token})
@@ -72,9 +73,11 @@ func exchangedTable(text string) (*exchanged, error) {
 type importOptions struct {
 	dry, goodRowsOnly bool
 	dateOrder         string
+	encoding          string
 
-	csv   []byte
-	order pb.ImportResponse_DateOrder
+	csv     []byte
+	order   pb.ImportResponse_DateOrder
+	charset pb.ImportResponse_Charset
 }
 
 func importCommand() *cobra.Command {
@@ -94,6 +97,7 @@ input.`,
 	c.Flags().BoolVar(&o.dry, "dry-run", false, "show what would be done, and do nothing")
 	c.Flags().BoolVar(&o.goodRowsOnly, "good-rows-only", false, "bring in the rows that are right although others are wrong")
 	c.Flags().StringVar(&o.dateOrder, "date-order", "", "dmy or mdy: how days such as 3/4/2026 are meant")
+	c.Flags().StringVar(&o.encoding, "encoding", "utf-8", "utf-8 or windows-1252: how the table is encoded")
 	return onServer(c, 2, 2, func(ctx context.Context, h *home, args []string, in inOut) error {
 		t, err := exchangedTable(args[0])
 		if err != nil {
@@ -107,6 +111,13 @@ input.`,
 			o.order = pb.ImportResponse_MONTH_FIRST
 		default:
 			return fmt.Errorf("--date-order %s: must be dmy or mdy", o.dateOrder)
+		}
+		switch strings.ToLower(o.encoding) {
+		case "utf-8", "utf8":
+		case "windows-1252":
+			o.charset = pb.ImportResponse_WINDOWS_1252
+		default:
+			return fmt.Errorf("--encoding %s: must be utf-8 or windows-1252", o.encoding)
 		}
 		if args[1] == standardInput {
 			o.csv, err = io.ReadAll(io.LimitReader(in.stdin, service.MaxRequestBytes))
@@ -128,7 +139,17 @@ input.`,
 		if err != nil {
 			return h.said(err, fields(map[string]string{"csv": shownName(args[1]), "dateOrder": "--date-order"}))
 		}
-		return o.report(in, shownName(args[1]), answer)
+		display := map[string]string{} // of benches that were made
+		if len(answer.GetNewBenches()) > 0 {
+			all, err := h.benches(ctx)
+			if err != nil {
+				return err
+			}
+			for _, b := range all {
+				display[b.GetName()] = b.GetDisplayName()
+			}
+		}
+		return o.report(in, shownName(args[1]), answer, display)
 	})
 }
 
@@ -146,7 +167,7 @@ var resultWords = []struct {
 
 // report prints what became of a table: the changed rows, what is odd, what is wrong,
 // and how many rows came to what.
-func (o *importOptions) report(in inOut, file string, answer *pb.ImportResponse) error {
+func (o *importOptions) report(in inOut, file string, answer *pb.ImportResponse, benches map[string]string) error {
 	for _, c := range answer.GetUnknownColumns() {
 		fmt.Fprintln(in.notes, "note:", table.Problem{File: file, Line: 1, Column: c, Rule: "is not known, so it is not read"})
 	}
@@ -171,6 +192,15 @@ func (o *importOptions) report(in inOut, file string, answer *pb.ImportResponse)
 	of := map[pb.ImportResponse_Result]int32{}
 	for _, t := range answer.GetTotals() {
 		of[t.GetResult()] = t.GetRows()
+	}
+	for _, b := range answer.GetNewBenches() {
+		words := "new bench: "
+		if o.dry {
+			words = "would be a new bench: "
+		}
+		if _, err := fmt.Fprintln(in.out, words+cmp.Or(benches[b], b)); err != nil {
+			return err
+		}
 	}
 	var parts []string
 	for _, w := range resultWords {

@@ -78,7 +78,21 @@ type testOf struct{}
 
 // TestScripts runs the command line as growers do.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{
+	testscript.Run(t, scripts(nil))
+}
+
+// TestScriptsOnPostgres runs those that call a server on the other engine.
+func TestScriptsOnPostgres(t *testing.T) {
+	p := scripts(func(e *testscript.Env, tb testing.TB) {
+		e.Setenv("DEWBENCH_DATABASE_URL", storetest.URL(tb, store.Postgres))
+	})
+	p.Dir, p.Files = "", []string{filepath.Join("testdata", "script", "bench.txtar"), filepath.Join("testdata", "script", "week.txtar")}
+	testscript.Run(t, p)
+}
+
+// scripts are all of them; more prepares each.
+func scripts(more func(*testscript.Env, testing.TB)) testscript.Params {
+	return testscript.Params{
 		Dir:                 filepath.Join("testdata", "script"),
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
@@ -88,13 +102,36 @@ func TestScripts(t *testing.T) {
 			e.Setenv("DEWBENCH_GRPC_ADDR", "127.0.0.1:0")
 			e.Setenv("TZ", "UTC")
 			e.Values[testOf{}] = e.T()
+			if more == nil {
+				return nil
+			}
+			tb, ok := e.T().(testing.TB)
+			if !ok {
+				return errors.New("the script has no test")
+			}
+			more(e, tb)
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"bytes": writeBytes, "rewrite": rewrite, "row": findRow, "answer": checkAnswer,
-			"postgres": freshPostgres, "newer": makeNewer, "capture": capture, "mode": checkMode,
+			"postgres": freshPostgres, "newer": makeNewer, "capture": capture, "mode": checkMode, "serve": serveScript,
 		},
-	})
+	}
+}
+
+// serveScript is the script command `serve`: it starts a server on the script's database
+// until the end of the script, and lets the commands call it.
+func serveScript(ts *testscript.TestScript, neg bool, args []string) {
+	tb, ok := ts.Value(testOf{}).(testing.TB)
+	if neg || len(args) > 0 || !ok {
+		ts.Fatalf("usage: serve")
+	}
+	if url := ts.Getenv("DEWBENCH_DATABASE_URL"); url != "" {
+		args = []string{"--database-url", url}
+	}
+	s := start(tb, ts.MkAbs("."), append([]string{"serve"}, args...)...)
+	ts.Setenv("DEWBENCH_SERVER", s.grpc)
+	ts.Defer(func() { s.end(tb, os.Interrupt) })
 }
 
 // freshPostgres is the script command `postgres VARIABLE [empty]`: it sets a variable

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
 	"dewbench/service/table"
 )
 
@@ -36,13 +37,26 @@ func observing(c *cobra.Command, least, most int, read func(args []string, o *pb
 		if err := read(args[1:], o); err != nil {
 			return err
 		}
-		return h.observe(ctx, in, &pb.CreateObservationRequest{Parent: h.anyPlant(), Tag: args[0], Observation: o})
+		plant, err := h.tagged(ctx, args[0])
+		if err != nil {
+			return err
+		}
+		return h.observe(ctx, in, plant, o)
 	})
 }
 
-// observe records an observation and tells so.
-func (h *home) observe(ctx context.Context, in inOut, req *pb.CreateObservationRequest) error {
-	req.RequestId = newRequestID()
+// tagged finds the plant with a tag.
+func (h *home) tagged(ctx context.Context, tag string) (*pb.Plant, error) {
+	p, err := pb.NewPlantServiceClient(h).GetPlant(ctx, &pb.GetPlantRequest{Name: h.anyPlant(), Tag: tag})
+	if err != nil {
+		return nil, h.said(err, fields(dayWords))
+	}
+	return p, nil
+}
+
+// observe records an observation of a plant and tells so.
+func (h *home) observe(ctx context.Context, in inOut, plant *pb.Plant, o *pb.Observation) error {
+	req := &pb.CreateObservationRequest{Parent: plant.GetName(), Observation: o, RequestId: newRequestID()}
 	made, err := pb.NewObservationServiceClient(h).CreateObservation(ctx, req)
 	if err != nil {
 		return h.said(err, fields(dayWords))
@@ -51,15 +65,11 @@ func (h *home) observe(ctx context.Context, in inOut, req *pb.CreateObservationR
 	if err != nil {
 		return err
 	}
-	return h.recorded(ctx, in, made.GetPlant(), made.GetObserveDate(), observationWords(made, benches), req.GetRequestId())
+	return recorded(in, plant, made.GetObserveDate(), observationWords(made, benches), req.GetRequestId())
 }
 
 // recorded tells what was recorded of a plant on a day.
-func (h *home) recorded(ctx context.Context, in inOut, plant, day, words, id string) error {
-	p, err := pb.NewPlantServiceClient(h).GetPlant(ctx, &pb.GetPlantRequest{Name: plant})
-	if err != nil {
-		return h.said(err, nil)
-	}
+func recorded(in inOut, p *pb.Plant, day, words, id string) error {
 	if _, err := fmt.Fprintf(in.out, "%s on %s: %s\n", strings.TrimSpace(p.GetTag()+" "+p.GetScientificName()), day, words); err != nil {
 		return err
 	}
@@ -77,8 +87,12 @@ func feedCommand() *cobra.Command {
 	c.Flags().StringVar(&food, "food", "", "kind of food, such as bloodworm-frozen")
 	c.Flags().StringVar(&note, "note", "", "a note")
 	return dated(c, 1, 2, func(ctx context.Context, h *home, args []string, day *string, in inOut) error {
+		plant, err := h.tagged(ctx, args[0])
+		if err != nil {
+			return err
+		}
 		req := &pb.CreateFeedingRequest{
-			Parent: h.anyPlant(), Tag: args[0], RequestId: newRequestID(), Feeding: &pb.Feeding{FedDate: day, Food: foodName(food), Note: note},
+			Parent: plant.GetName(), RequestId: newRequestID(), Feeding: &pb.Feeding{FedDate: day, Food: foodName(food), Note: note},
 		}
 		if len(args) > 1 {
 			n, err := wholeNumber(args[1])
@@ -91,7 +105,10 @@ func feedCommand() *cobra.Command {
 		if err != nil {
 			return h.said(err, fields(dayWords))
 		}
-		return h.recorded(ctx, in, made.GetPlant(), made.GetFedDate(), feedingWords(made), req.GetRequestId())
+		if last := plant.GetLastFeedTime(); last != nil && civil.Of(last.AsTime(), h.zone).String() == made.GetFedDate() {
+			fmt.Fprintf(in.notes, "note: %s was fed on %s already\n", plant.GetTag(), made.GetFedDate())
+		}
+		return recorded(in, plant, made.GetFedDate(), feedingWords(made), req.GetRequestId())
 	})
 }
 

@@ -150,7 +150,7 @@ is not fed again.
 			if !x.Skip {
 				n, err := wholeNumber(word)
 				if err != nil {
-					return fmt.Errorf("%w, or skip", err)
+					return fmt.Errorf("%w of traps, or skip", err)
 				}
 				x.TrapsFed = &n
 			}
@@ -258,13 +258,20 @@ func writeUndo(out io.Writer, id string, nothing bool) error {
 	return err
 }
 
+// outcomeWords are those that --except takes.
+var outcomeWords = []string{"clean", "residue", "mould", "rejected", skipWord}
+
 // outcomeOf returns what a word says of the food.
 func outcomeOf(word string) (pb.Feeding_Outcome, error) {
 	o, err := table.Outcome(word)
-	if err == nil && o == due.Unknown {
-		err = fmt.Errorf("%q: write skip for what is not known yet", word)
+	if err == nil && o != due.Unknown {
+		return pb.Feeding_Outcome(o), nil
 	}
-	return pb.Feeding_Outcome(o), err
+	question := ""
+	if near := table.Nearest(word, outcomeWords, 1); len(near) > 0 {
+		question = fmt.Sprintf("; did you mean %s?", near[0])
+	}
+	return 0, fmt.Errorf("%q must be one of %s%s", word, strings.Join(outcomeWords, ", "), question)
 }
 
 func outcomesCommand() *cobra.Command {

@@ -75,7 +75,7 @@ the others, unless you say so. Without a name, the benches are listed.`,
 			return writeBenches(in, all)
 		}
 		for _, b := range all {
-			if store.Fold(b.GetDisplayName()) == store.Fold(args[0]) {
+			if table.Fold(b.GetDisplayName()) == table.Fold(args[0]) {
 				return fmt.Errorf("there is a bench %q already", b.GetDisplayName())
 			}
 		}

@@ -48,14 +48,10 @@ func todayCommand() *cobra.Command {
 			req.Filter = fmt.Sprintf("bench = %q", benches[i].GetName())
 			title += ", " + benches[i].GetDisplayName()
 		}
-		usual := map[pb.DueFeeding_Status]bool{}
-		for _, s := range statuses {
-			if all || s.status != pb.DueFeeding_NOT_DUE && s.status != pb.DueFeeding_NOT_HAND_FED {
-				req.Statuses, usual[s.status] = append(req.Statuses, s.status), true
-			}
-		}
-		list := listing{horizon: horizon, shown: func(s pb.DueFeeding_Status) bool { return usual[s] }, totals: map[pb.DueFeeding_Status]int{}}
-		rows, day, err := h.due(ctx, req, benches, list.totals)
+		list := listing{horizon: horizon, totals: map[pb.DueFeeding_Status]int{}, shown: func(s pb.DueFeeding_Status) bool {
+			return all || s != pb.DueFeeding_NOT_DUE && s != pb.DueFeeding_NOT_HAND_FED
+		}}
+		rows, day, err := h.due(ctx, req, benches, &list)
 		if err != nil {
 			return err
 		}
@@ -67,29 +63,49 @@ func todayCommand() *cobra.Command {
 	})
 }
 
-// due asks what is due: the rows, and how many plants have each status. It returns the
-// day that is answered for.
-func (h *home) due(ctx context.Context, req *pb.ListDueFeedingsRequest, benches []*pb.Bench, totals map[pb.DueFeeding_Status]int) (rows []row, day string, err error) {
+// due asks what is due: the rows that the list shows, and how many plants have each
+// status. It returns the day that is answered for.
+func (h *home) due(ctx context.Context, req *pb.ListDueFeedingsRequest, benches []*pb.Bench, list *listing) (rows []row, day string, err error) {
 	display := map[string]string{}
 	for _, b := range benches {
 		display[b.GetName()] = b.GetDisplayName()
 	}
-	for {
-		page, err := pb.NewDueServiceClient(h).ListDueFeedings(ctx, req)
-		if err != nil {
-			return nil, "", h.said(err, fields(map[string]string{"asOfDate": "--date", "horizonDays": "--horizon"}))
-		}
-		day = page.GetAsOfDate()
-		for _, t := range page.GetTotals() {
-			totals[t.GetStatus()] = int(t.GetPlants())
-		}
-		for _, d := range page.GetDueFeedings() {
-			rows = append(rows, row{&pot{bench: display[d.GetBench()], tag: d.GetTag(), name: d.GetScientificName()}, d})
-		}
-		if req.PageToken = page.GetNextPageToken(); req.PageToken == "" {
-			return rows, day, nil
+	var counted []pb.DueFeeding_Status
+	for _, s := range statuses {
+		if list.shown(s.status) {
+			req.Statuses = append(req.Statuses, s.status)
+		} else {
+			counted = append(counted, s.status)
 		}
 	}
+	page := func() (*pb.ListDueFeedingsResponse, error) {
+		p, err := pb.NewDueServiceClient(h).ListDueFeedings(ctx, req)
+		if err != nil {
+			return nil, h.said(err, fields(map[string]string{"asOfDate": "--date", "horizonDays": "--horizon"}))
+		}
+		for _, t := range p.GetTotals() {
+			list.totals[t.GetStatus()] = int(t.GetPlants())
+		}
+		return p, nil
+	}
+	for {
+		p, err := page()
+		if err != nil {
+			return nil, "", err
+		}
+		for _, d := range p.GetDueFeedings() {
+			rows = append(rows, row{&pot{bench: display[d.GetBench()], tag: d.GetTag(), name: d.GetScientificName()}, d})
+		}
+		day = p.GetAsOfDate()
+		if req.PageToken = p.GetNextPageToken(); req.PageToken == "" {
+			break
+		}
+	}
+	if len(counted) > 0 {
+		req.Statuses, req.PageSize, req.AsOfDate = counted, 1, &day
+		_, err = page()
+	}
+	return rows, day, err
 }
 
 func whyCommand() *cobra.Command {
@@ -119,7 +135,12 @@ func whyCommand() *cobra.Command {
 	})
 }
 
-// stepWords tell the events of a history, by the names of the records.
+// stepKey is where the words for an event of a record stand.
+func stepKey(e pb.ExplainDueResponse_Step_Event, source string) string {
+	return e.String() + " " + source
+}
+
+// stepWords tell the events of a history, by their keys.
 func (h *home) stepWords(ctx context.Context, tag string, steps []*pb.ExplainDueResponse_Step) (map[string]string, error) {
 	if len(steps) == 0 {
 		return nil, nil
@@ -134,14 +155,18 @@ func (h *home) stepWords(ctx context.Context, tag string, steps []*pb.ExplainDue
 		return nil, h.said(err, nil)
 	}
 	for _, f := range fed.GetFeedings() {
-		words[f.GetName()] = feedingWords(f)
+		words[stepKey(pb.ExplainDueResponse_Step_OUTCOME, f.GetName())] = "its food: " + enumWords(f.GetOutcome())
+		f.Outcome = pb.Feeding_OUTCOME_UNSPECIFIED
+		words[stepKey(pb.ExplainDueResponse_Step_FEEDING, f.GetName())] = feedingWords(f)
 	}
 	seen, err := pb.NewObservationServiceClient(h).ListObservations(ctx, &pb.ListObservationsRequest{Parent: h.anyPlant(), Tag: tag, PageSize: service.MaxPageSize})
 	if err != nil {
 		return nil, h.said(err, nil)
 	}
 	for _, o := range seen.GetObservations() {
-		words[o.GetName()] = observationWords(o, benches)
+		for _, e := range []pb.ExplainDueResponse_Step_Event{pb.ExplainDueResponse_Step_OBSERVATION, pb.ExplainDueResponse_Step_MOVE} {
+			words[stepKey(e, o.GetName())] = observationWords(o, benches)
+		}
 	}
 	return words, nil
 }
@@ -149,8 +174,8 @@ func (h *home) stepWords(ctx context.Context, tag string, steps []*pb.ExplainDue
 // lastSteps is how many events an explanation shows.
 const lastSteps = 5
 
-// explained writes why a plant is due or not. words tell the events by the names of
-// their records.
+// explained writes why a plant is due or not. words tell the events by their
+// keys.
 func explained(tag string, e *pb.ExplainDueResponse, words map[string]string) string {
 	var b strings.Builder
 	d := e.GetDecision()
@@ -196,7 +221,7 @@ func explained(tag string, e *pb.ExplainDueResponse, words map[string]string) st
 		b.WriteString("Last on record:\n")
 	}
 	for _, s := range steps {
-		fmt.Fprintf(&b, "  %s  %s", s.GetDate(), cmp.Or(words[s.GetSource()], enumWords(s.GetEvent())))
+		fmt.Fprintf(&b, "  %s  %s", s.GetDate(), cmp.Or(words[stepKey(s.GetEvent(), s.GetSource())], enumWords(s.GetEvent())))
 		if s.Credit != nil && s.CoverDate != nil {
 			fmt.Fprintf(&b, ": covers it until %s", s.GetCoverDate())
 		}

@@ -1,0 +1,243 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"net"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/emptypb"
+
+	pb "dewbench/proto/dewbench/v1"
+)
+
+func TestChoose(t *testing.T) {
+	all := []named{
+		{"collections/c/benches/south", "south", "South window"},
+		{"collections/c/benches/rack-1", "rack-1", "Rack"},
+		{"collections/c/benches/rack-2", "rack-2", "Rack upstairs"},
+		{"collections/c/benches/b-4", "b-4", "Bog"},
+		{"collections/c/benches/b-5", "b-5", "bog"},
+		{"collections/c/benches/bog-6", "bog-6", "\x1b[2JSty"},
+	}
+	list := "The benches:\n  South window  (id south)\n  Rack  (id rack-1)\n  Rack upstairs  (id rack-2)\n  Bog  (id b-4)\n  bog  (id b-5)\n" +
+		"  \"\\x1b[2JSty\"  (id bog-6)"
+	for text, want := range map[string]string{
+		"South window": "south", " SOUTH  window ": "south", "south": "south", "Collections/c/benches/south": "south",
+		"sou": "south", "RACK": "rack-1", "rack-2": "rack-2", "rack u": "rack-2", "B-4": "b-4", "bog-6": "bog-6",
+
+		"":            "say which bench. " + list,
+		"north":       `there is no bench "north"; did you mean "South window"? ` + list,
+		"souht":       `there is no bench "souht"; did you mean "South window"? ` + list,
+		"South widow": `there is no bench "South widow"; did you mean "South window"? ` + list,
+		"greenhouse":  `there is no bench "greenhouse". ` + list,
+		"bog":         "\"bog\" may be 2 benches: give the id. The benches:\n  Bog  (id b-4)\n  bog  (id b-5)",
+		"rack-":       "\"rack-\" may be 2 benches: give the id. The benches:\n  Rack  (id rack-1)\n  Rack upstairs  (id rack-2)",
+	} {
+		i, err := choose("bench", text, "say which bench", all)
+		got := all[i].id
+		if err != nil {
+			got = err.Error()
+		}
+		if got != want {
+			t.Errorf("%q chooses %s, want %s", text, got, want)
+		}
+	}
+	many := make([]named, mostShown+3)
+	if _, err := choose("collection", "x", "", many); err == nil || !strings.HasSuffix(err.Error(), "\n  and 3 more") {
+		t.Errorf("of many: %v", err)
+	}
+	if _, err := choose("bench", "x", "", nil); err == nil || err.Error() != `there is no bench "x"` {
+		t.Errorf("of none: %v", err)
+	}
+}
+
+// TestTransport checks that a token travels in clear only where it was asked for.
+func TestTransport(t *testing.T) {
+	for _, c := range []struct {
+		server    string
+		plaintext bool
+		want      string // its protocol, or the error
+		noted     bool
+	}{
+		{"127.0.0.1:8490", false, "insecure", false},
+		{"[::1]:8490", false, "insecure", false},
+		{"localhost:8490", false, "insecure", false},
+		{"192.0.2.7:8490", false, "tls", false}, // an address for documentation, RFC 5737
+		{"plants.example:443", false, "tls", false},
+		{"localhost.example:443", false, "tls", false},
+		{"192.0.2.7:8490", true, "insecure", true},
+		{"127.0.0.1:8490", true, "insecure", false},
+		{"127.0.0.1", false, "--server 127.0.0.1: give host and port of the gRPC door, such as 127.0.0.1:8490", false},
+		{":8490", false, "--server :8490: give host and port of the gRPC door, such as 127.0.0.1:8490", false},
+		{"http://127.0.0.1:8480", false, "--server http://127.0.0.1:8480: give host and port of the gRPC door, such as 127.0.0.1:8490", false},
+	} {
+		var notes bytes.Buffer
+		got, err := (&remote{server: c.server, plaintext: c.plaintext}).transport(inOut{notes: &notes})
+		is := ""
+		if err != nil {
+			is = err.Error()
+		} else {
+			is = got.Info().SecurityProtocol
+		}
+		if is != c.want || (notes.Len() > 0) != c.noted {
+			t.Errorf("%s (plaintext %v): %s, noted %q; want %s", c.server, c.plaintext, is, notes.String(), c.want)
+		}
+	}
+}
+
+func TestNewRequestID(t *testing.T) {
+	a, b := newRequestID(), newRequestID()
+	if form := regexp.MustCompile(`^[a-z2-7]{10}$`); !form.MatchString(a) || a == b {
+		t.Errorf("the ids are %s and %s", a, b)
+	}
+}
+
+// relay passes calls on to a server, and breaks connections.
+type relay struct {
+	net.Listener
+	mu    sync.Mutex
+	conns []net.Conn
+	cut   string            // the method whose answer never arrives, the first time
+	seen  map[string][]byte // the last request of each method
+	calls map[string]int
+}
+
+func (r *relay) Accept() (net.Conn, error) {
+	c, err := r.Listener.Accept()
+	if err == nil {
+		r.mu.Lock()
+		r.conns = append(r.conns, c)
+		r.mu.Unlock()
+	}
+	return c, err
+}
+
+// pass is the handler of all calls. Messages go through it as they are: an empty message
+// keeps fields that it does not know.
+func (r *relay) pass(to *grpc.ClientConn) grpc.StreamHandler {
+	return func(_ any, stream grpc.ServerStream) error {
+		method, _ := grpc.MethodFromServerStream(stream)
+		request, answer := &emptypb.Empty{}, &emptypb.Empty{}
+		if err := stream.RecvMsg(request); err != nil {
+			return err
+		}
+		meta, _ := metadata.FromIncomingContext(stream.Context())
+		ctx := metadata.NewOutgoingContext(context.WithoutCancel(stream.Context()), metadata.MD{"authorization": meta["authorization"]})
+		if err := to.Invoke(ctx, method, request, answer); err != nil {
+			return err
+		}
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		body := request.ProtoReflect().GetUnknown()
+		if before := r.seen[method]; before != nil && method == r.cut && !bytes.Equal(before, body) {
+			return status.Error(codes.InvalidArgument, "the second request is another one")
+		}
+		r.seen[method] = body
+		if r.calls[method]++; method == r.cut && r.calls[method] == 1 {
+			var err error
+			for _, c := range r.conns {
+				err = errors.Join(err, c.Close())
+			}
+			r.conns = nil
+			return err
+		}
+		return stream.SendMsg(answer)
+	}
+}
+
+// TestBrokenConnection loses the connection when the server has written, but its
+// answer has not arrived. The call is made again, and acts once.
+func TestBrokenConnection(t *testing.T) {
+	folder := t.TempDir()
+	operate(t, folder, "grower", "add", "Fern Hollow", "--token-file", "token")
+	s := start(t, folder, "serve")
+	operate(t, folder, "new", "Home", "--time-zone", "UTC", "--server", s.grpc)
+
+	var config net.ListenConfig
+	l, err := config.Listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &relay{Listener: l, cut: pb.BenchService_CreateBench_FullMethodName, seen: map[string][]byte{}, calls: map[string]int{}}
+	server := grpc.NewServer(grpc.UnknownServiceHandler(r.pass(dial(t, s.grpc))))
+	served := make(chan error, 1)
+	go func() { served <- server.Serve(r) }()
+
+	made := operate(t, folder, "bench", "Bog", "--exposure", "outdoors", "--server", l.Addr().String())
+	if !strings.Contains(made, "Bog ") {
+		t.Errorf("it prints %s", made)
+	}
+	server.Stop()
+	if err := <-served; err != nil {
+		t.Error(err)
+	}
+	if n := r.calls[r.cut]; n != 2 {
+		t.Errorf("the call was made %d times, want 2", n)
+	}
+	var request pb.CreateBenchRequest
+	if err := proto.Unmarshal(r.seen[r.cut], &request); err != nil || request.GetRequestId() == "" {
+		t.Errorf("the request is %v (%v), want a requestId", &request, err)
+	}
+	if list := operate(t, folder, "bench", "--server", s.grpc); strings.Count(list, "Bog") != 1 {
+		t.Errorf("the benches are\n%s\nwant Bog once", list)
+	}
+	s.end(t, os.Interrupt)
+}
+
+// weekCommands is how many commands a grower's week may take.
+const weekCommands = 10
+
+// TestReadmeWeek checks that the script week.txtar plays the README: its tables, and its
+// commands in their order, but for the days.
+func TestReadmeWeek(t *testing.T) {
+	read := func(file ...string) string {
+		text, err := os.ReadFile(filepath.Join(file...))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(text)
+	}
+	readme, script := read("..", "..", "README.md"), read("testdata", "script", "week.txtar")
+	for _, name := range []string{"plants.csv", "feedings.csv"} {
+		_, rest, _ := strings.Cut(readme, "`"+name+"`:\n\n```csv\n")
+		block, _, found := strings.Cut(rest, "```")
+		if !found || !strings.Contains(script, "-- "+name+" --\n"+block) {
+			t.Errorf("the script has not the README's %s:\n%s", name, block)
+		}
+	}
+	_, section, _ := strings.Cut(readme, "\n## A day at the bench\n")
+	section, _, _ = strings.Cut(section, "\n## ")
+	played := regexp.MustCompile(`(?m)^exec (dewbench .*)$`).FindAllStringSubmatch(regexp.MustCompile(` --date \S+`).ReplaceAllString(script, ""), -1)
+	blocks := regexp.MustCompile("(?s)```sh\n(.*?)```").FindAllStringSubmatch(section, -1)
+	if len(blocks) != 2 {
+		t.Fatalf("%d blocks of commands, want the preparation and the week", len(blocks))
+	}
+	for i, block := range blocks {
+		n := 0
+		for line := range strings.Lines(block[1]) {
+			n++
+			want := strings.ReplaceAll(strings.TrimPrefix(strings.TrimSpace(line), "./"), `"`, "'")
+			at := slices.IndexFunc(played, func(m []string) bool { return m[1] == want })
+			if at < 0 {
+				t.Fatalf("the script does not play %q, or too early", want)
+			}
+			played = played[at+1:]
+		}
+		if n == 0 || i == 1 && n > weekCommands {
+			t.Errorf("block %d has %d commands; a week may have %d", i, n, weekCommands)
+		}
+	}
+}
