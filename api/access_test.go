@@ -218,6 +218,21 @@ var matrix = map[string]asked{
 		return &pb.ReassignFeedingRequest{Name: x.feeding, Plant: x.other}
 	})},
 
+	pb.ExchangeService_ImportPlants_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.ImportPlantsRequest {
+		return &pb.ImportPlantsRequest{Parent: x.collection, Csv: []byte("Tag,Name,Bench\n" + x.tag + "-" + x.id + ",Drosera capensis,shelf\n")}
+	})},
+	pb.ExchangeService_ImportFeedings_FullMethodName: {"record", aCollection, one(func(x *place) *pb.ImportFeedingsRequest {
+		return &pb.ImportFeedingsRequest{Parent: x.collection, Csv: []byte("Tag,Date,Traps\n" + x.tag + ",2026-05-01,2\n")}
+	})},
+	pb.ExchangeService_ImportObservations_FullMethodName: {"record", aCollection, one(func(x *place) *pb.ImportObservationsRequest {
+		return &pb.ImportObservationsRequest{Parent: x.collection, Csv: []byte("Tag,Date,Diameter\n" + x.tag + ",2026-05-01,31.5\n")}
+	})},
+	pb.ExchangeService_ExportPlants_FullMethodName:   {"read", aCollection, one(func(x *place) *pb.ExportPlantsRequest { return &pb.ExportPlantsRequest{Parent: x.collection} })},
+	pb.ExchangeService_ExportFeedings_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ExportFeedingsRequest { return &pb.ExportFeedingsRequest{Parent: x.collection} })},
+	pb.ExchangeService_ExportObservations_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ExportObservationsRequest {
+		return &pb.ExportObservationsRequest{Parent: x.collection}
+	})},
+
 	pb.ObservationService_CreateObservation_FullMethodName: {"record", aCollection, one(func(x *place) *pb.CreateObservationRequest {
 		return &pb.CreateObservationRequest{Parent: x.plant, ObservationId: x.id, Observation: &pb.Observation{Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: x.empty}}}}
 	})},

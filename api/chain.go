@@ -319,7 +319,7 @@ func (c requestCodec) Unmarshal(data mem.BufferSlice, v any) error {
 	switch {
 	case data.Len() > service.MaxRequestBytes:
 		e.broken = errTooLarge
-	case data.Len() > mostFields && fields(data.Materialize(), wireDepth) > mostFields: // a field has a byte at least
+	case data.Len() > mostFields && fields(data.Materialize(), depthOf(e.message)) > mostFields: // a field has a byte at least
 		e.broken = errTooMany
 	default:
 		if err := c.CodecV2.Unmarshal(data, e.message); err != nil {

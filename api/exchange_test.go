@@ -1,21 +1,36 @@
 package api
 
 import (
+	"context"
+	"encoding/csv"
+	"fmt"
+	"math/rand/v2"
+	"os"
 	"strings"
 	"testing"
+	"time"
 
+	gocmp "github.com/google/go-cmp/cmp"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+	"pgregory.net/rapid"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/service/civil"
 	"dewbench/store"
+	"dewbench/store/storetest"
 )
 
-// clientsOfExchange are the calls that bring tables in and give them out.
+// exchanged are the tables of a collection.
 type exchanged struct {
 	plants, feedings, observations string
 }
 
-// export gives all tables of a collection out, by pages of some rows.
+// exportAll gives all tables of a collection out, by pages of some rows.
 func exportAll(t *testing.T, x pb.ExchangeServiceClient, parent string, size int32) exchanged {
 	t.Helper()
 	var out exchanged
@@ -69,7 +84,7 @@ func importAll(t *testing.T, x pb.ExchangeServiceClient, parent string, in excha
 	return []*pb.ImportResponse{plants, feedings, observations}
 }
 
-// all tells whether all rows came to a result; it names the others.
+// allBecame tells whether all rows came to a result; it names the others.
 func allBecame(t *testing.T, what string, answers []*pb.ImportResponse, want pb.ImportResponse_Result) {
 	t.Helper()
 	for i, answer := range answers {
@@ -115,5 +130,263 @@ func TestRoundTrip(t *testing.T) {
 			t.Error(copied.plants)
 		}
 		allBecame(t, "a copy given out", importAll(t, x, other.GetName(), copied), pb.ImportResponse_UNCHANGED)
+	})
+}
+
+// growersTables are tables as growers keep them: common practice, no source.
+func growersTables(t *testing.T) exchanged {
+	t.Helper()
+	read := func(name string) string {
+		text, err := os.ReadFile("../testdata/exchange/" + name + ".csv")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(text)
+	}
+	return exchanged{read("plants"), read("feedings"), read("observations")}
+}
+
+// shuffled returns tables with their rows in another order.
+func (in exchanged) shuffled(r *rand.Rand) exchanged {
+	for _, table := range []*string{&in.plants, &in.feedings, &in.observations} {
+		reader := csv.NewReader(strings.NewReader(*table))
+		reader.Comma = ';'
+		rows, err := reader.ReadAll()
+		if err != nil {
+			panic(err)
+		}
+		r.Shuffle(len(rows)-1, func(i, j int) { rows[i+1], rows[j+1] = rows[j+1], rows[i+1] })
+		var out strings.Builder
+		w := csv.NewWriter(&out)
+		w.Comma = ';'
+		if err := w.WriteAll(rows); err != nil {
+			panic(err)
+		}
+		*table = out.String()
+	}
+	return in
+}
+
+// newCollection makes a collection.
+func newCollection(t testing.TB, d *doors) string {
+	t.Helper()
+	c, err := clientsOf(d.conn).CreateCollection(t.Context(), &pb.CreateCollectionRequest{
+		Collection: &pb.Collection{DisplayName: "Shed", TimeZone: "Europe/Berlin", LatitudeDeg: proto.Float64(52)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c.GetName()
+}
+
+// TestImportTwice brings growers' tables in, and again: the second time nothing is
+// written, in whatever order the rows come, and the order does not matter for what is due.
+func TestImportTwice(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		now := newClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC))
+		url := storetest.URL(t, engine)
+		d := openStore(t, storetest.Open(t, url), service.Config{Now: now.now})
+		raw, x := openRaw(t, engine, url), pb.NewExchangeServiceClient(d.conn)
+		tables, parent := growersTables(t), newCollection(t, d)
+		random := rand.New(rand.NewPCG(1, 2))
+		for _, row := range importAll(t, x, parent, tables)[0].GetRows() {
+			if row.GetResult() != pb.ImportResponse_CREATED {
+				t.Error(row)
+			}
+		}
+		before := contents(t, raw, engine)
+		for range 3 {
+			allBecame(t, "again", importAll(t, x, parent, tables), pb.ImportResponse_UNCHANGED)
+			tables = tables.shuffled(random)
+		}
+		if diff := gocmp.Diff(before, contents(t, raw, engine)); diff != "" {
+			t.Errorf("the same tables wrote again (-first +again):\n%s", diff)
+		}
+		other := newCollection(t, d)
+		importAll(t, x, other, tables)
+		var lists []string
+		for _, name := range []string{parent, other} {
+			list, err := clientsOf(d.conn).ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: name, Statuses: allStatuses})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, row := range list.GetDueFeedings() {
+				row.Plant, row.Bench = "", ""
+			}
+			if n := len(list.GetDueFeedings()); n != 6 {
+				t.Errorf("%d plants", n)
+			}
+			lists = append(lists, string(messageJSON(t, list)))
+		}
+		if diff := gocmp.Diff(parseJSON(t, []byte(lists[0])), parseJSON(t, []byte(lists[1]))); diff != "" {
+			t.Errorf("in another order (-first +other):\n%s", diff)
+		}
+	})
+}
+
+// TestImportOfMany brings more rows in than one piece holds, is cut off in between, and
+// goes on where it was when the table is sent again.
+func TestImportOfMany(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		var cut context.CancelFunc
+		made, stopAt := 0, -1
+		d := openStore(t, storetest.New(t, engine), service.Config{NewID: func() string {
+			if made++; made == stopAt {
+				cut()
+			}
+			return fmt.Sprintf("id-%08d", made)
+		}})
+		parent := newCollection(t, d)
+		x := pb.NewExchangeServiceClient(within(d.server))
+		var plants, feedings strings.Builder
+		plants.WriteString("Tag,Name\n")
+		feedings.WriteString("Tag,Date,Traps\n")
+		for i := range 900 {
+			fmt.Fprintf(&plants, "P%d,Drosera capensis\n", i)
+			fmt.Fprintf(&feedings, "P%d,2026-05-%02d,1\n", i%10, 1+i/10%28)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		cut, stopAt = cancel, made+900+500 // judged, and then written: in the second piece
+		if _, err := x.ImportPlants(ctx, &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(plants.String())}); status.Code(err) != codes.Canceled {
+			t.Fatalf("cut off: %v", err)
+		}
+		counts := func(m *pb.ImportResponse, err error) map[pb.ImportResponse_Result]int32 {
+			t.Helper()
+			if err != nil {
+				t.Fatal(err)
+			}
+			out := map[pb.ImportResponse_Result]int32{}
+			for _, total := range m.GetTotals() {
+				out[total.GetResult()] = total.GetRows()
+			}
+			return out
+		}
+		got := counts(x.ImportPlants(t.Context(), &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(plants.String())}))
+		if got[pb.ImportResponse_UNCHANGED] == 0 || got[pb.ImportResponse_CREATED] == 0 || got[pb.ImportResponse_UNCHANGED]+got[pb.ImportResponse_CREATED] != 900 {
+			t.Errorf("sent again: %v", got)
+		}
+		// A plant's rows of several pieces, and days with several rows.
+		if got := counts(x.ImportFeedings(t.Context(), &pb.ImportFeedingsRequest{Parent: parent, Csv: []byte(feedings.String())})); got[pb.ImportResponse_CREATED] != 900 {
+			t.Errorf("feedings: %v", got)
+		}
+		if got := counts(x.ImportFeedings(t.Context(), &pb.ImportFeedingsRequest{Parent: parent, Csv: []byte(feedings.String())})); got[pb.ImportResponse_UNCHANGED] != 900 {
+			t.Errorf("feedings again: %v", got)
+		}
+	})
+}
+
+// plainText is text as growers write it, and as they do not.
+func plainText(most int) *rapid.Generator[string] {
+	return rapid.Custom(func(t *rapid.T) string {
+		s := rapid.OneOf(rapid.SampledFrom([]string{"", "=1+1", "@x", "-", "'", "a\r\nb", "x;y,\"z\"", " two  spaces ", "\t=1", "naïve ×"}), rapid.String()).Draw(t, "text")
+		if r := []rune(s); len(r) > most {
+			s = string(r[:most])
+		}
+		return strings.ReplaceAll(s, "\x00", "")
+	})
+}
+
+// TestExportImportsBack holds for any collection that the API takes: what is given out is
+// brought in again as it is, and nothing changes.
+func TestExportImportsBack(t *testing.T) {
+	now := newClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC))
+	d := openStore(t, storetest.New(t, store.SQLite), service.Config{Now: now.now})
+	x, calls := pb.NewExchangeServiceClient(within(d.server)), clientsOf(within(d.server))
+	rapid.Check(t, func(r *rapid.T) {
+		c, err := calls.CreateCollection(t.Context(), &pb.CreateCollectionRequest{Collection: &pb.Collection{
+			DisplayName: "Shed", TimeZone: rapid.SampledFrom([]string{"Europe/Berlin", "Australia/Lord_Howe", "America/St_Johns"}).Draw(r, "zone")}})
+		if err != nil {
+			r.Fatal(err)
+		}
+		parent, taken := c.GetName(), func(err error) bool { return err == nil }
+		for i := range 3 {
+			_, _ = calls.CreateBench(t.Context(), &pb.CreateBenchRequest{Parent: parent, BenchId: fmt.Sprint("b", i), Bench: &pb.Bench{
+				DisplayName: plainText(200).Draw(r, "bench") + rapid.SampledFrom([]string{"", "x"}).Draw(r, "x"), Exposure: pb.Bench_Exposure(rapid.Int32Range(0, 4).Draw(r, "exposure"))}})
+		}
+		bench := rapid.SampledFrom([]string{"", parent + "/benches/b0", parent + "/benches/b1", parent + "/benches/b2"})
+		day := rapid.Custom(func(r *rapid.T) *string {
+			s := (civil.Date(2026, 5, 31) - civil.Day(rapid.IntRange(0, 60).Draw(r, "days"))).String()
+			return &s
+		})
+		var plants []string
+		for i := range rapid.IntRange(1, 4).Draw(r, "plants") {
+			m := &pb.Plant{
+				Tag: fmt.Sprint(i) + strings.TrimSpace(plainText(60).Draw(r, "tag")), Cultivar: rapid.SampledFrom([]string{"", "Alba", "B 52"}).Draw(r, "cultivar"),
+				Clone: plainText(200).Draw(r, "clone"), Source: plainText(1000).Draw(r, "source"), Locality: plainText(1000).Draw(r, "locality"),
+				Bench: bench.Draw(r, "bench"), Propagation: pb.Plant_Propagation(rapid.Int32Range(0, 9).Draw(r, "propagation")),
+				TrapType: pb.Taxon_TrapType(rapid.Int32Range(0, 5).Draw(r, "trap")), Habit: pb.Taxon_Habit(rapid.Int32Range(0, 2).Draw(r, "habit")),
+			}
+			m.ScientificName = rapid.SampledFrom([]string{"Drosera capensis", "Nomen nudum", "Drosera nullicola", "Sarracenia × nullicola"}).Draw(r, "name")
+			if rapid.Bool().Draw(r, "more") {
+				m.AcquireDate, m.WalkOrder = day.Draw(r, "acquired"), proto.Int32(rapid.Int32Range(0, 1_000_000).Draw(r, "order"))
+				m.Regimen = &pb.Regimen{IntervalDays: proto.Int32(rapid.Int32Range(1, 365).Draw(r, "interval")), CheckDays: []int32{3, 1}, CutStalks: proto.Bool(false),
+					HandFeed: pb.Regimen_HandFeed(rapid.Int32Range(1, 3).Draw(r, "hand")).Enum()}
+			}
+			if p, err := calls.CreatePlant(t.Context(), &pb.CreatePlantRequest{Parent: parent, Plant: m}); taken(err) {
+				plants = append(plants, p.GetName())
+			}
+		}
+		if len(plants) == 0 {
+			return
+		}
+		of := rapid.SampledFrom(plants)
+		when := rapid.Custom(func(r *rapid.T) *timestamppb.Timestamp {
+			return timestamppb.New(time.UnixMicro(rapid.Int64Range(-2_208_900_000_000_000, 1_780_000_000_000_000).Draw(r, "us")))
+		})
+		for range rapid.IntRange(0, 6).Draw(r, "feedings") {
+			m := &pb.Feeding{TrapsFed: proto.Int32(rapid.Int32Range(0, 9).Draw(r, "traps")), Note: plainText(4000).Draw(r, "note"), Feeder: plainText(200).Draw(r, "feeder")}
+			if rapid.Bool().Draw(r, "by day") {
+				m.FedDate = day.Draw(r, "day")
+			} else {
+				m.FedTime = when.Draw(r, "time")
+			}
+			if rapid.Bool().Draw(r, "told") {
+				m.Outcome, m.Stimulated, m.ItemLengthMm = pb.Feeding_Outcome(rapid.Int32Range(1, 4).Draw(r, "outcome")), proto.Bool(rapid.Bool().Draw(r, "stroked")), proto.Float64(float64(rapid.IntRange(1, 1000).Draw(r, "tenths"))/10)
+				m.Food = rapid.SampledFrom([]string{"", "foods/bloodworm-frozen", "foods/insect-caught"}).Draw(r, "food")
+				if m.FedDate != nil {
+					m.OutcomeDate = m.FedDate
+				}
+			}
+			_, _ = calls.CreateFeeding(t.Context(), &pb.CreateFeedingRequest{Parent: of.Draw(r, "plant"), Feeding: m})
+		}
+		for range rapid.IntRange(0, 8).Draw(r, "observations") {
+			text := plainText(1000).Draw(r, "text")
+			fact := rapid.SampledFrom([]*pb.Observation{
+				{Fact: &pb.Observation_Measurement_{Measurement: &pb.Observation_Measurement{RosetteDiameterMm: proto.Float64(31.25), WorkingTraps: proto.Int32(0)}}},
+				{Fact: &pb.Observation_Stalk_{Stalk: pb.Observation_SEED_RIPE}},
+				{Fact: &pb.Observation_CatchSurvey_{CatchSurvey: &pb.Observation_CatchSurvey{TrapsExamined: 3}}},
+				{Fact: &pb.Observation_Count_{Count: &pb.Observation_Count{Quantity: 4}}},
+				{Fact: &pb.Observation_End_{End: &pb.Observation_End{State: pb.Observation_End_GIVEN_AWAY, Cause: text, Recipient: "a friend"}}},
+				{Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: parent + "/benches/b1"}}},
+				{Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}},
+				{Fact: &pb.Observation_RestStart_{RestStart: &pb.Observation_RestStart{}}},
+				{Fact: &pb.Observation_RestEnd_{RestEnd: &pb.Observation_RestEnd{}}},
+				{Fact: &pb.Observation_Hold_{Hold: &pb.Observation_Hold{Reason: text}}},
+				{Fact: &pb.Observation_Treatment_{Treatment: &pb.Observation_Treatment{What: text, UntilDate: proto.String("2026-12-01")}}},
+				{Fact: &pb.Observation_Health_{Health: &pb.Observation_Health{Text: "x" + text}}},
+			}).Draw(r, "fact")
+			m := proto.CloneOf(fact)
+			m.Note = plainText(4000).Draw(r, "note")
+			if rapid.Bool().Draw(r, "by day") {
+				m.ObserveDate = day.Draw(r, "day")
+			} else {
+				m.ObserveTime = when.Draw(r, "time")
+			}
+			_, _ = calls.CreateObservation(t.Context(), &pb.CreateObservationRequest{Parent: of.Draw(r, "plant"), Observation: m})
+		}
+		if rapid.Bool().Draw(r, "off the bench") {
+			_, _ = calls.UpdatePlant(t.Context(), &pb.UpdatePlantRequest{Plant: &pb.Plant{Name: plants[0]}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"bench"}}})
+		}
+		tables := exportAll(t, x, parent, 0)
+		for i, answer := range importAll(t, x, parent, tables) {
+			for _, row := range answer.GetRows() {
+				if row.GetResult() != pb.ImportResponse_UNCHANGED {
+					r.Fatalf("table %d: %v of\n%q", i, row, []string{tables.plants, tables.feedings, tables.observations}[i])
+				}
+			}
+		}
+		if again := exportAll(t, x, parent, 0); again != tables {
+			r.Fatalf("%q after %q", again, tables)
+		}
 	})
 }

@@ -66,6 +66,9 @@ func TestRetries(t *testing.T) {
 			if _, undoes := req.(*pb.UndoRequest); undoes {
 				continue // its request id is that of the call that it undoes: TestUndo makes it twice
 			}
+			if strings.Contains(method, "/Import") {
+				continue // a table can be sent again as it is: TestImportTwice
+			}
 			if a.scope != "record" && a.scope != "manage" || !hasField(req, "request_id") {
 				if hasField(req, "request_id") || a.scope != "read" && a.scope != "" && !strings.Contains(method, "/Get") && !strings.Contains(method, "/List") {
 					t.Errorf("%s writes without a request id, or has one and does not write", method)

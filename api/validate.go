@@ -75,6 +75,14 @@ func fields(message []byte, depth int) int {
 // of a feeding. Traps are fields of a feeding.
 const wireDepth = 3
 
+// depthOf is wireDepth; but what looks like fields in a table is none.
+func depthOf(message any) int {
+	if m, ok := message.(proto.Message); ok && csvField(m.ProtoReflect().Descriptor(), protoreflect.BytesKind) != nil {
+		return 1
+	}
+	return wireDepth
+}
+
 // validate checks a request against the rules of the proto files. All that is
 // wrong is told at once, up to enoughViolations.
 func validate(ctx context.Context, validator protovalidate.Validator, message proto.Message) error {

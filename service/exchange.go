@@ -103,19 +103,20 @@ func (v *visit) benchBook(c *collection) (*benchBook, error) {
 
 func (b *benchBook) list(m *pb.Bench) {
 	if m.GetDeleteTime() == nil {
-		key := store.Fold(m.GetDisplayName())
+		key := table.Fold(m.GetDisplayName())
 		b.byName[key] = append(b.byName[key], m)
 	}
 }
 
-// label is what a table calls a bench: its display name, or its name where several are
-// shown by the same.
+// label is what a table calls a bench: its display name, or its name where that would not
+// do, as several are shown by the same.
 func (b *benchBook) label(name string) string {
 	m := b.all[store.Segment(name, "benches")]
 	if m == nil {
 		return name
 	}
-	if key := store.Fold(m.GetDisplayName()); m.GetDeleteTime() == nil && len(b.byName[key]) > 1 {
+	switch key := table.Fold(m.GetDisplayName()); {
+	case key == "", key == noBench, m.GetDeleteTime() == nil && len(b.byName[key]) > 1:
 		return name
 	}
 	return m.GetDisplayName()
@@ -135,19 +136,28 @@ type spot struct {
 	any       bool // where only the exposure is told, the only bench of it may be meant
 }
 
+// misplaced is what is wrong with a spot: the column by what it gives, and its cell.
+type misplaced struct{ gives, value, rule string }
+
 // find returns the bench of a spot. One that is not there is planned.
-func (b *benchBook) find(s spot) (bench *pb.Bench, note, rule string) {
+func (b *benchBook) find(s spot) (bench *pb.Bench, note string, wrong *misplaced) {
 	text := s.text
+	gives := "bench"
 	if text == "" {
+		gives = "exposure"
 		if text = exposureNames[s.exposure]; s.any && len(b.byName[text]) == 0 {
-			if bench, rule = b.only(s.exposure); bench != nil || rule != "" {
-				return bench, "", rule
+			found, rule := b.only(s.exposure)
+			if rule != "" {
+				return nil, "", &misplaced{gives, "", rule}
+			}
+			if found != nil {
+				return found, "", nil
 			}
 		}
 	}
-	switch found := b.byName[store.Fold(text)]; {
+	switch found := b.byName[table.Fold(text)]; {
 	case len(found) > 1:
-		return nil, "", fmt.Sprintf("is what %d benches are called: give the name of one, such as %s", len(found), found[0].GetName())
+		return nil, "", &misplaced{gives, s.text, fmt.Sprintf("is what %d benches are called: give the name of one, such as %s", len(found), found[0].GetName())}
 	case len(found) == 1:
 		bench = found[0]
 	default:
@@ -160,19 +170,23 @@ func (b *benchBook) find(s spot) (bench *pb.Bench, note, rule string) {
 		}
 	}
 	if bench == nil {
-		return b.plan(text, s)
+		made, rule := b.plan(text, s)
+		if rule != "" {
+			return nil, "", &misplaced{gives, s.text, rule}
+		}
+		return made, "", nil
 	}
 	if s.exposure != 0 && bench.GetExposure() != s.exposure {
 		if bench.GetExposure() == 0 {
-			return bench, fmt.Sprintf("bench: %s has no exposure yet, and stays so: set it to %s", bench.GetDisplayName(), s.exposure), ""
+			return bench, fmt.Sprintf("bench: %s has no exposure yet, and stays so: set it to %s", bench.GetDisplayName(), s.exposure), nil
 		}
-		rule = fmt.Sprintf("is %s, but a bench has one exposure, and that of %q is %s", s.exposure, bench.GetDisplayName(), bench.GetExposure())
+		rule := fmt.Sprintf("is %s, but a bench has one exposure, and that of %q is %s", word(s.exposure), bench.GetDisplayName(), word(bench.GetExposure()))
 		if first := b.from[bench.GetName()]; first != "" {
 			rule += " by " + first
 		}
-		return nil, "", rule + ": name another bench"
+		return nil, "", &misplaced{"exposure", "", rule + ": name another bench"}
 	}
-	return bench, "", ""
+	return bench, "", nil
 }
 
 // only returns the bench of an exposure, if there is one alone.
@@ -191,7 +205,7 @@ func (b *benchBook) only(exposure pb.Bench_Exposure) (bench *pb.Bench, rule stri
 }
 
 // plan makes up a bench, to be made when the row is written.
-func (b *benchBook) plan(text string, s spot) (bench *pb.Bench, note, rule string) {
+func (b *benchBook) plan(text string, s spot) (bench *pb.Bench, rule string) {
 	if !b.mayMake {
 		var names []string
 		for _, m := range b.all {
@@ -202,19 +216,19 @@ func (b *benchBook) plan(text string, s spot) (bench *pb.Bench, note, rule strin
 		slices.Sort(names)
 		rule = "is not a bench of the collection"
 		if near := table.Nearest(text, names, 1); len(near) > 0 {
-			rule += fmt.Sprintf("; did you mean %q?", near[0])
+			return nil, rule + fmt.Sprintf("; did you mean %q? A token with the scope manage would make a new one", near[0])
 		}
-		return nil, "", rule + "; a token with the scope manage would make it"
+		return nil, rule + "; a token with the scope manage would make it"
 	}
 	if n := len([]rune(text)); n > mostBenchName {
-		return nil, "", fmt.Sprintf("is longer than the %d characters that a bench's name may have", mostBenchName)
+		return nil, fmt.Sprintf("is longer than the %d characters that a bench's name may have", mostBenchName)
 	}
 	bench = &pb.Bench{Name: store.BenchName(b.c.ID(), b.freeID(text)), DisplayName: text, Exposure: s.exposure, LampHours: s.lampHours}
 	b.all[store.Segment(bench.GetName(), "benches")] = bench
 	b.list(bench)
 	b.planned = append(b.planned, bench)
 	b.from[bench.GetName()] = fmt.Sprintf("line %d", s.line)
-	return bench, "", ""
+	return bench, ""
 }
 
 // mostBenchName is how many characters the display name of a bench may have.

@@ -268,7 +268,9 @@ func (in *plantImport) judgePlant(v *visit, c *collection, book *benchBook, p *p
 		in.report.fault(p.out, "name", row.Name.Scientific, fmt.Sprintf("is longer than %d characters", mostName))
 	}
 	var r renewal
-	r.text("tag", &m.Tag, row.Tag)
+	if store.Fold(m.GetTag()) != store.Fold(row.Tag) { // case is not told apart
+		r.text("tag", &m.Tag, row.Tag)
+	}
 	in.putName(&r, p, m)
 	r.text("clone", &m.Clone, row.Clone)
 	value(&r, "trap type", &m.TrapType, pb.Taxon_TrapType(row.TrapType))
@@ -344,13 +346,13 @@ func (in *plantImport) putBench(r *renewal, p *plantIn, m *pb.Plant, book *bench
 	if p.before != nil && m.GetState() != pb.Plant_GROWING {
 		return // it stands nowhere
 	}
-	bench, understood, rule := book.find(*s)
-	if rule != "" {
-		gives, value := "bench", s.text
-		if value == "" || strings.HasPrefix(rule, "is "+s.exposure.String()) || strings.HasPrefix(rule, "is the exposure") {
-			gives, value = "exposure", ""
-		}
-		in.report.fault(p.out, gives, value, rule)
+	if p.before != nil && p.before.FirstBench != "" && sameSpot(book, store.BenchName(book.c.ID(), p.before.FirstBench), s) {
+		note(p.out, "bench: it stood there first, and was moved to %q since: that stands", book.label(m.GetBench()))
+		return
+	}
+	bench, understood, wrong := book.find(*s)
+	if wrong != nil {
+		in.report.fault(p.out, wrong.gives, wrong.value, wrong.rule)
 		return
 	}
 	if understood != "" {
@@ -412,11 +414,17 @@ func (in *plantImport) beside(v *visit, c *collection, p *plantIn, histories map
 	if p.before != nil {
 		quantity = p.before.GetQuantity()
 	}
-	if row.Quantity != nil && *row.Quantity != quantity && (p.before == nil || p.before.Living) {
+	switch {
+	case row.Quantity != nil && *row.Quantity != quantity && (p.before == nil || p.before.Living):
 		day := civil.None
 		if p.before == nil {
 			day = earlier(row.Acquired, row.EndDay)
-		} else {
+		}
+		if *row.Quantity == 1 || slices.ContainsFunc(h.Observations, func(o *pb.Observation) bool { return o.GetCount().GetQuantity() == *row.Quantity }) {
+			note(p.out, "quantity: it was %d, and was counted as %d since: that stands", *row.Quantity, quantity)
+			break
+		}
+		if p.before != nil {
 			p.news = append(p.news, fmt.Sprintf("quantity: %d, was %d", *row.Quantity, quantity))
 		}
 		observe(&pb.Observation{Fact: &pb.Observation_Count_{Count: &pb.Observation_Count{Quantity: *row.Quantity}}}, day, true)
@@ -444,15 +452,15 @@ func (in *plantImport) beside(v *visit, c *collection, p *plantIn, histories map
 	switch state := p.next.Message.GetState(); {
 	case row.State == table.NoEnd:
 		if p.before != nil && !p.before.Living && in.report.header("state") != "" {
-			note(p.out, "the plant is %s, and stays so: void that observation if it was wrong", state)
+			note(p.out, "the plant is %s, and stays so: void that observation if it was wrong", word(state))
 		}
 	case p.before == nil || state == pb.Plant_GROWING:
 		if p.before != nil {
-			p.news = append(p.news, fmt.Sprintf("state: %s, was %s", row.State, state))
+			p.news = append(p.news, fmt.Sprintf("state: %s, was %s", inWords(row.State), word(state)))
 		}
 		observe(EndOf(row.State, "", ""), row.EndDay, true)
 	case endState(pb.Observation_End_State(row.State)) != state:
-		note(p.out, "the plant is %s, and stays so: void that observation if it was wrong", state)
+		note(p.out, "the plant is %s, and stays so: void that observation if it was wrong", word(state))
 	}
 }
 

@@ -284,8 +284,9 @@ func (e *eventKind[M]) settleOn(v *visit, k *keeping, book *benchBook, s *said[M
 		k.before = s.before
 	}
 	if s.spot != nil && (s.before == none || len(s.news) > 0) {
-		if rule := s.stand(book, next); rule != "" {
-			return e.refuseSpot(r, s, rule)
+		if wrong := s.stand(book, next); wrong != nil {
+			r.faultOnce(s.out, wrong.gives, wrong.value, wrong.rule)
+			return nil
 		}
 	}
 	if s.before == none {
@@ -342,32 +343,23 @@ func (e *eventKind[M]) settleOn(v *visit, k *keeping, book *benchBook, s *said[M
 const noBench = "-"
 
 // stand puts a move to the bench that its row names.
-func (s *said[M]) stand(book *benchBook, next M) (rule string) {
+func (s *said[M]) stand(book *benchBook, next M) (wrong *misplaced) {
 	move := any(next).(*pb.Observation).GetMove()
 	if s.spot.text == noBench {
 		move.Bench = ""
-		return ""
+		return nil
 	}
 	if s.before != *new(M) && sameSpot(book, move.GetBench(), s.spot) {
-		return ""
+		return nil
 	}
-	bench, understood, rule := book.find(*s.spot)
-	if rule != "" {
-		return rule
+	bench, understood, wrong := book.find(*s.spot)
+	if wrong != nil {
+		return wrong
 	}
 	if understood != "" {
 		note(s.out, "%s", understood)
 	}
 	move.Bench = bench.GetName()
-	return ""
-}
-
-func (e *eventKind[M]) refuseSpot(r *report, s *said[M], rule string) error {
-	gives, value := "bench", s.spot.text
-	if value == "" || strings.HasPrefix(rule, s.spot.exposure.String()) || strings.HasPrefix(rule, "is "+s.spot.exposure.String()) {
-		gives, value = "exposure", ""
-	}
-	r.faultOnce(s.out, gives, value, rule)
 	return nil
 }
 

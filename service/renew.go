@@ -2,6 +2,7 @@ package service
 
 import (
 	"fmt"
+	"strings"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/table"
@@ -13,6 +14,18 @@ type renewal struct{ news []string }
 
 func (r *renewal) changed(what string, now, before any) {
 	r.news = append(r.news, fmt.Sprintf("%s: %v, was %v", what, now, before))
+}
+
+// inWords writes a value of an enum in words, and says of the zero that it is not told.
+func inWords[V comparable](v V) any {
+	var none V
+	if v == none {
+		return "not told"
+	}
+	if named, ok := any(v).(fmt.Stringer); ok {
+		return strings.ToLower(strings.ReplaceAll(named.String(), "_", " "))
+	}
+	return v
 }
 
 // text sets a text.
@@ -37,13 +50,16 @@ func shown[V any](v *V) any {
 	if v == nil {
 		return "not told"
 	}
+	if named, ok := any(*v).(fmt.Stringer); ok {
+		return inWords(named)
+	}
 	return *v
 }
 
 // number sets a number, or whether something is so.
 func number[V comparable](r *renewal, what string, to **V, cell *V) {
 	if cell != nil && (*to == nil || **to != *cell) {
-		r.changed(what, *cell, shown(*to))
+		r.changed(what, shown(cell), shown(*to))
 		*to = cell
 	}
 }
@@ -52,7 +68,7 @@ func number[V comparable](r *renewal, what string, to **V, cell *V) {
 func value[V comparable](r *renewal, what string, to *V, cell V) {
 	var none V
 	if cell != none && *to != cell {
-		r.changed(what, cell, *to)
+		r.changed(what, inWords(cell), inWords(*to))
 		*to = cell
 	}
 }
@@ -144,7 +160,7 @@ func renewObservation(book *benchBook, next *pb.Observation, s *said[*pb.Observa
 		number(&r, "leaf count", &to.LeafCount, from.LeafCount)
 	case *pb.Observation_Stalk_:
 		if next.GetStalk() != cell.Stalk {
-			r.changed("stalk", cell.Stalk, next.GetStalk())
+			r.changed("stalk", inWords(cell.Stalk), inWords(next.GetStalk()))
 			next.Fact = &pb.Observation_Stalk_{Stalk: cell.Stalk}
 		}
 	case *pb.Observation_CatchSurvey_:
