@@ -67,13 +67,14 @@ type clients struct {
 	pb.RevisionServiceClient
 	pb.GrowerServiceClient
 	pb.TokenServiceClient
+	pb.SessionServiceClient
 }
 
 func clientsOf(conn grpc.ClientConnInterface) *clients {
 	return &clients{
 		pb.NewCollectionServiceClient(conn), pb.NewBenchServiceClient(conn), pb.NewPlantServiceClient(conn), pb.NewFeedingServiceClient(conn),
 		pb.NewObservationServiceClient(conn), pb.NewDueServiceClient(conn), pb.NewRevisionServiceClient(conn), pb.NewGrowerServiceClient(conn),
-		pb.NewTokenServiceClient(conn),
+		pb.NewTokenServiceClient(conn), pb.NewSessionServiceClient(conn),
 	}
 }
 
@@ -550,7 +551,7 @@ func (k *keeper) movePlant(p *keptPlant) {
 
 // refresh learns of the move that the server recorded.
 func (k *keeper) refresh(p *keptPlant) {
-	answer, err := k.calls.ListObservations(k.ctx, &pb.ListObservationsRequest{Parent: k.plantName(p), Filter: `kind = "move"`, OrderBy: "name", PageSize: 1000, ShowDeleted: true})
+	answer, err := k.calls.ListObservations(k.ctx, &pb.ListObservationsRequest{Parent: k.plantName(p), Filter: `kind = "move"`, OrderBy: "name", PageSize: 1000})
 	k.must(err)
 	for _, o := range answer.GetObservations() {
 		id := store.Segment(o.GetName(), "observations")
@@ -1689,6 +1690,18 @@ func TestWorkedExamplesOverTheStore(t *testing.T) {
 				must(err)
 				if !proto.Equal(why.GetDecision(), r) {
 					t.Errorf("explained\n%s\nlisted\n%s", messageText(why.GetDecision()), messageText(r))
+				}
+				session, err := calls.RecordSession(t.Context(), &pb.RecordSessionRequest{Name: r.GetBench(), FedDate: &c.asked, ValidateOnly: true})
+				must(err)
+				var planned, fed []int
+				if c.want.status == "DUE" || c.want.status == "OVERDUE" {
+					planned = []int{c.want.traps, c.want.traps}
+				}
+				for _, m := range session.GetFeedings() {
+					fed = append(fed, int(m.GetTrapsFed()), int(m.GetTrapsTarget()))
+				}
+				if !slices.Equal(planned, fed) || len(session.GetSkipped()) > 0 {
+					t.Errorf("a session feeds and is told %v, want %v; it skips %v", fed, planned, session.GetSkipped())
 				}
 			})
 		}

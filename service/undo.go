@@ -48,11 +48,37 @@ type past struct {
 	changes         []store.Revised
 }
 
-// touched tells whether others changed a resource after or between the changes of the
-// call. etag is its present one.
-func (p *past) touched(etag string) bool {
-	first, last := p.changes[0].GetNumber(), p.changes[len(p.changes)-1].GetNumber()
-	return store.LastRevision(etag) != int64(last) || int(last-first)+1 != len(p.changes)
+// touched tells whether others changed a resource between the changes of the call, or
+// after them, so that it is not as the call left it. now is the present one; of is what
+// a change of its kind had before.
+func (u *undoing) touched(p *past, now proto.Message, etag string, of func(*pb.Revision) proto.Message) (bool, error) {
+	first, last := p.changes[0], p.changes[len(p.changes)-1]
+	switch {
+	case int(last.GetNumber()-first.GetNumber())+1 != len(p.changes):
+		return true, nil
+	case store.LastRevision(etag) == int64(last.GetNumber()):
+		return false, nil
+	}
+	next, _, err := u.c.Revisions(last.Kind, p.plant, p.id, store.List{After: []any{int64(last.GetNumber())}, Limit: 1})
+	if err != nil || len(next) == 0 {
+		return true, err
+	}
+	return !proto.Equal(state(of(next[0])), state(now)), nil
+}
+
+// state is a resource without what tells that it was changed.
+func state(m proto.Message) proto.Message { return without(m, "etag", "update_time") }
+
+// without returns a message without some of its fields, as far as it has them.
+func without(m proto.Message, fields ...protoreflect.Name) proto.Message {
+	out := proto.Clone(m)
+	r := out.ProtoReflect()
+	for _, name := range fields {
+		if f := r.Descriptor().Fields().ByName(name); f != nil {
+			r.Clear(f)
+		}
+	}
+	return out
 }
 
 func (s *Sessions) undo(v *visit, req *pb.UndoRequest) (*pb.UndoResponse, error) {
@@ -233,9 +259,16 @@ func (u *undoing) judgePlants(of []*past, all map[store.Kind][]*past) ([]*plantP
 		gone := p.changes[0].GetPlant() == nil || p.changes[0].GetPlant().GetDeleteTime() != nil
 		x := &plantPast{p, m, gone != (m.GetDeleteTime() != nil)}
 		out = append(out, x)
-		if x.act && p.touched(m.GetEtag()) {
+		if !x.act {
+			continue
+		}
+		touched, err := u.touched(p, m.Plant, m.GetEtag(), func(r *pb.Revision) proto.Message { return r.GetPlant() })
+		if err != nil {
+			return nil, err
+		}
+		if touched {
 			u.changed = append(u.changed, p.name)
-		} else if x.act && u.made[p.id] {
+		} else if u.made[p.id] {
 			going = append(going, p.id)
 		}
 	}
@@ -310,11 +343,15 @@ func judgeEvents[M event](u *undoing, e *events[M], of []*past) ([]*eventPast[M]
 			continue // it was purged
 		}
 		out = append(out, x)
+		touched, err := u.touched(p, x.now, x.now.GetEtag(), func(r *pb.Revision) proto.Message { return e.before(r) })
+		if err != nil {
+			return nil, err
+		}
 		voided := x.now.GetDeleteTime() != nil
 		switch gone := x.was == none || x.was.GetDeleteTime() != nil; {
 		case gone && voided:
 		case !gone && !voided && x.was.GetPlant() == x.now.GetPlant() && proto.Equal(content(x.was), content(x.now)):
-		case !p.touched(x.now.GetEtag()):
+		case !touched:
 			x.act = true
 		case !gone && voided && p.changes[0].GetAction() != pb.Revision_DELETED:
 			// It was voided since: what it says counts for nothing.
@@ -342,16 +379,7 @@ func judgeEvents[M event](u *undoing, e *events[M], of []*past) ([]*eventPast[M]
 
 // content is what a user can set of an event, and its target.
 func content(m proto.Message) proto.Message {
-	out := proto.Clone(m)
-	r := out.ProtoReflect()
-	for _, name := range []protoreflect.Name{
-		"name", "plant", "etag", "create_time", "update_time", "delete_time", "recorder", "fed_date", "outcome_date", "observe_date",
-	} {
-		if f := r.Descriptor().Fields().ByName(name); f != nil {
-			r.Clear(f)
-		}
-	}
-	return out
+	return without(m, "name", "plant", "etag", "create_time", "update_time", "delete_time", "recorder", "fed_date", "outcome_date", "observe_date")
 }
 
 // restore brings events back to what they were, and returns them as they stand.

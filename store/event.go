@@ -63,7 +63,9 @@ func (m many[R, M, P]) find(c *Collection, names []string) (map[key]P, error) {
 			plants[i], ids[i], wanted[k] = k.plant, k.id, true
 		}
 		var rows []R
-		if err := c.own().Where("plant_id IN ? AND "+m.column+" IN ?", plants, ids).Find(&rows).Error; err != nil {
+		// Of each plant what it has is read once: an index would be asked for each plant
+		// with each of the ids.
+		if err := c.own().Where("plant_id IN ? AND "+m.column+" || '' IN ?", plants, ids).Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		for i := range rows {
