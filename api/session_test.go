@@ -342,7 +342,9 @@ func openNursery(t testing.TB, engine store.Engine, clock func() time.Time, plan
 		must(err)
 	}
 	n.bench, n.to = n.collection+"/benches/long", n.collection+"/benches/spare"
-	day := func(i int) *string { return proto.String((civil.Of(clock(), time.UTC) - civil.Day(12*(sessions-i))).String()) }
+	day := func(i int) *string {
+		return proto.String((civil.Of(clock(), time.UTC) - civil.Day(12*(sessions-i))).String())
+	}
 	for from := 0; from < plants; from += 500 {
 		made := &pb.BatchCreatePlantsRequest{Parent: n.collection}
 		for i := from; i < min(from+500, plants); i++ {

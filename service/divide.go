@@ -102,7 +102,7 @@ func (s *Sessions) divide(v *visit, req *pb.DividePlantRequest) ([]resource, err
 	}
 	seen := []*pb.Observation{note(old.GetName(), &pb.Observation{Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}})}
 	before := quantityAt(history, us)
-	left := before
+	var left int32
 	if req.RemainingQuantity != nil {
 		left = req.GetRemainingQuantity()
 	} else {

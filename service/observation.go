@@ -68,13 +68,15 @@ func checkObservation(k *keeping, place at, m *pb.Observation) error {
 			return err
 		}
 		b := benches[store.Segment(move.GetBench(), "benches")]
-		if before, ok := k.before.(*pb.Observation); ok && before.GetMove() != nil && before.GetMove().GetBench() == move.GetBench() {
+		before, _ := k.before.(*pb.Observation)
+		switch {
+		case before.GetMove() != nil && before.GetMove().GetBench() == move.GetBench():
 			// It was judged when it was recorded; the bench may be deleted by now.
-		} else if move.GetBench() == "" && k.clears {
+		case move.GetBench() == "" && k.clears:
 			// It is taken off its bench.
-		} else if move.GetBench() == "" {
+		case move.GetBench() == "":
 			k.refuse(place, "move.bench", "must not be empty")
-		} else if b == nil || b.GetName() != move.GetBench() || b.GetDeleteTime() != nil {
+		case b == nil || b.GetName() != move.GetBench() || b.GetDeleteTime() != nil:
 			k.refuseFor(BenchNotFound, place, "move.bench", "%q is not a bench of the collection", short(move.GetBench()))
 		}
 	}

@@ -1,20 +1,17 @@
 package service
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"slices"
 	"strings"
-	"unicode"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
-	"dewbench/service/table"
 	"dewbench/store"
 )
 
@@ -133,50 +130,11 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 }
 
 // livingBearer returns the living plant that bears a tag now, or "".
-func livingBearer(all []store.Bearing) string {
-	for _, b := range all {
-		if b.Living && !b.Former {
-			return b.Plant
-		}
-	}
-	return ""
-}
-
 // checkTag returns what is on a label, and refuses what cannot be. before is what is
 // there already.
-func checkTag(p *problems, field, tag, before string) string {
-	if tag = strings.TrimSpace(tag); tag == "" {
-		p.refuse(InvalidFields, field, "must be given: what is on the label, 1 to 100 characters")
-	} else if tag != before && strings.ContainsFunc(tag, unicode.IsControl) {
-		p.refuse(InvalidFields, field, "must stand in one line, without tabs")
-	}
-	return tag
-}
-
 // newTags are the tags that plants of a request are to bear.
-type newTags struct {
-	c     *collection
-	borne map[string][]store.Bearing
-	first map[string]string // by folded tag: where it stands first
-}
-
-func (c *collection) newTags(tags []string) (*newTags, error) {
-	borne, err := c.Tagged(tags)
-	return &newTags{c, borne, map[string]string{}}, err
-}
-
 // check refuses a tag that an other plant of the request is to bear, or that a living
 // plant bears. place is what says so in the request.
-func (n *newTags) check(p *problems, field, place, tag, id string) {
-	key := store.Fold(tag)
-	if first, twice := n.first[key]; twice && key != "" {
-		p.refuse(TagInUse, field, "%q is the tag of %s already", tag, first)
-	} else if bearer := livingBearer(n.borne[key]); bearer != "" && bearer != id {
-		p.refuse(TagInUse, field, "%q is the tag of %s", tag, store.PlantName(n.c.ID(), bearer))
-	}
-	n.first[key] = place
-}
-
 // checkPlant refuses what does not fit in a plant, and completes its name from the
 // catalogue. before is the plant as it stood, nil for a new one. It returns
 // its kin.
@@ -354,78 +312,12 @@ func (s *Plants) GetPlant(ctx context.Context, req *pb.GetPlantRequest) (m *pb.P
 
 // plantOf returns the collection of a plant, and its id, which may be found by its
 // tag.
-func (v *visit) plantOf(name, tag string) (*collection, string, error) {
-	c, err := v.collection(store.Segment(name, "collections"))
-	if err != nil {
-		return nil, "", err
-	}
-	id := store.Segment(name, "plants")
-	var p problems
-	if !checkTagOrID(&p, "", id, tag) {
-		return nil, "", p.err()
-	}
-	if !isDash(id) {
-		return c, id, nil
-	}
-	borne, err := c.Tagged([]string{tag})
-	if err != nil {
-		return nil, "", err
-	}
-	if id, err = c.resolveTag(&p, "tag", tag, borne[store.Fold(tag)]); err != nil {
-		return nil, "", err
-	}
-	return c, id, p.err()
-}
-
 // checkTagOrID refuses a plant that is named by both its id and its tag, or by
 // none.
-func checkTagOrID(p *problems, place, id, tag string) bool {
-	switch {
-	case isDash(id) && strings.TrimSpace(tag) == "":
-		p.refuse(InvalidFields, pathAt(place, "tag"), "must be given where the id of the plant is -")
-	case !isDash(id) && tag != "":
-		p.refuse(InvalidFields, pathAt(place, "tag"), "goes with the id -: name the plant by its id or by its tag")
-	default:
-		return true
-	}
-	return false
-}
-
 // resolveTag returns the plant that a tag stands for: the living one that bears it;
 // else the living one that bore it; else the one that bears it and lives no more;
 // else the one that bore it. Where several do, it is ambiguous. What is wrong goes
 // into p, and the id is "".
-func (c *collection) resolveTag(p *problems, field, tag string, all []store.Bearing) (id string, err error) {
-	for _, kind := range []struct{ living, former bool }{{true, false}, {true, true}, {false, false}, {false, true}} {
-		var found []string
-		for _, b := range all {
-			if !b.Deleted && b.Living == kind.living && b.Former == kind.former {
-				found = append(found, b.Plant)
-			}
-		}
-		if len(found) == 1 {
-			return found[0], nil
-		}
-		if len(found) > 1 {
-			p.refuse(TagAmbiguous, field, "%q stands for %d plants, %s among them: name the plant by its id", short(tag), len(found), found[0])
-			return "", nil
-		}
-	}
-	if len(all) > 0 {
-		p.refuse(PlantNotFound, field, "%q is the tag of the plant %s, which is deleted: undelete it by its id first", short(tag), all[0].Plant)
-		return "", nil
-	}
-	if c.living == nil {
-		tags, err := c.LivingTags()
-		if err != nil {
-			return "", err
-		}
-		c.living = table.NewTags(tags)
-	}
-	p.refuse(PlantNotFound, field, "no plant of the collection bears or bore the tag %q%s", short(tag), c.living.Near(tag))
-	return "", nil
-}
-
 var plantFields = Fields{
 	"tag":            SearchField,
 	"scientificName": SearchField,
@@ -618,56 +510,6 @@ func (v *visit) changed(p *problems, c *collection, now *store.Plant, change *pl
 
 // retag refuses changes after which two living plants would bear one tag, and frees
 // the tags that plants hand on to each other.
-func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[string]*store.Plant, next []*store.Plant) error {
-	var tags, ids []string // of living plants that get other ones
-	for _, n := range next {
-		if n == nil {
-			continue // refused already
-		}
-		now := known[store.Segment(n.GetName(), "plants")]
-		if now.Living && store.Fold(n.GetTag()) != store.Fold(now.GetTag()) {
-			tags, ids = append(tags, n.GetTag()), append(ids, now.ID)
-		}
-	}
-	if len(tags) == 0 {
-		return nil
-	}
-	borne, err := c.Tagged(tags)
-	if err != nil {
-		return err
-	}
-	retagged, first := slices.Sorted(slices.Values(ids)), map[string]int{}
-	handedOn := false
-	for i, n := range next {
-		if n == nil {
-			continue
-		}
-		id := store.Segment(n.GetName(), "plants")
-		if _, of := slices.BinarySearch(retagged, id); !of {
-			continue
-		}
-		key := store.Fold(n.GetTag())
-		if before, twice := first[key]; twice {
-			p.refuse(TagInUse, pathAt(all[i].path, "plant.tag"), "%q is the tag of requests[%d] already", n.GetTag(), before)
-			continue
-		}
-		first[key] = i
-		bearer := livingBearer(borne[key])
-		if bearer == "" || bearer == id {
-			continue
-		}
-		if _, of := slices.BinarySearch(retagged, bearer); of {
-			handedOn = true
-			continue
-		}
-		p.refuse(TagInUse, pathAt(all[i].path, "plant.tag"), "%q is the tag of %s", n.GetTag(), store.PlantName(c.ID(), bearer))
-	}
-	if p.refused > 0 || !handedOn {
-		return nil
-	}
-	return c.FreeTags(ids)
-}
-
 // errRefused ends a change whose problems are gathered already.
 var errRefused = errors.New("refused")
 
@@ -690,49 +532,6 @@ func atField(err error, field string) error {
 
 // resolvePlants returns the ids of plants that a request names by id or tag. It
 // refuses those that are not there or are deleted: their ids are "".
-func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i int) (place, field, id, tag string)) ([]string, error) {
-	ids, wanted := make([]string, n), make([]string, 0, n)
-	var tags []string
-	for i := range n {
-		_, _, id, tag := named(i)
-		if !checkTagOrID(&problems{}, "", id, tag) {
-			continue
-		}
-		if isDash(id) {
-			tags = append(tags, tag)
-		} else {
-			ids[i] = id
-			wanted = append(wanted, id)
-		}
-	}
-	borne, err := c.Tagged(tags)
-	if err != nil {
-		return nil, err
-	}
-	known, err := c.PlantsByID(wanted)
-	if err != nil {
-		return nil, err
-	}
-	for i := range n {
-		place, field, id, tag := named(i)
-		switch {
-		case !checkTagOrID(p, place, id, tag):
-		case isDash(id):
-			if ids[i], err = c.resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)]); err != nil {
-				return nil, err
-			}
-		case known[id] == nil:
-			p.refuse(PlantNotFound, field, "%s is not there", store.PlantName(c.ID(), id))
-			ids[i] = ""
-		case known[id].GetDeleteTime() != nil:
-			e := deleted(known[id].GetName())
-			p.refuse(e.Reason, field, "%s", e.Message)
-			ids[i] = ""
-		}
-	}
-	return ids, nil
-}
-
 // DeletePlant deletes a plant with its history.
 func (s *Plants) DeletePlant(ctx context.Context, req *pb.DeletePlantRequest) (*pb.Plant, error) {
 	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Plant, error) {
@@ -785,317 +584,27 @@ func (s *Plants) UndeletePlant(ctx context.Context, req *pb.UndeletePlantRequest
 
 // checkComesBack refuses to bring back a plant whose tag or bench is no longer
 // free.
-func (v *visit) checkComesBack(c *collection, p *store.Plant) error {
-	if p.GetState() != pb.Plant_GROWING {
-		return nil
-	}
-	borne, err := c.Tagged([]string{p.GetTag()})
-	if err != nil {
-		return err
-	}
-	if other := livingBearer(borne[store.Fold(p.GetTag())]); other != "" && other != p.ID {
-		return &Error{Reason: TagInUse, Message: fmt.Sprintf("%q is the tag of %s now: give that plant another one first",
-			p.GetTag(), store.PlantName(c.ID(), other))}
-	}
-	return v.checkStands(c, p.GetName(), p.GetBench())
-}
-
 // checkStands refuses to put a plant back on a bench that is deleted.
-func (v *visit) checkStands(c *collection, plant, bench string) error {
-	benches, err := v.allBenches(c)
-	if err != nil {
-		return err
-	}
-	switch b := benches[store.Segment(bench, "benches")]; {
-	case b.GetDeleteTime() == nil:
-	case v.purged(b):
-		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is gone for good: record a move to another bench first", plant, bench)}
-	default:
-		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is deleted: undelete the bench first", plant, bench)}
-	}
-	return nil
-}
-
 // checkAheadOf refuses moves that are dated ahead to a bench that is deleted, of a plant
 // that is there.
-func (v *visit) checkAheadOf(c *collection, p *store.Plant, h *store.History) error {
-	if h == nil || p.GetDeleteTime() != nil {
-		return nil
-	}
-	for _, o := range h.Observations {
-		if move := o.GetMove(); move != nil && !c.came(store.Micros(o.GetObserveTime()), v.at) {
-			if err := v.checkStands(c, p.GetName(), move.GetBench()); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
 // settle brings up to date what follows from the records of plants, and returns
 // them in the order of their ids.
-func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
-	return v.settleBy(c, ids, nil)
-}
-
 // settlePending brings up to date the plants of which records that were dated ahead
 // have come true.
-func (v *visit) settlePending(c *collection) error {
-	for more := true; more; {
-		var err error
-		if more, err = v.settleSome(c, MaxPageSize); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // settleSome is settlePending for some of the plants, and tells whether there are more.
-func (v *visit) settleSome(c *collection, most int) (more bool, err error) {
-	ids, err := c.Pending((c.today(v.at) + 1).Noon(c.zone).UnixMicro(), most)
-	if err != nil {
-		return false, err
-	}
-	kept, err := c.KeptDue(ids)
-	if err != nil {
-		return false, err
-	}
-	ids = slices.DeleteFunc(ids, func(id string) bool { return !c.came(*kept[id].PendingUs, v.at) })
-	if len(ids) == 0 {
-		return false, c.KeepPending()
-	}
-	_, err = v.settleBy(c, ids, v.recorder(c))
-	return true, err
-}
-
 // SettlePending brings up to date the plants of which records that were dated ahead
 // have come true, of all collections, a few in a transaction, so that no caller waits
 // long. Where one collection fails it goes on with the next, unless ctx has ended.
-func (c *Core) SettlePending(ctx context.Context) error {
-	var errs []error
-	for after := ""; ; {
-		var ids []string
-		err := c.store.Read(ctx, func(tx *store.Tx) (err error) {
-			ids, err = tx.PendingCollections(after, sweepBatch)
-			return err
-		})
-		if err != nil {
-			return errors.Join(append(errs, fmt.Errorf("list collections: %w", err))...)
-		}
-		for _, id := range ids {
-			if err := c.settleCollection(ctx, id); err != nil {
-				errs = append(errs, fmt.Errorf("%s: %w", store.CollectionName(id), err))
-			}
-			if ctx.Err() != nil || len(errs) > sweepErrors {
-				return errors.Join(errs...)
-			}
-		}
-		if len(ids) < sweepBatch {
-			return errors.Join(errs...)
-		}
-		after = ids[len(ids)-1]
-	}
-}
-
 // settlePlants is how many plants are brought up to date in one transaction.
 const settlePlants = 100
 
-func (c *Core) settleCollection(ctx context.Context, id string) error {
-	for more := true; more; {
-		err := c.store.Write(ctx, func(tx *store.Tx) error {
-			more = false
-			v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}} // nobody calls
-			one, err := v.load(id, func(string) bool { return true })
-			if errors.Is(err, store.ErrNotFound) { // it was purged
-				return nil
-			}
-			if err != nil {
-				return err
-			}
-			if us := one.PendingUs(); us == nil || !one.came(*us, v.at) {
-				return nil
-			}
-			more, err = v.settleSome(one, settlePlants)
-			return err
-		})
-		if err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // recorder tells that a change that came true by itself is that of who recorded it.
-func (v *visit) recorder(c *collection) func(recorder string) store.By {
-	return func(recorder string) store.By {
-		return store.By{Us: v.at.UnixMicro(), Grower: cmp.Or(store.Segment(recorder, "growers"), c.Owner())}
-	}
-}
-
 // settleBy is settle for what came true by itself: by tells who makes the change that
 // a grower recorded. nil is for what a caller changes.
-func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) store.By) ([]*pb.Plant, error) {
-	histories, err := c.Histories(ids)
-	if err != nil {
-		return nil, err
-	}
-	known, err := c.PlantsByID(ids)
-	if err != nil {
-		return nil, err
-	}
-	today := c.today(v.at)
-	d, err := v.decider(c, today)
-	if err != nil {
-		return nil, err
-	}
-	keep, plants := map[string]*store.Due{}, make([]*store.Plant, len(ids))
-	for i, id := range ids {
-		if err := v.ctx.Err(); err != nil {
-			return nil, err
-		}
-		if keep[id] != nil {
-			plants[i] = known[id]
-			continue
-		}
-		p := known[id]
-		if p == nil {
-			return nil, notFound(PlantNotFound, store.PlantName(c.ID(), id))
-		}
-		standing, kept, recorder := v.stand(c, p, histories[id])
-		if by == nil {
-			if err := v.checkAheadOf(c, p, histories[id]); err != nil {
-				return nil, err
-			}
-		}
-		if by != nil {
-			// It was judged when it was recorded.
-		} else if standing.State == pb.Plant_GROWING && p.GetState() != pb.Plant_GROWING && p.GetDeleteTime() == nil {
-			revived := &store.Plant{Plant: proto.CloneOf(p.Plant), ID: p.ID}
-			revived.State, revived.Bench = pb.Plant_GROWING, store.BenchName(c.ID(), standing.Bench)
-			if err := v.checkComesBack(c, revived); err != nil {
-				return nil, err
-			}
-		} else if moved := store.BenchName(c.ID(), standing.Bench); moved != p.GetBench() && standing.State == pb.Plant_GROWING {
-			if err := v.checkStands(c, p.GetName(), moved); err != nil {
-				return nil, err
-			}
-		}
-		if standing != (store.Standing{Bench: store.Segment(p.GetBench(), "benches"), Quantity: p.GetQuantity(), State: p.GetState()}) {
-			who := v.by
-			if by != nil {
-				who = func() store.By { return by(recorder) }
-			}
-			if p, err = c.Settle(id, standing, who()); err != nil {
-				return nil, err
-			}
-		}
-		kept.AsOfDate, kept.Settings, kept.Catalogue = today.String(), c.Settings(), v.version
-		kept.Decision = d.decide(p, histories[id], UsualHorizonDays)
-		known[id], plants[i], keep[id] = p, p, kept
-	}
-	if err := c.KeepDue(keep); err != nil {
-		return nil, err
-	}
-	for _, kept := range keep {
-		if us := kept.PendingUs; us != nil && (c.PendingUs() == nil || *us < *c.PendingUs()) {
-			if err := c.KeepPending(); err != nil {
-				return nil, err
-			}
-			break
-		}
-	}
-	return v.plantMessagesWith(c, plants, keep)
-}
-
-func (v *visit) settleOne(c *collection, id string) (*pb.Plant, error) {
-	out, err := v.settle(c, []string{id})
-	if err != nil {
-		return nil, err
-	}
-	return out[0], nil
-}
-
 // stand returns what the record of a plant says of it today, and who recorded the
 // last fact that it stands on. What is dated ahead is left out: it comes true on its
 // day.
-func (v *visit) stand(c *collection, p *store.Plant, h *store.History) (s store.Standing, kept *store.Due, recorder string) {
-	s, kept = store.Standing{Bench: p.FirstBench, Quantity: 1, State: pb.Plant_GROWING}, &store.Due{}
-	if h == nil {
-		return s, kept, ""
-	}
-	ahead := func(us int64) bool {
-		if c.came(us, v.at) {
-			return false
-		}
-		if kept.PendingUs == nil || us < *kept.PendingUs {
-			kept.PendingUs = &us
-		}
-		return true
-	}
-	for _, o := range h.Observations {
-		if ahead(store.Micros(o.GetObserveTime())) {
-			break
-		}
-		switch o.GetFact().(type) {
-		case *pb.Observation_Move_, *pb.Observation_Count_, *pb.Observation_End_:
-			recorder = o.GetRecorder()
-		}
-		switch fact := o.GetFact().(type) {
-		case *pb.Observation_Move_:
-			s.Bench = store.Segment(fact.Move.GetBench(), "benches")
-		case *pb.Observation_Count_:
-			s.Quantity = fact.Count.GetQuantity()
-		case *pb.Observation_End_:
-			s.State = endState(fact.End.GetState())
-		case *pb.Observation_Measurement_:
-			if kept.Sizes == nil {
-				kept.Sizes = &pb.Plant_Sizes{}
-			}
-			last, m := kept.Sizes, fact.Measurement
-			last.MeasureTime = o.GetObserveTime()
-			last.RosetteDiameterMm = lastOf(m.RosetteDiameterMm, last.RosetteDiameterMm)
-			last.HeightMm = lastOf(m.HeightMm, last.HeightMm)
-			last.TrapWidthMm = lastOf(m.TrapWidthMm, last.TrapWidthMm)
-			last.WorkingTraps = lastOf(m.WorkingTraps, last.WorkingTraps)
-			last.LeafCount = lastOf(m.LeafCount, last.LeafCount)
-		}
-	}
-	for _, f := range h.Feedings {
-		us := store.Micros(f.GetFedTime())
-		if ahead(us) {
-			break
-		}
-		kept.LastFeedUs = &us
-	}
-	return s, kept, recorder
-}
-
-func lastOf[V any](now, before *V) *V {
-	if now != nil {
-		return now
-	}
-	return before
-}
-
-func endState(s pb.Observation_End_State) pb.Plant_State {
-	switch s {
-	case pb.Observation_End_SOLD:
-		return pb.Plant_SOLD
-	case pb.Observation_End_GIVEN_AWAY:
-		return pb.Plant_GIVEN_AWAY
-	}
-	return pb.Plant_DEAD
-}
-
 // overlay gives a plant what its record says of it today, where its row does not yet.
-func (v *visit) overlay(c *collection, p *store.Plant, h *store.History) *store.Due {
-	standing, kept, _ := v.stand(c, p, h)
-	if c.behind {
-		p.Bench, p.Quantity, p.State = store.BenchName(c.ID(), standing.Bench), standing.Quantity, standing.State
-	}
-	return kept
-}
-
 // plantMessages completes plants by what follows from their records, and by what is
 // due today: as it was kept, where nothing has changed since, else decided anew.
 func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant, error) {

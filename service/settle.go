@@ -1,0 +1,304 @@
+package service
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/store"
+)
+
+func (v *visit) checkComesBack(c *collection, p *store.Plant) error {
+	if p.GetState() != pb.Plant_GROWING {
+		return nil
+	}
+	borne, err := c.Tagged([]string{p.GetTag()})
+	if err != nil {
+		return err
+	}
+	if other := livingBearer(borne[store.Fold(p.GetTag())]); other != "" && other != p.ID {
+		return &Error{Reason: TagInUse, Message: fmt.Sprintf("%q is the tag of %s now: give that plant another one first",
+			p.GetTag(), store.PlantName(c.ID(), other))}
+	}
+	return v.checkStands(c, p.GetName(), p.GetBench())
+}
+
+func (v *visit) checkStands(c *collection, plant, bench string) error {
+	benches, err := v.allBenches(c)
+	if err != nil {
+		return err
+	}
+	switch b := benches[store.Segment(bench, "benches")]; {
+	case b.GetDeleteTime() == nil:
+	case v.purged(b):
+		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is gone for good: record a move to another bench first", plant, bench)}
+	default:
+		return &Error{Reason: BenchDeleted, Message: fmt.Sprintf("%s stood on %s, which is deleted: undelete the bench first", plant, bench)}
+	}
+	return nil
+}
+
+func (v *visit) checkAheadOf(c *collection, p *store.Plant, h *store.History) error {
+	if h == nil || p.GetDeleteTime() != nil {
+		return nil
+	}
+	for _, o := range h.Observations {
+		if move := o.GetMove(); move != nil && !c.came(store.Micros(o.GetObserveTime()), v.at) {
+			if err := v.checkStands(c, p.GetName(), move.GetBench()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
+	return v.settleBy(c, ids, nil)
+}
+
+func (v *visit) settlePending(c *collection) error {
+	for more := true; more; {
+		var err error
+		if more, err = v.settleSome(c, MaxPageSize); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (v *visit) settleSome(c *collection, most int) (more bool, err error) {
+	ids, err := c.Pending((c.today(v.at) + 1).Noon(c.zone).UnixMicro(), most)
+	if err != nil {
+		return false, err
+	}
+	kept, err := c.KeptDue(ids)
+	if err != nil {
+		return false, err
+	}
+	ids = slices.DeleteFunc(ids, func(id string) bool { return !c.came(*kept[id].PendingUs, v.at) })
+	if len(ids) == 0 {
+		return false, c.KeepPending()
+	}
+	_, err = v.settleBy(c, ids, v.recorder(c))
+	return true, err
+}
+
+func (c *Core) SettlePending(ctx context.Context) error {
+	var errs []error
+	for after := ""; ; {
+		var ids []string
+		err := c.store.Read(ctx, func(tx *store.Tx) (err error) {
+			ids, err = tx.PendingCollections(after, sweepBatch)
+			return err
+		})
+		if err != nil {
+			return errors.Join(append(errs, fmt.Errorf("list collections: %w", err))...)
+		}
+		for _, id := range ids {
+			if err := c.settleCollection(ctx, id); err != nil {
+				errs = append(errs, fmt.Errorf("%s: %w", store.CollectionName(id), err))
+			}
+			if ctx.Err() != nil || len(errs) > sweepErrors {
+				return errors.Join(errs...)
+			}
+		}
+		if len(ids) < sweepBatch {
+			return errors.Join(errs...)
+		}
+		after = ids[len(ids)-1]
+	}
+}
+
+func (c *Core) settleCollection(ctx context.Context, id string) error {
+	for more := true; more; {
+		err := c.store.Write(ctx, func(tx *store.Tx) error {
+			more = false
+			v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}} // nobody calls
+			one, err := v.load(id, func(string) bool { return true })
+			if errors.Is(err, store.ErrNotFound) { // it was purged
+				return nil
+			}
+			if err != nil {
+				return err
+			}
+			if us := one.PendingUs(); us == nil || !one.came(*us, v.at) {
+				return nil
+			}
+			more, err = v.settleSome(one, settlePlants)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (v *visit) recorder(c *collection) func(recorder string) store.By {
+	return func(recorder string) store.By {
+		return store.By{Us: v.at.UnixMicro(), Grower: cmp.Or(store.Segment(recorder, "growers"), c.Owner())}
+	}
+}
+
+func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) store.By) ([]*pb.Plant, error) {
+	histories, err := c.Histories(ids)
+	if err != nil {
+		return nil, err
+	}
+	known, err := c.PlantsByID(ids)
+	if err != nil {
+		return nil, err
+	}
+	today := c.today(v.at)
+	d, err := v.decider(c, today)
+	if err != nil {
+		return nil, err
+	}
+	keep, plants := map[string]*store.Due{}, make([]*store.Plant, len(ids))
+	for i, id := range ids {
+		if err := v.ctx.Err(); err != nil {
+			return nil, err
+		}
+		if keep[id] != nil {
+			plants[i] = known[id]
+			continue
+		}
+		p := known[id]
+		if p == nil {
+			return nil, notFound(PlantNotFound, store.PlantName(c.ID(), id))
+		}
+		standing, kept, recorder := v.stand(c, p, histories[id])
+		if by == nil {
+			if err := v.checkAheadOf(c, p, histories[id]); err != nil {
+				return nil, err
+			}
+		}
+		if by != nil {
+			// It was judged when it was recorded.
+		} else if standing.State == pb.Plant_GROWING && p.GetState() != pb.Plant_GROWING && p.GetDeleteTime() == nil {
+			revived := &store.Plant{Plant: proto.CloneOf(p.Plant), ID: p.ID}
+			revived.State, revived.Bench = pb.Plant_GROWING, store.BenchName(c.ID(), standing.Bench)
+			if err := v.checkComesBack(c, revived); err != nil {
+				return nil, err
+			}
+		} else if moved := store.BenchName(c.ID(), standing.Bench); moved != p.GetBench() && standing.State == pb.Plant_GROWING {
+			if err := v.checkStands(c, p.GetName(), moved); err != nil {
+				return nil, err
+			}
+		}
+		if standing != (store.Standing{Bench: store.Segment(p.GetBench(), "benches"), Quantity: p.GetQuantity(), State: p.GetState()}) {
+			who := v.by
+			if by != nil {
+				who = func() store.By { return by(recorder) }
+			}
+			if p, err = c.Settle(id, standing, who()); err != nil {
+				return nil, err
+			}
+		}
+		kept.AsOfDate, kept.Settings, kept.Catalogue = today.String(), c.Settings(), v.version
+		kept.Decision = d.decide(p, histories[id], UsualHorizonDays)
+		known[id], plants[i], keep[id] = p, p, kept
+	}
+	if err := c.KeepDue(keep); err != nil {
+		return nil, err
+	}
+	for _, kept := range keep {
+		if us := kept.PendingUs; us != nil && (c.PendingUs() == nil || *us < *c.PendingUs()) {
+			if err := c.KeepPending(); err != nil {
+				return nil, err
+			}
+			break
+		}
+	}
+	return v.plantMessagesWith(c, plants, keep)
+}
+
+func (v *visit) settleOne(c *collection, id string) (*pb.Plant, error) {
+	out, err := v.settle(c, []string{id})
+	if err != nil {
+		return nil, err
+	}
+	return out[0], nil
+}
+
+func (v *visit) stand(c *collection, p *store.Plant, h *store.History) (s store.Standing, kept *store.Due, recorder string) {
+	s, kept = store.Standing{Bench: p.FirstBench, Quantity: 1, State: pb.Plant_GROWING}, &store.Due{}
+	if h == nil {
+		return s, kept, ""
+	}
+	ahead := func(us int64) bool {
+		if c.came(us, v.at) {
+			return false
+		}
+		if kept.PendingUs == nil || us < *kept.PendingUs {
+			kept.PendingUs = &us
+		}
+		return true
+	}
+	for _, o := range h.Observations {
+		if ahead(store.Micros(o.GetObserveTime())) {
+			break
+		}
+		switch o.GetFact().(type) {
+		case *pb.Observation_Move_, *pb.Observation_Count_, *pb.Observation_End_:
+			recorder = o.GetRecorder()
+		}
+		switch fact := o.GetFact().(type) {
+		case *pb.Observation_Move_:
+			s.Bench = store.Segment(fact.Move.GetBench(), "benches")
+		case *pb.Observation_Count_:
+			s.Quantity = fact.Count.GetQuantity()
+		case *pb.Observation_End_:
+			s.State = endState(fact.End.GetState())
+		case *pb.Observation_Measurement_:
+			if kept.Sizes == nil {
+				kept.Sizes = &pb.Plant_Sizes{}
+			}
+			last, m := kept.Sizes, fact.Measurement
+			last.MeasureTime = o.GetObserveTime()
+			last.RosetteDiameterMm = lastOf(m.RosetteDiameterMm, last.RosetteDiameterMm)
+			last.HeightMm = lastOf(m.HeightMm, last.HeightMm)
+			last.TrapWidthMm = lastOf(m.TrapWidthMm, last.TrapWidthMm)
+			last.WorkingTraps = lastOf(m.WorkingTraps, last.WorkingTraps)
+			last.LeafCount = lastOf(m.LeafCount, last.LeafCount)
+		}
+	}
+	for _, f := range h.Feedings {
+		us := store.Micros(f.GetFedTime())
+		if ahead(us) {
+			break
+		}
+		kept.LastFeedUs = &us
+	}
+	return s, kept, recorder
+}
+
+func lastOf[V any](now, before *V) *V {
+	if now != nil {
+		return now
+	}
+	return before
+}
+
+func endState(s pb.Observation_End_State) pb.Plant_State {
+	switch s {
+	case pb.Observation_End_SOLD:
+		return pb.Plant_SOLD
+	case pb.Observation_End_GIVEN_AWAY:
+		return pb.Plant_GIVEN_AWAY
+	}
+	return pb.Plant_DEAD
+}
+
+func (v *visit) overlay(c *collection, p *store.Plant, h *store.History) *store.Due {
+	standing, kept, _ := v.stand(c, p, h)
+	if c.behind {
+		p.Bench, p.Quantity, p.State = store.BenchName(c.ID(), standing.Bench), standing.Quantity, standing.State
+	}
+	return kept
+}
