@@ -129,12 +129,6 @@ func (v *visit) createPlants(parent string, all []newPlant) ([]*pb.Plant, error)
 	return v.settle(c, ids)
 }
 
-// livingBearer returns the living plant that bears a tag now, or "".
-// checkTag returns what is on a label, and refuses what cannot be. before is what is
-// there already.
-// newTags are the tags that plants of a request are to bear.
-// check refuses a tag that an other plant of the request is to bear, or that a living
-// plant bears. place is what says so in the request.
 // checkPlant refuses what does not fit in a plant, and completes its name from the
 // catalogue. before is the plant as it stood, nil for a new one. It returns
 // its kin.
@@ -310,14 +304,6 @@ func (s *Plants) GetPlant(ctx context.Context, req *pb.GetPlantRequest) (m *pb.P
 	return m, err
 }
 
-// plantOf returns the collection of a plant, and its id, which may be found by its
-// tag.
-// checkTagOrID refuses a plant that is named by both its id and its tag, or by
-// none.
-// resolveTag returns the plant that a tag stands for: the living one that bears it;
-// else the living one that bore it; else the one that bears it and lives no more;
-// else the one that bore it. Where several do, it is ambiguous. What is wrong goes
-// into p, and the id is "".
 var plantFields = Fields{
 	"tag":            SearchField,
 	"scientificName": SearchField,
@@ -508,8 +494,6 @@ func (v *visit) changed(p *problems, c *collection, now *store.Plant, change *pl
 	return next, nil
 }
 
-// retag refuses changes after which two living plants would bear one tag, and frees
-// the tags that plants hand on to each other.
 // errRefused ends a change whose problems are gathered already.
 var errRefused = errors.New("refused")
 
@@ -530,8 +514,6 @@ func atField(err error, field string) error {
 	return err
 }
 
-// resolvePlants returns the ids of plants that a request names by id or tag. It
-// refuses those that are not there or are deleted: their ids are "".
 // DeletePlant deletes a plant with its history.
 func (s *Plants) DeletePlant(ctx context.Context, req *pb.DeletePlantRequest) (*pb.Plant, error) {
 	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Plant, error) {
@@ -582,29 +564,6 @@ func (s *Plants) UndeletePlant(ctx context.Context, req *pb.UndeletePlantRequest
 	}, getPlant)
 }
 
-// checkComesBack refuses to bring back a plant whose tag or bench is no longer
-// free.
-// checkStands refuses to put a plant back on a bench that is deleted.
-// checkAheadOf refuses moves that are dated ahead to a bench that is deleted, of a plant
-// that is there.
-// settle brings up to date what follows from the records of plants, and returns
-// them in the order of their ids.
-// settlePending brings up to date the plants of which records that were dated ahead
-// have come true.
-// settleSome is settlePending for some of the plants, and tells whether there are more.
-// SettlePending brings up to date the plants of which records that were dated ahead
-// have come true, of all collections, a few in a transaction, so that no caller waits
-// long. Where one collection fails it goes on with the next, unless ctx has ended.
-// settlePlants is how many plants are brought up to date in one transaction.
-const settlePlants = 100
-
-// recorder tells that a change that came true by itself is that of who recorded it.
-// settleBy is settle for what came true by itself: by tells who makes the change that
-// a grower recorded. nil is for what a caller changes.
-// stand returns what the record of a plant says of it today, and who recorded the
-// last fact that it stands on. What is dated ahead is left out: it comes true on its
-// day.
-// overlay gives a plant what its record says of it today, where its row does not yet.
 // plantMessages completes plants by what follows from their records, and by what is
 // due today: as it was kept, where nothing has changed since, else decided anew.
 func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant, error) {

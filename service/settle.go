@@ -13,6 +13,8 @@ import (
 	"dewbench/store"
 )
 
+// checkComesBack refuses to bring back a plant whose tag or bench is no longer
+// free.
 func (v *visit) checkComesBack(c *collection, p *store.Plant) error {
 	if p.GetState() != pb.Plant_GROWING {
 		return nil
@@ -28,6 +30,7 @@ func (v *visit) checkComesBack(c *collection, p *store.Plant) error {
 	return v.checkStands(c, p.GetName(), p.GetBench())
 }
 
+// checkStands refuses to put a plant back on a bench that is deleted.
 func (v *visit) checkStands(c *collection, plant, bench string) error {
 	benches, err := v.allBenches(c)
 	if err != nil {
@@ -43,6 +46,8 @@ func (v *visit) checkStands(c *collection, plant, bench string) error {
 	return nil
 }
 
+// checkAheadOf refuses moves that are dated ahead to a bench that is deleted, of a plant
+// that is there.
 func (v *visit) checkAheadOf(c *collection, p *store.Plant, h *store.History) error {
 	if h == nil || p.GetDeleteTime() != nil {
 		return nil
@@ -57,10 +62,14 @@ func (v *visit) checkAheadOf(c *collection, p *store.Plant, h *store.History) er
 	return nil
 }
 
+// settle brings up to date what follows from the records of plants, and returns
+// them in the order of their ids.
 func (v *visit) settle(c *collection, ids []string) ([]*pb.Plant, error) {
 	return v.settleBy(c, ids, nil)
 }
 
+// settlePending brings up to date the plants of which records that were dated ahead
+// have come true.
 func (v *visit) settlePending(c *collection) error {
 	for more := true; more; {
 		var err error
@@ -71,6 +80,7 @@ func (v *visit) settlePending(c *collection) error {
 	return nil
 }
 
+// settleSome is settlePending for some of the plants, and tells whether there are more.
 func (v *visit) settleSome(c *collection, most int) (more bool, err error) {
 	ids, err := c.Pending((c.today(v.at) + 1).Noon(c.zone).UnixMicro(), most)
 	if err != nil {
@@ -88,6 +98,9 @@ func (v *visit) settleSome(c *collection, most int) (more bool, err error) {
 	return true, err
 }
 
+// SettlePending brings up to date the plants of which records that were dated ahead
+// have come true, of all collections, a few in a transaction, so that no caller waits
+// long. Where one collection fails it goes on with the next, unless ctx has ended.
 func (c *Core) SettlePending(ctx context.Context) error {
 	var errs []error
 	for after := ""; ; {
@@ -114,6 +127,9 @@ func (c *Core) SettlePending(ctx context.Context) error {
 	}
 }
 
+// settlePlants is how many plants are brought up to date in one transaction.
+const settlePlants = 100
+
 func (c *Core) settleCollection(ctx context.Context, id string) error {
 	for more := true; more; {
 		err := c.store.Write(ctx, func(tx *store.Tx) error {
@@ -139,12 +155,15 @@ func (c *Core) settleCollection(ctx context.Context, id string) error {
 	return nil
 }
 
+// recorder tells that a change that came true by itself is that of who recorded it.
 func (v *visit) recorder(c *collection) func(recorder string) store.By {
 	return func(recorder string) store.By {
 		return store.By{Us: v.at.UnixMicro(), Grower: cmp.Or(store.Segment(recorder, "growers"), c.Owner())}
 	}
 }
 
+// settleBy is settle for what came true by itself: by tells who makes the change that
+// a grower recorded. nil is for what a caller changes.
 func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) store.By) ([]*pb.Plant, error) {
 	histories, err := c.Histories(ids)
 	if err != nil {
@@ -226,6 +245,9 @@ func (v *visit) settleOne(c *collection, id string) (*pb.Plant, error) {
 	return out[0], nil
 }
 
+// stand returns what the record of a plant says of it today, and who recorded the
+// last fact that it stands on. What is dated ahead is left out: it comes true on its
+// day.
 func (v *visit) stand(c *collection, p *store.Plant, h *store.History) (s store.Standing, kept *store.Due, recorder string) {
 	s, kept = store.Standing{Bench: p.FirstBench, Quantity: 1, State: pb.Plant_GROWING}, &store.Due{}
 	if h == nil {
@@ -295,6 +317,7 @@ func endState(s pb.Observation_End_State) pb.Plant_State {
 	return pb.Plant_DEAD
 }
 
+// overlay gives a plant what its record says of it today, where its row does not yet.
 func (v *visit) overlay(c *collection, p *store.Plant, h *store.History) *store.Due {
 	standing, kept, _ := v.stand(c, p, h)
 	if c.behind {

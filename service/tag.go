@@ -9,6 +9,7 @@ import (
 	"dewbench/store"
 )
 
+// livingBearer returns the living plant that bears a tag now, or "".
 func livingBearer(all []store.Bearing) string {
 	for _, b := range all {
 		if b.Living && !b.Former {
@@ -18,6 +19,8 @@ func livingBearer(all []store.Bearing) string {
 	return ""
 }
 
+// checkTag returns what is on a label, and refuses what cannot be. before is what is
+// there already.
 func checkTag(p *problems, field, tag, before string) string {
 	if tag = strings.TrimSpace(tag); tag == "" {
 		p.refuse(InvalidFields, field, "must be given: what is on the label, 1 to 100 characters")
@@ -27,6 +30,7 @@ func checkTag(p *problems, field, tag, before string) string {
 	return tag
 }
 
+// newTags are the tags that plants of a request are to bear.
 type newTags struct {
 	c     *collection
 	borne map[string][]store.Bearing
@@ -38,6 +42,8 @@ func (c *collection) newTags(tags []string) (*newTags, error) {
 	return &newTags{c, borne, map[string]string{}}, err
 }
 
+// check refuses a tag that an other plant of the request is to bear, or that a living
+// plant bears. place is what says so in the request.
 func (n *newTags) check(p *problems, field, place, tag, id string) {
 	key := store.Fold(tag)
 	if first, twice := n.first[key]; twice && key != "" {
@@ -48,6 +54,8 @@ func (n *newTags) check(p *problems, field, place, tag, id string) {
 	n.first[key] = place
 }
 
+// plantOf returns the collection of a plant, and its id, which may be found by its
+// tag.
 func (v *visit) plantOf(name, tag string) (*collection, string, error) {
 	c, err := v.collection(store.Segment(name, "collections"))
 	if err != nil {
@@ -71,6 +79,8 @@ func (v *visit) plantOf(name, tag string) (*collection, string, error) {
 	return c, id, p.err()
 }
 
+// checkTagOrID refuses a plant that is named by both its id and its tag, or by
+// none.
 func checkTagOrID(p *problems, place, id, tag string) bool {
 	switch {
 	case isDash(id) && strings.TrimSpace(tag) == "":
@@ -83,6 +93,10 @@ func checkTagOrID(p *problems, place, id, tag string) bool {
 	return false
 }
 
+// resolveTag returns the plant that a tag stands for: the living one that bears it;
+// else the living one that bore it; else the one that bears it and lives no more;
+// else the one that bore it. Where several do, it is ambiguous. What is wrong goes
+// into p, and the id is "".
 func (c *collection) resolveTag(p *problems, field, tag string, all []store.Bearing) (id string, err error) {
 	for _, kind := range []struct{ living, former bool }{{true, false}, {true, true}, {false, false}, {false, true}} {
 		var found []string
@@ -114,6 +128,8 @@ func (c *collection) resolveTag(p *problems, field, tag string, all []store.Bear
 	return "", nil
 }
 
+// retag refuses changes after which two living plants would bear one tag, and frees
+// the tags that plants hand on to each other.
 func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[string]*store.Plant, next []*store.Plant) error {
 	var tags, ids []string // of living plants that get other ones
 	for _, n := range next {
@@ -164,6 +180,8 @@ func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[s
 	return c.FreeTags(ids)
 }
 
+// resolvePlants returns the ids of plants that a request names by id or tag. It
+// refuses those that are not there or are deleted: their ids are "".
 func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i int) (place, field, id, tag string)) ([]string, error) {
 	ids, wanted := make([]string, n), make([]string, 0, n)
 	var tags []string
