@@ -907,6 +907,24 @@ func TestForeignReferences(t *testing.T) {
 			"plant to which an observation is moved": {pb.ObservationService_ReassignObservation_FullMethodName, func(x *place) proto.Message {
 				return &pb.ReassignObservationRequest{Name: own.observation, Plant: x.plant}
 			}},
+			"plant of a session": {pb.SessionService_RecordSession_FullMethodName, func(x *place) proto.Message {
+				return &pb.RecordSessionRequest{Name: own.bench, Except: []*pb.RecordSessionRequest_Exception{{Plant: x.plant, Skip: true}}}
+			}},
+			"tag of outcomes": {pb.SessionService_RecordOutcomes_FullMethodName, func(x *place) proto.Message {
+				return &pb.RecordOutcomesRequest{Name: own.bench, Except: []*pb.RecordOutcomesRequest_Exception{{Tag: x.tag, Skip: true}}}
+			}},
+			"bench to which a bench is moved": {pb.SessionService_MovePlants_FullMethodName, func(x *place) proto.Message {
+				return &pb.MovePlantsRequest{Name: own.bench, ToBench: x.bench}
+			}},
+			"tag of a plant that is not held": {pb.SessionService_HoldPlants_FullMethodName, func(x *place) proto.Message {
+				return &pb.HoldPlantsRequest{Name: own.bench, ExceptTags: []string{x.tag}}
+			}},
+			"bench of plants of a division": {pb.SessionService_DividePlant_FullMethodName, func(x *place) proto.Message {
+				return &pb.DividePlantRequest{Name: own.plant, Tags: []string{"N"}, Bench: x.bench}
+			}},
+			"call that is undone": {pb.SessionService_Undo_FullMethodName, func(x *place) proto.Message {
+				return &pb.UndoRequest{Name: own.collection, RequestId: x.request()}
+			}},
 			"token": {pb.TokenService_DeleteToken_FullMethodName, func(x *place) proto.Message { return &pb.DeleteTokenRequest{Name: x.token} }},
 		} {
 			there, missing := d.call(t, stranger, c.method, c.make(foreign)), d.call(t, stranger, c.method, c.make(none))

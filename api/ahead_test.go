@@ -458,6 +458,17 @@ func TestMostEvents(t *testing.T) {
 	if err := feed("A"); reasonIn(err) != "TOO_MANY_EVENTS" {
 		t.Errorf("one more: %v", err)
 	}
+	// What is done to a whole bench counts too.
+	if _, err := k.MovePlants(t.Context(), &pb.MovePlantsRequest{Name: k.bench("in"), ToBench: k.bench("out")}); reasonIn(err) != "TOO_MANY_EVENTS" {
+		t.Errorf("a move: %v", err)
+	}
+	if _, err := k.DividePlant(t.Context(), &pb.DividePlantRequest{Name: k.plant("a"), Tags: []string{"C"}}); reasonIn(err) != "TOO_MANY_EVENTS" {
+		t.Errorf("a division: %v", err)
+	}
+	if _, err := k.RecordSession(t.Context(), &pb.RecordSessionRequest{Name: k.bench("in"), FedDate: proto.String("2026-01-10"),
+		Except: []*pb.RecordSessionRequest_Exception{{Tag: "A", TrapsFed: proto.Int32(1)}}}); reasonIn(err) != "TOO_MANY_EVENTS" {
+		t.Errorf("a session: %v", err)
+	}
 	if _, err := k.DeleteFeeding(t.Context(), &pb.DeleteFeedingRequest{Name: k.plant("a") + "/feedings/f7"}); err != nil {
 		t.Fatal(err)
 	}

@@ -138,8 +138,9 @@ func (k *keeper) atBench() {
 		for range k.n(1, 3) {
 			req.Tags, req.Quantities = append(req.Tags, k.tag()), append(req.Quantities, int32(k.n(1, 4)))
 		}
-		_, err := k.calls.DividePlant(k.ctx, req)
+		made, err := k.calls.DividePlant(k.ctx, req)
 		k.must(err)
+		defer k.keepDivided(made)
 	}
 	undone, err := k.calls.Undo(k.ctx, &pb.UndoRequest{Name: bench, RequestId: id})
 	k.must(err)
@@ -150,6 +151,26 @@ func (k *keeper) atBench() {
 	}
 	if diff := gocmp.Diff(before, k.stands(), protocmp.Transform()); diff != "" {
 		k.Fatalf("after undoing (-before +after):\n%s", diff)
+	}
+}
+
+// keepDivided takes plants down that a division made and that were deleted when it was
+// undone.
+func (k *keeper) keepDivided(made *pb.DividePlantResponse) {
+	for _, m := range made.GetPlants() {
+		p := &keptPlant{
+			message: &pb.Plant{
+				Tag: m.GetTag(), Taxon: m.GetTaxon(), ScientificName: m.GetScientificName(), TrapType: m.GetTrapType(), Habit: m.GetHabit(), AcquireDate: m.AcquireDate,
+			},
+			id: store.Segment(m.GetName(), "plants"), first: m.GetBench(), made: k.clock.now(), deleted: k.clock.now(),
+		}
+		for _, o := range made.GetObservations() {
+			if o.GetPlant() == m.GetName() {
+				p.seen = append(p.seen, &keptObservation{
+					id: store.Segment(o.GetName(), "observations"), at: store.Micros(o.GetObserveTime()), fact: &pb.Observation{Fact: o.GetFact()}})
+			}
+		}
+		k.plants = append(k.plants, p)
 	}
 }
 

@@ -209,7 +209,8 @@ type RecordSessionResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The feedings, in the order in which the bench is walked.
 	Feedings []*Feeding `protobuf:"bytes,1,rep,name=feedings,proto3" json:"feedings,omitempty"`
-	// Plants that were due, or named, and that were not fed; in the same order.
+	// Plants that were fed on the day already, and those that were skipped; in the same
+	// order.
 	Skipped       []*RecordSessionResponse_Skipped `protobuf:"bytes,2,rep,name=skipped,proto3" json:"skipped,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -420,7 +421,7 @@ type DividePlantRequest struct {
 	Bench string `protobuf:"bytes,6,opt,name=bench,proto3" json:"bench,omitempty"`
 	// When it was divided. Absent, without divideDate: now.
 	DivideTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=divide_time,json=divideTime,proto3" json:"divide_time,omitempty"`
-	// The civil day (YYYY-MM-DD), for who knows no more: noon of it.
+	// The civil day (YYYY-MM-DD), for who knows no more: noon of it. Today at the latest.
 	DivideDate *string `protobuf:"bytes,8,opt,name=divide_date,json=divideDate,proto3,oneof" json:"divide_date,omitempty"`
 	// How the new plants were made; unset: `DIVISION`.
 	Propagation Plant_Propagation `protobuf:"varint,9,opt,name=propagation,proto3,enum=dewbench.v1.Plant_Propagation" json:"propagation,omitempty"`
@@ -1051,7 +1052,7 @@ type RecordSessionRequest_Exception struct {
 	TrapsFed *int32 `protobuf:"varint,3,opt,name=traps_fed,json=trapsFed,proto3,oneof" json:"traps_fed,omitempty"`
 	// Whether it was not fed at all.
 	Skip bool `protobuf:"varint,4,opt,name=skip,proto3" json:"skip,omitempty"`
-	// A note for its feeding.
+	// A note for its feeding. Of a plant that is not due it goes with trapsFed.
 	Note          string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1194,7 +1195,7 @@ type RecordOutcomesRequest_Exception struct {
 	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
 	// What is on its label.
 	Tag string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
-	// What became of its food. Unset with skip.
+	// What became of its food. Unset: `CLEAN`, with a note or to be skipped.
 	Outcome Feeding_Outcome `protobuf:"varint,3,opt,name=outcome,proto3,enum=dewbench.v1.Feeding_Outcome" json:"outcome,omitempty"`
 	// Whether nothing is recorded of it.
 	Skip bool `protobuf:"varint,4,opt,name=skip,proto3" json:"skip,omitempty"`

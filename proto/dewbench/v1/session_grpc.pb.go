@@ -33,9 +33,10 @@ const (
 //
 // What a grower does at a bench: many records in one call, and their undoing.
 type SessionServiceClient interface {
-	// Records a session for every plant of a bench that is due or overdue on its day,
-	// with the traps that are planned, but for the exceptions. A plant that was fed on
-	// that day already is not fed again: it stands among the skipped. Errors:
+	// Records a session for every living plant of a bench that is due or overdue on the
+	// day of the session, with the traps that are planned, but for the exceptions. A plant
+	// that was fed on that day already, and did not reject it, is not fed again: it stands
+	// among the skipped. Errors:
 	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`, and, at
 	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`), FAILED_PRECONDITION
 	// (`RESOURCE_DELETED` for a deleted bench), ALREADY_EXISTS (`REQUEST_ID_REUSED`),
@@ -45,21 +46,23 @@ type SessionServiceClient interface {
 	// known: `CLEAN`, but for the exceptions. Errors: as RecordSession.
 	RecordOutcomes(ctx context.Context, in *RecordOutcomesRequest, opts ...grpc.CallOption) (*RecordOutcomesResponse, error)
 	// Divides a plant, or pricks a pot out: makes new plants with it as their parent,
-	// which take over what it is, its clone and its locality. Dividing counts as
-	// repotting, for the plant and for the new ones. Errors: INVALID_ARGUMENT,
+	// which take over what it is, its clone and its locality. It counts as repotted, and
+	// the new ones as acquired on that day, so that all settle. Errors: INVALID_ARGUMENT,
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, and, at its field,
 	// `BENCH_NOT_FOUND`), ALREADY_EXISTS (`TAG_IN_USE`, `PLANT_EXISTS`,
 	// `REQUEST_ID_REUSED`), FAILED_PRECONDITION (`RESOURCE_DELETED`, `NOT_GROWING`).
 	DividePlant(ctx context.Context, in *DividePlantRequest, opts ...grpc.CallOption) (*DividePlantResponse, error)
-	// Moves all living plants of a bench to another one. Errors: as RecordSession.
+	// Moves all living plants of a bench to another one. Errors: as RecordSession, and
+	// FAILED_PRECONDITION (`LATER_MOVE`).
 	MovePlants(ctx context.Context, in *MovePlantsRequest, opts ...grpc.CallOption) (*MovePlantsResponse, error)
 	// Puts all living plants of a bench on hold: they are not fed until a day, or until
 	// the holds are voided. Errors: as RecordSession.
 	HoldPlants(ctx context.Context, in *HoldPlantsRequest, opts ...grpc.CallOption) (*HoldPlantsResponse, error)
 	// Undoes a call of the caller's by its requestId, as long as that is kept (7
-	// days): what it recorded is voided, plants that it made are deleted, and what it
-	// changed is again as it was. All of it or, where something was changed since,
-	// nothing. Undoing once more changes nothing. Errors: INVALID_ARGUMENT, NOT_FOUND
+	// days): what it recorded is voided, plants that it made are deleted, and feedings and
+	// observations that it changed are again as they were. All of it or, where something
+	// does not stand as the call left it, nothing; what is as before already stays so, and
+	// undoing once more changes nothing. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`, `REQUEST_NOT_FOUND`), FAILED_PRECONDITION
 	// (`CHANGED_SINCE`, `NOT_UNDOABLE`), PERMISSION_DENIED (`SCOPE_MISSING` where plants
 	// are to be deleted).
@@ -140,9 +143,10 @@ func (c *sessionServiceClient) Undo(ctx context.Context, in *UndoRequest, opts .
 //
 // What a grower does at a bench: many records in one call, and their undoing.
 type SessionServiceServer interface {
-	// Records a session for every plant of a bench that is due or overdue on its day,
-	// with the traps that are planned, but for the exceptions. A plant that was fed on
-	// that day already is not fed again: it stands among the skipped. Errors:
+	// Records a session for every living plant of a bench that is due or overdue on the
+	// day of the session, with the traps that are planned, but for the exceptions. A plant
+	// that was fed on that day already, and did not reject it, is not fed again: it stands
+	// among the skipped. Errors:
 	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`, and, at
 	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`), FAILED_PRECONDITION
 	// (`RESOURCE_DELETED` for a deleted bench), ALREADY_EXISTS (`REQUEST_ID_REUSED`),
@@ -152,21 +156,23 @@ type SessionServiceServer interface {
 	// known: `CLEAN`, but for the exceptions. Errors: as RecordSession.
 	RecordOutcomes(context.Context, *RecordOutcomesRequest) (*RecordOutcomesResponse, error)
 	// Divides a plant, or pricks a pot out: makes new plants with it as their parent,
-	// which take over what it is, its clone and its locality. Dividing counts as
-	// repotting, for the plant and for the new ones. Errors: INVALID_ARGUMENT,
+	// which take over what it is, its clone and its locality. It counts as repotted, and
+	// the new ones as acquired on that day, so that all settle. Errors: INVALID_ARGUMENT,
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`, and, at its field,
 	// `BENCH_NOT_FOUND`), ALREADY_EXISTS (`TAG_IN_USE`, `PLANT_EXISTS`,
 	// `REQUEST_ID_REUSED`), FAILED_PRECONDITION (`RESOURCE_DELETED`, `NOT_GROWING`).
 	DividePlant(context.Context, *DividePlantRequest) (*DividePlantResponse, error)
-	// Moves all living plants of a bench to another one. Errors: as RecordSession.
+	// Moves all living plants of a bench to another one. Errors: as RecordSession, and
+	// FAILED_PRECONDITION (`LATER_MOVE`).
 	MovePlants(context.Context, *MovePlantsRequest) (*MovePlantsResponse, error)
 	// Puts all living plants of a bench on hold: they are not fed until a day, or until
 	// the holds are voided. Errors: as RecordSession.
 	HoldPlants(context.Context, *HoldPlantsRequest) (*HoldPlantsResponse, error)
 	// Undoes a call of the caller's by its requestId, as long as that is kept (7
-	// days): what it recorded is voided, plants that it made are deleted, and what it
-	// changed is again as it was. All of it or, where something was changed since,
-	// nothing. Undoing once more changes nothing. Errors: INVALID_ARGUMENT, NOT_FOUND
+	// days): what it recorded is voided, plants that it made are deleted, and feedings and
+	// observations that it changed are again as they were. All of it or, where something
+	// does not stand as the call left it, nothing; what is as before already stays so, and
+	// undoing once more changes nothing. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`, `REQUEST_NOT_FOUND`), FAILED_PRECONDITION
 	// (`CHANGED_SINCE`, `NOT_UNDOABLE`), PERMISSION_DENIED (`SCOPE_MISSING` where plants
 	// are to be deleted).
