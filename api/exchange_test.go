@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -21,6 +22,7 @@ import (
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
 	"dewbench/service/civil"
+	rows "dewbench/service/table"
 	"dewbench/store"
 	"dewbench/store/storetest"
 )
@@ -387,6 +389,116 @@ func TestExportImportsBack(t *testing.T) {
 		}
 		if again := exportAll(t, x, parent, 0); again != tables {
 			r.Fatalf("%q after %q", again, tables)
+		}
+	})
+}
+
+// anyTable is a table with headers that are known and cells that mean something in some
+// column.
+func anyTable(columns []rows.Column, always ...string) *rapid.Generator[string] {
+	wild := []string{
+		"b", "0", "3,5", "yes", "no", "-", "x", "=1+1", "2026-05-01", "1.5.2026", "1899-12-31", "08:00", "Drosera capensis", "taxa/drosera-capensis", "greenhouse",
+		"outdoors", "south bench", "dead", "clean", "bloodworm-frozen", "flakes", "2 weeks", "1 3", "a note",
+	}
+	days := []string{"2026-05-01", "2026-05-02", "2026-05-31"}
+	return rapid.Custom(func(r *rapid.T) string {
+		lines := [][]string{slices.Clone(always)}
+		for _, c := range rapid.SliceOfNDistinct(rapid.SampledFrom(columns), 1, 8, func(c rows.Column) string { return c.Gives }).Draw(r, "columns") {
+			if !slices.Contains(always, c.Headers[0]) {
+				lines[0] = append(lines[0], c.Headers[0])
+			}
+		}
+		for range rapid.IntRange(1, 6).Draw(r, "rows") {
+			var row []string
+			for _, header := range lines[0] {
+				pool := []string{"", "1", "2", "12"}
+				if i := slices.IndexFunc(columns, func(c rows.Column) bool { return c.Headers[0] == header }); i >= 0 {
+					switch c := columns[i]; {
+					case c.Day:
+						pool = append(slices.Clone(days), "")
+					case c.Words != nil:
+						pool = []string{""}
+						for _, words := range c.Words {
+							pool = append(pool, words[0])
+						}
+					}
+				}
+				switch {
+				case header == "tag":
+					pool = []string{"A", "a", "B", "C3"}
+				case strings.HasPrefix(header, "date"):
+					pool = days
+				case header == "scientific name":
+					pool = []string{"Drosera capensis", "D. muscipula B52", "Nomen nudum", "Drosera nullicola 'Red'"}
+				case header == "food":
+					pool = []string{"", "flakes", "bloodworm-frozen"}
+				case header == "note":
+					pool = []string{"a note", ""}
+				case rapid.IntRange(0, 14).Draw(r, "wild") == 0:
+					pool = wild
+				}
+				row = append(row, rapid.SampledFrom(pool).Draw(r, header))
+			}
+			lines = append(lines, row)
+		}
+		var out strings.Builder
+		w := csv.NewWriter(&out)
+		w.Comma = ';'
+		if err := w.WriteAll(lines); err != nil {
+			r.Fatal(err)
+		}
+		return out.String()
+	})
+}
+
+// TestAnyTableTwice brings any tables in, the rows that are right, and again: what was
+// brought in stays as it is. What is given out then comes in again as it is, too.
+func TestAnyTableTwice(t *testing.T) {
+	now := newClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC))
+	d := openStore(t, storetest.New(t, store.SQLite), service.Config{Now: now.now})
+	x := pb.NewExchangeServiceClient(within(d.server))
+	rapid.Check(t, func(r *rapid.T) {
+		parent := newCollection(t, d)
+		// Where tables contradict each other, each is right in its turn.
+		columns := slices.DeleteFunc(rows.PlantColumns(), func(c rows.Column) bool { return c.Gives == "quantity" || c.Gives == "day measured" })
+		plants := anyTable(columns, "tag", "scientific name").Draw(r, "plants")
+		feedings := anyTable(rows.FeedingColumns(), "tag", "date fed").Draw(r, "feedings")
+		observations := anyTable(rows.ObservationColumns(), "tag", "date", "note").Draw(r, "observations")
+		var first []*pb.ImportResponse
+		for n := range 2 {
+			var answers []*pb.ImportResponse
+			add := func(m *pb.ImportResponse, err error) {
+				if reasonOf(status.Convert(err)) == service.InvalidTable {
+					m, err = &pb.ImportResponse{}, nil // the table as a whole
+				}
+				if err != nil {
+					r.Fatal(err)
+				}
+				answers = append(answers, m)
+			}
+			add(x.ImportPlants(t.Context(), &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(plants), GoodRowsOnly: true}))
+			add(x.ImportFeedings(t.Context(), &pb.ImportFeedingsRequest{Parent: parent, Csv: []byte(feedings), GoodRowsOnly: true}))
+			add(x.ImportObservations(t.Context(), &pb.ImportObservationsRequest{Parent: parent, Csv: []byte(observations), GoodRowsOnly: true}))
+			if n == 0 {
+				first = answers
+				continue
+			}
+			for i, answer := range answers {
+				for k, row := range answer.GetRows() {
+					was := first[i].GetRows()[k].GetResult()
+					if was == pb.ImportResponse_NOT_WRITTEN || was != pb.ImportResponse_REFUSED && row.GetResult() != pb.ImportResponse_UNCHANGED {
+						r.Fatalf("table %d: at first %v\nthen %v of\n%s\n%s", i, first[i].GetRows()[k], row, plants, []string{plants, feedings, observations}[i])
+					}
+				}
+			}
+		}
+		tables := exportAll(t, x, parent, 0)
+		for i, answer := range importAll(t, x, parent, tables) {
+			for _, row := range answer.GetRows() {
+				if row.GetResult() != pb.ImportResponse_UNCHANGED {
+					r.Fatalf("table %d given out: %v of\n%s", i, row, []string{tables.plants, tables.feedings, tables.observations}[i])
+				}
+			}
 		}
 	})
 }

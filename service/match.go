@@ -49,7 +49,7 @@ func (e *eventKind[M]) judge(
 ) error {
 	k := e.keep(v, c)
 	k.histories, k.clears = histories, true
-	if err := e.match(c, k, book, all, r); err != nil {
+	if err := e.match(c, k, book, plants, all, r); err != nil {
 		return err
 	}
 	for _, s := range some {
@@ -72,7 +72,7 @@ func (e *eventKind[M]) judge(
 
 // match finds what is there already of what rows say. all are those of their plants, in
 // the order of their time.
-func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, all []*said[M], r *report) error {
+func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, plants map[string]*store.Plant, all []*said[M], r *report) error {
 	var none M
 	there, claimed := map[string]M{}, map[string]*said[M]{}
 	for _, h := range k.histories {
@@ -179,24 +179,32 @@ func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, all []*
 			newRefs[at] = s
 		}
 	}
-	own := map[string]bool{} // those that have a ref
-	for _, name := range known {
-		own[name] = true
-	}
-	for _, s := range all { // those that say the same as one that has no ref
-		if s.ref == "" || s.isNew || s.plant == "" || s.before != none || s.stays {
-			continue
+	rows := map[day]int{}
+	for _, s := range all {
+		if s.ref == "" && !s.isNew {
+			rows[day{s.plant, int(s.day), s.fact}]++
 		}
-		for _, m := range ofDay[day{s.plant, int(s.day), s.fact}] {
-			if claimed[m.GetName()] == nil && !own[m.GetName()] && len(e.differs(c, book, m, s)) == 0 {
-				claim(s, m)
-				break
+	}
+	// A row that is wrong has no rank: it would push those behind it aside.
+	crowded := map[*pb.ImportResponse_Row]bool{}
+	for _, s := range all {
+		if s.ref == "" && !s.isNew && rows[day{s.plant, int(s.day), s.fact}] > 1 {
+			crowded[s.out] = true
+		}
+	}
+	wrong := map[*pb.ImportResponse_Row]bool{}
+	for _, s := range all {
+		if crowded[s.out] && !wrong[s.out] {
+			fits, err := e.fits(k, book, plants[s.plant], s)
+			if err != nil {
+				return err
 			}
+			wrong[s.out] = !fits
 		}
 	}
 	rank := map[day]int{}
 	for _, s := range all {
-		if s.ref != "" || s.isNew || s.plant == "" {
+		if s.ref != "" || s.isNew || s.plant == "" || wrong[s.out] || len(s.out.GetFaults()) > 0 {
 			continue
 		}
 		at := day{s.plant, int(s.day), s.fact}
@@ -207,7 +215,43 @@ func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, all []*
 			}
 		}
 	}
+	own := map[string]bool{} // those that have a ref
+	for _, name := range known {
+		own[name] = true
+	}
+	for _, s := range all { // those that say the same as one that has no ref
+		if s.ref == "" || s.isNew || s.plant == "" || s.before != none || s.stays || len(s.out.GetFaults()) > 0 {
+			continue
+		}
+		for _, m := range ofDay[day{s.plant, int(s.day), s.fact}] {
+			if claimed[m.GetName()] == nil && !own[m.GetName()] && len(e.differs(c, book, m, s)) == 0 {
+				claim(s, m)
+				break
+			}
+		}
+	}
 	return nil
+}
+
+// fits tells whether what a row says could be recorded as new.
+func (e *eventKind[M]) fits(k *keeping, book *benchBook, plant *store.Plant, s *said[M]) (bool, error) {
+	if s.plant == "" || plant == nil || s.foodRule != "" || len(s.out.GetFaults()) > 0 {
+		return false, nil
+	}
+	m := proto.CloneOf(s.message)
+	if s.spot != nil && s.spot.text != noBench {
+		bench, _, wrong := book.find(*s.spot)
+		if wrong != nil {
+			return false, nil
+		}
+		any(m).(*pb.Observation).GetMove().Bench = bench.GetName()
+	}
+	setName(m, plant.GetName()+"/"+e.kinds[2]+"/-")
+	k.plant, k.before, k.told, k.problems = plant, nil, false, problems{}
+	err := e.check(k, at{prefix: "row"}, m)
+	fits := k.refused == 0
+	k.problems = problems{}
+	return fits, err
 }
 
 // wentTo returns the name of the plant to which what a row says was reassigned since, or
