@@ -5,7 +5,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -17,7 +16,6 @@ import (
 	_ "time/tzdata" // time zones where the machine has none
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"dewbench/service/table"
 )
@@ -48,12 +46,7 @@ func command() *cobra.Command {
 		Args:          noArguments,
 		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		if near := nearFlag(c, err); near != "" {
-			return fmt.Errorf("%w; did you mean --%s? See %s --help", err, near, c.CommandPath())
-		}
-		return fmt.Errorf("%w: see %s --help", err, c.CommandPath())
-	})
+	root.SetFlagErrorFunc(flagFault)
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.CompletionOptions.HiddenDefaultCmd = true
 	for _, g := range groups {
@@ -65,26 +58,6 @@ func command() *cobra.Command {
 	}
 	root.SetHelpCommandGroupID(ofServing)
 	return root
-}
-
-// nearFlag returns the flag that was most likely meant by an unknown one, or "".
-func nearFlag(c *cobra.Command, err error) string {
-	var unknown *pflag.NotExistError
-	if !errors.As(err, &unknown) || len(unknown.GetSpecifiedName()) < 2 {
-		return ""
-	}
-	meant, given := "", unknown.GetSpecifiedName()
-	var all []string
-	c.Flags().VisitAll(func(f *pflag.Flag) {
-		all = append(all, f.Name)
-		if strings.Contains(f.Name, given) {
-			meant = f.Name
-		}
-	})
-	if near := table.Nearest(given, all, 1); len(near) > 0 {
-		meant = near[0]
-	}
-	return meant
 }
 
 // groups are the commands as the help lists them.

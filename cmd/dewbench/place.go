@@ -15,7 +15,7 @@ import (
 // placeFlags say where plants grow and when they are fed.
 type placeFlags struct {
 	zone, hemisphere string
-	latitude         *float64
+	latitude         decimal
 	weekdays         []string
 }
 
@@ -23,14 +23,10 @@ type placeFlags struct {
 func (p *placeFlags) add(c *cobra.Command, zoneFor string) {
 	f := c.Flags()
 	f.StringVar(&p.zone, "time-zone", "", "time zone of the plants, such as Europe/Berlin, "+zoneFor)
-	latitude := f.Float64("latitude", 0, "latitude of the plants in degrees, north positive, for their rests")
+	p.latitude.rule = "must be degrees such as 52 or 52,5, south negative"
+	f.Var(&p.latitude, "latitude", "latitude of the plants in degrees, south negative, for their rests")
 	f.StringVar(&p.hemisphere, "hemisphere", "north", "north or south, where no latitude is given")
 	f.StringSliceVar(&p.weekdays, "weekdays", nil, "days of the week on which you feed, such as wed,sat (default every day)")
-	c.PreRun = func(c *cobra.Command, _ []string) {
-		if f.Changed("latitude") {
-			p.latitude = latitude
-		}
-	}
 }
 
 // where is what the flags say.
@@ -42,14 +38,14 @@ type where struct {
 }
 
 func (p *placeFlags) read() (*where, error) {
-	w := &where{latitude: p.latitude}
+	w := &where{latitude: p.latitude.value}
 	var err error
 	if p.zone != "" {
 		if w.zone, err = time.LoadLocation(p.zone); err != nil || p.zone == "Local" {
 			return nil, fmt.Errorf("--time-zone %s: is not a time zone such as Europe/Berlin", p.zone)
 		}
 	}
-	if l := p.latitude; l != nil && !(*l >= -90 && *l <= 90) {
+	if l := p.latitude.value; l != nil && !(*l >= -90 && *l <= 90) {
 		return nil, fmt.Errorf("--latitude %g: must be degrees from -90 to 90, north positive", *l)
 	}
 	switch strings.ToLower(p.hemisphere) {

@@ -53,7 +53,7 @@ latitude when plants rest.`,
 func benchCommand() *cobra.Command {
 	var (
 		exposure string
-		lamps    float64
+		lamps    = decimal{rule: "must be hours such as 14 or 14,5"}
 		walk     int32
 	)
 	c := &cobra.Command{
@@ -64,7 +64,7 @@ the others, unless you say so. Without a name, the benches are listed.`,
 		Example: "  dewbench bench \"South window\" --exposure windowsill\n  dewbench bench Bog --exposure outdoors --walk 3\n  dewbench bench Rack --exposure enclosed --lamp-hours 14\n  dewbench bench",
 	}
 	c.Flags().StringVar(&exposure, "exposure", "", "windowsill, greenhouse, outdoors or enclosed")
-	c.Flags().Float64Var(&lamps, "lamp-hours", 0, "hours of lamp light a day, of an enclosed place")
+	c.Flags().Var(&lamps, "lamp-hours", "hours of lamp light a day, of an enclosed place")
 	c.Flags().Int32Var(&walk, "walk", 0, "place in your round, from 0 (default behind the others)")
 	return onServer(c, 0, 1, func(ctx context.Context, h *home, args []string, in inOut) error {
 		all, err := h.benches(ctx)
@@ -86,10 +86,7 @@ the others, unless you say so. Without a name, the benches are listed.`,
 		if err != nil {
 			return fmt.Errorf("--exposure: %w", err)
 		}
-		m := &pb.Bench{DisplayName: args[0], Exposure: pb.Bench_Exposure(what)}
-		if c.Flags().Changed("lamp-hours") {
-			m.LampHours = &lamps
-		}
+		m := &pb.Bench{DisplayName: args[0], Exposure: pb.Bench_Exposure(what), LampHours: lamps.value}
 		if c.Flags().Changed("walk") {
 			m.WalkOrder = &walk
 		}
