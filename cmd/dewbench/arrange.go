@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/table"
 )
 
 // mostTags is how many tags a line names.
@@ -67,7 +68,7 @@ settled.`,
 		if _, err := fmt.Fprintf(in.out, "%s %s%s: divided into %s\n", args[0], name, on, strings.Join(tags, ", ")); err != nil {
 			return err
 		}
-		return writeUndo(in.out, req.GetRequestId(), false)
+		return writeUndo(in.out, req.GetRequestId())
 	})
 }
 
@@ -99,56 +100,96 @@ func (h *home) benchOrTag(ctx context.Context, text string) (*pb.Bench, *pb.Plan
 func moveCommand() *cobra.Command {
 	var except []string
 	c := &cobra.Command{
-		Use:   "move FROM TOBENCH",
-		Short: "Record that the plants of a bench, or one plant, moved to another bench",
-		Long: `Record that all plants of a bench moved to another bench, or that one plant did: FROM
-is a bench, or the tag of a plant.`,
-		Example: "  dewbench move \"South window\" Bog --date 2026-05-15\n  dewbench move south bog --except D12,D40\n  dewbench move D12 bog",
+		Use:   "move FROM... TOBENCH",
+		Short: "Record that the plants of benches, or single plants, moved to another bench",
+		Long: `Record that all plants of a bench moved to another bench, or that one plant did: each
+FROM is a bench, or the tag of a plant.`,
+		Example: "  dewbench move \"South window\" Bog --date 2026-05-15\n  dewbench move south north bog --except D12,D40\n  dewbench move D12 D13 bog",
 	}
 	c.Flags().StringSliceVarP(&except, "except", "e", nil, "tags of plants that stay, as D12,D40")
-	return dated(c, 2, 2, func(ctx context.Context, h *home, args []string, day *string, in inOut) error {
-		from, plant, err := h.benchOrTag(ctx, args[0])
+	return dated(c, 2, -1, func(ctx context.Context, h *home, args []string, day *string, in inOut) error {
+		to, err := h.bench(ctx, args[len(args)-1])
 		if err != nil {
 			return err
 		}
-		to, err := h.bench(ctx, args[1])
-		if err != nil {
-			return err
-		}
-		if plant != nil {
-			fact := &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: to.GetName()}}
-			return h.observeOne(ctx, plant, &pb.Observation{ObserveDate: day, Fact: fact}, except, in)
-		}
-		known, err := h.on(ctx, from)
-		if err != nil {
-			return err
-		}
-		req := &pb.MovePlantsRequest{Name: from.GetName(), ToBench: to.GetName(), MoveDate: day, ExceptTags: except, RequestId: newRequestID()}
-		answer, err := pb.NewSessionServiceClient(h).MovePlants(ctx, req)
-		if err != nil {
-			return h.said(err, (&exceptions{except}).inWords(dayWords))
-		}
-		return known.observed(ctx, in, answer.GetObservations(), from, []*pb.Bench{to}, req.GetRequestId())
+		fact := &pb.Observation{ObserveDate: day, Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: to.GetName()}}}
+		return h.arrange(ctx, in, args[:len(args)-1], except, fact, []*pb.Bench{to}, func(b *pb.Bench, except []string, id string, only bool) ([]*pb.Observation, error) {
+			req := &pb.MovePlantsRequest{Name: b.GetName(), ToBench: to.GetName(), MoveDate: day, ExceptTags: except, RequestId: id, ValidateOnly: only}
+			answer, err := pb.NewSessionServiceClient(h).MovePlants(ctx, req)
+			return answer.GetObservations(), err
+		})
 	})
 }
 
-// observeOne records an observation of one plant in place of a bench.
-func (h *home) observeOne(ctx context.Context, plant *pb.Plant, o *pb.Observation, except []string, in inOut) error {
-	if len(except) > 0 {
-		return errors.New("--except goes with a bench, not with one plant")
+// arrange does the same to all plants of benches, by a call for each, and to single
+// plants, of each of which it records the observation. benches are those that it names.
+func (h *home) arrange(ctx context.Context, in inOut, args, except []string, one *pb.Observation, named []*pb.Bench,
+	call func(b *pb.Bench, except []string, id string, only bool) ([]*pb.Observation, error),
+) error {
+	var benches []*pb.Bench
+	var plants []*pb.Plant
+	if len(args) == 1 && table.Fold(args[0]) == everyBench {
+		all, err := h.benchesOf(ctx, args, "")
+		if err != nil {
+			return err
+		}
+		benches = slices.DeleteFunc(all, func(b *pb.Bench) bool {
+			return slices.ContainsFunc(named, func(to *pb.Bench) bool { return to.GetName() == b.GetName() })
+		})
+		args = nil
 	}
-	return h.observe(ctx, in, plant, o)
+	for _, text := range args {
+		bench, plant, err := h.benchOrTag(ctx, text)
+		switch {
+		case err != nil:
+			return err
+		case plant != nil:
+			plants = append(plants, plant)
+		case !slices.ContainsFunc(benches, func(b *pb.Bench) bool { return b.GetName() == bench.GetName() }):
+			benches = append(benches, bench)
+		}
+	}
+	if len(benches) == 0 && len(except) > 0 {
+		return errors.New("--except goes with a bench, not with single plants")
+	}
+	for _, p := range plants {
+		if err := h.stillThere(ctx, p, one.ObserveDate, false); err != nil {
+			return err
+		}
+	}
+	if len(benches) > 0 {
+		err := h.round(ctx, in, benches, except, false, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
+			all, err := call(b, of(except, some), id, only)
+			if err != nil {
+				return false, nil, h.said(err, (&exceptions{of(except, some)}).inWords(dayWords))
+			}
+			return len(all) > 0, func() error { return h.writeArranged(ctx, in, all, b, named) }, nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	for _, p := range plants {
+		if err := h.observe(ctx, in, p, proto.CloneOf(one)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// observed tells what was recorded of the plants of a bench: of all of them the same.
-func (p *plants) observed(ctx context.Context, in inOut, all []*pb.Observation, bench *pb.Bench, benches []*pb.Bench, id string) error {
+// writeArranged tells what was recorded of the plants of a bench: of all of them the same.
+func (h *home) writeArranged(ctx context.Context, in inOut, all []*pb.Observation, bench *pb.Bench, named []*pb.Bench) error {
 	if len(all) == 0 {
 		_, err := fmt.Fprintf(in.out, "Nothing to record: no plant stands on %s then\n", bench.GetDisplayName())
 		return err
 	}
+	known, err := h.on(ctx, bench)
+	if err != nil {
+		return err
+	}
 	var tags []string
 	for _, o := range all[:min(len(all), mostTags)] {
-		m, err := p.plant(ctx, o.GetPlant())
+		m, err := known.plant(ctx, o.GetPlant())
 		if err != nil {
 			return err
 		}
@@ -157,11 +198,9 @@ func (p *plants) observed(ctx context.Context, in inOut, all []*pb.Observation, 
 	if more := len(all) - mostTags; more > 0 {
 		tags = append(tags, fmt.Sprintf("and %d more", more))
 	}
-	if _, err := fmt.Fprintf(in.out, "%s of %s on %s: %s\n%s\n",
-		count(len(all), "plant"), bench.GetDisplayName(), all[0].GetObserveDate(), observationWords(all[0], benches), strings.Join(tags, ", ")); err != nil {
-		return err
-	}
-	return writeUndo(in.out, id, false)
+	_, err = fmt.Fprintf(in.out, "%s of %s on %s: %s\n%s\n",
+		count(len(all), "plant"), bench.GetDisplayName(), all[0].GetObserveDate(), observationWords(all[0], named), strings.Join(tags, ", "))
+	return err
 }
 
 func holdCommand() *cobra.Command {
@@ -170,38 +209,28 @@ func holdCommand() *cobra.Command {
 		until, reason string
 	)
 	c := &cobra.Command{
-		Use:   "hold WHAT",
-		Short: "Put the plants of a bench, or one plant, on hold: they are not fed",
-		Long: `Put all plants of a bench on hold, or one plant: WHAT is a bench, or the tag of a
-plant. They are not fed until a day, or until it is undone.`,
+		Use:   "hold WHAT...",
+		Short: "Put the plants of benches, or single plants, on hold: they are not fed",
+		Long: `Put all plants of a bench on hold, or one plant: each WHAT is a bench, the tag of a
+plant, or all for all benches. They are not fed until a day, or until it is undone.`,
 		Example: "  dewbench hold \"South window\" --until 2026-06-01 --reason \"aphids\"\n  dewbench hold D12",
 	}
 	c.Flags().StringVar(&until, "until", "", "first day on which they are fed again (default open)")
 	c.Flags().StringVar(&reason, "reason", "", "why")
 	c.Flags().StringSliceVarP(&except, "except", "e", nil, "tags of plants that are not held, as D12,D40")
-	return dated(c, 1, 1, func(ctx context.Context, h *home, args []string, day *string, in inOut) error {
+	return dated(c, 1, -1, func(ctx context.Context, h *home, args []string, day *string, in inOut) error {
 		untilDay, err := h.day("--until", until)
 		if err != nil {
 			return err
 		}
-		bench, plant, err := h.benchOrTag(ctx, args[0])
-		if err != nil {
-			return err
-		}
-		if plant != nil {
-			fact := &pb.Observation_Hold_{Hold: &pb.Observation_Hold{Reason: reason, UntilDate: untilDay}}
-			return h.observeOne(ctx, plant, &pb.Observation{ObserveDate: day, Fact: fact}, except, in)
-		}
-		known, err := h.on(ctx, bench)
-		if err != nil {
-			return err
-		}
-		req := &pb.HoldPlantsRequest{Name: bench.GetName(), HoldDate: day, UntilDate: untilDay, Reason: reason, ExceptTags: except, RequestId: newRequestID()}
-		answer, err := pb.NewSessionServiceClient(h).HoldPlants(ctx, req)
-		if err != nil {
-			return h.said(err, (&exceptions{except}).inWords(dayWords))
-		}
-		return known.observed(ctx, in, answer.GetObservations(), bench, nil, req.GetRequestId())
+		fact := &pb.Observation{ObserveDate: day, Fact: &pb.Observation_Hold_{Hold: &pb.Observation_Hold{Reason: reason, UntilDate: untilDay}}}
+		return h.arrange(ctx, in, args, except, fact, nil, func(b *pb.Bench, except []string, id string, only bool) ([]*pb.Observation, error) {
+			req := &pb.HoldPlantsRequest{
+				Name: b.GetName(), HoldDate: day, UntilDate: untilDay, Reason: reason, ExceptTags: except, RequestId: id, ValidateOnly: only,
+			}
+			answer, err := pb.NewSessionServiceClient(h).HoldPlants(ctx, req)
+			return answer.GetObservations(), err
+		})
 	})
 }
 

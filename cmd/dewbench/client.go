@@ -166,8 +166,8 @@ func (r *remote) connected(c *cobra.Command, do func(context.Context, *client, i
 	return do(c.Context(), conn, in)
 }
 
-// home finds the collection that the flags name, or the only one.
-func (c *client) home(ctx context.Context) (*home, error) {
+// collections returns all of the caller's.
+func (c *client) collections(ctx context.Context) ([]*pb.Collection, error) {
 	var all []*pb.Collection
 	for token := ""; ; {
 		page, err := pb.NewCollectionServiceClient(c).ListCollections(ctx, &pb.ListCollectionsRequest{PageSize: service.MaxPageSize, PageToken: token})
@@ -176,8 +176,16 @@ func (c *client) home(ctx context.Context) (*home, error) {
 		}
 		all = append(all, page.GetCollections()...)
 		if token = page.GetNextPageToken(); token == "" {
-			break
+			return all, nil
 		}
+	}
+}
+
+// home finds the collection that the flags name, or the only one.
+func (c *client) home(ctx context.Context) (*home, error) {
+	all, err := c.collections(ctx)
+	if err != nil {
+		return nil, err
 	}
 	if len(all) == 0 {
 		return nil, errors.New(`you have no collection yet: make one with dewbench new "Home" --time-zone Europe/Berlin --latitude 52`)
@@ -188,7 +196,6 @@ func (c *client) home(ctx context.Context) (*home, error) {
 	}
 	found := 0
 	if c.remote.collection != "" || len(all) > 1 {
-		var err error
 		if found, err = choose("collection", c.remote.collection, "say which with --collection", names); err != nil {
 			return nil, err
 		}
@@ -290,6 +297,8 @@ func (h *home) benches(ctx context.Context) ([]*pb.Bench, error) {
 	}
 }
 
+var errNoBench = errors.New(`the collection has no bench yet: make one with dewbench bench "South window" --exposure windowsill`)
+
 // bench finds the bench that text means.
 func (h *home) bench(ctx context.Context, text string) (*pb.Bench, error) {
 	all, err := h.benches(ctx)
@@ -297,7 +306,7 @@ func (h *home) bench(ctx context.Context, text string) (*pb.Bench, error) {
 		return nil, err
 	}
 	if len(all) == 0 {
-		return nil, errors.New(`the collection has no bench yet: make one with dewbench bench "South window" --exposure windowsill`)
+		return nil, errNoBench
 	}
 	i, err := choose("bench", text, "say which bench", benchNames(all))
 	if err != nil {

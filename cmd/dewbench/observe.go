@@ -4,13 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
 	"dewbench/service/civil"
 	"dewbench/service/table"
 )
@@ -41,8 +41,83 @@ func observing(c *cobra.Command, least, most int, read func(args []string, o *pb
 		if err != nil {
 			return err
 		}
+		if most < 0 {
+			if err := h.onlyWords(ctx, c, args); err != nil {
+				return err
+			}
+		}
 		return h.observe(ctx, in, plant, o)
 	})
+}
+
+// onlyWords refuses words of a record that are tags: other plants were meant. Words
+// behind -- are taken as they are.
+func (h *home) onlyWords(ctx context.Context, c *cobra.Command, args []string) error {
+	end := len(args)
+	if dash := c.ArgsLenAtDash(); dash >= 0 {
+		end = max(dash, 1)
+	}
+	for _, word := range args[1:end] {
+		is, err := h.isTag(ctx, word)
+		if err != nil {
+			return err
+		}
+		if is {
+			return fmt.Errorf("%s is a plant too: write one command for each plant. If the word is meant, put -- before the words: %s %s -- %s",
+				word, c.CommandPath(), args[0], strings.Join(args[1:], " "))
+		}
+	}
+	return nil
+}
+
+// isTag tells whether a plant that grows bears a tag.
+func (h *home) isTag(ctx context.Context, word string) (bool, error) {
+	if strings.ContainsAny(word, " \"\\") {
+		return false, nil // words that were put in quotes
+	}
+	found, err := pb.NewPlantServiceClient(h).ListPlants(ctx, &pb.ListPlantsRequest{
+		Parent: h.GetName(), Filter: fmt.Sprintf("tag = %q AND state = GROWING", word), PageSize: 1,
+	})
+	if err != nil {
+		return false, h.said(err, nil)
+	}
+	return len(found.GetPlants()) > 0, nil
+}
+
+// endedWords tell how a plant left the collection.
+var endedWords = map[pb.Plant_State]string{
+	pb.Plant_DEAD: "died", pb.Plant_SOLD: "was sold", pb.Plant_GIVEN_AWAY: "was given away",
+}
+
+// stillThere refuses a record of a plant that was not there any more. Without a day it is
+// of now. A plant leaves once a day.
+func (h *home) stillThere(ctx context.Context, plant *pb.Plant, day *string, leaves bool) error {
+	ended, gone := endedWords[plant.GetState()]
+	if !gone {
+		return nil
+	}
+	last, at := "", int64(0)
+	for token := ""; ; {
+		page, err := pb.NewObservationServiceClient(h).ListObservations(ctx, &pb.ListObservationsRequest{
+			Parent: plant.GetName(), PageSize: service.MaxPageSize, PageToken: token,
+		})
+		if err != nil {
+			return h.said(err, nil)
+		}
+		for _, o := range page.GetObservations() {
+			if t := o.GetObserveTime().AsTime().UnixMicro(); o.GetEnd() != nil && t >= at {
+				last, at = o.GetObserveDate(), t
+			}
+		}
+		if token = page.GetNextPageToken(); token == "" {
+			break
+		}
+	}
+	if day != nil && (*day < last || *day == last && !leaves) {
+		return nil
+	}
+	return fmt.Errorf("%s %s on %s: for a day before that give --date; if it is still there, undo that with the dewbench undo ID that was printed with it",
+		plant.GetTag(), ended, last)
 }
 
 // tagged finds the plant with a tag.
@@ -56,6 +131,9 @@ func (h *home) tagged(ctx context.Context, tag string) (*pb.Plant, error) {
 
 // observe records an observation of a plant and tells so.
 func (h *home) observe(ctx context.Context, in inOut, plant *pb.Plant, o *pb.Observation) error {
+	if err := h.stillThere(ctx, plant, o.ObserveDate, o.GetEnd() != nil); err != nil {
+		return err
+	}
 	req := &pb.CreateObservationRequest{Parent: plant.GetName(), Observation: o, RequestId: newRequestID()}
 	made, err := pb.NewObservationServiceClient(h).CreateObservation(ctx, req)
 	if err != nil {
@@ -73,7 +151,7 @@ func recorded(in inOut, p *pb.Plant, day, words, id string) error {
 	if _, err := fmt.Fprintf(in.out, "%s on %s: %s\n", strings.TrimSpace(p.GetTag()+" "+p.GetScientificName()), day, words); err != nil {
 		return err
 	}
-	return writeUndo(in.out, id, false)
+	return writeUndo(in.out, id)
 }
 
 func feedCommand() *cobra.Command {
@@ -91,22 +169,41 @@ func feedCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		req := &pb.CreateFeedingRequest{
-			Parent: plant.GetName(), RequestId: newRequestID(), Feeding: &pb.Feeding{FedDate: day, Food: foodName(food), Note: note},
+		if err := h.stillThere(ctx, plant, day, false); err != nil {
+			return err
+		}
+		fed := &pb.Feeding{FedDate: day, Note: note}
+		if fed.Food, err = foodName(food); err != nil {
+			return err
 		}
 		if len(args) > 1 {
 			n, err := wholeNumber(args[1])
-			if err != nil {
+			switch other, tagErr := h.isTag(ctx, args[1]); {
+			case err != nil && tagErr != nil:
+				return tagErr
+			case err != nil && other:
+				return fmt.Errorf("%s is a plant too: write one command for each plant, or dewbench session for a bench", args[1])
+			case err != nil:
 				return fmt.Errorf("TRAPS: %w", err)
+			case n == 0:
+				return errors.New("TRAPS 0: must be more than 0; what was not fed is not recorded")
 			}
-			req.Feeding.TrapsFed = &n
+			fed.TrapsFed = &n
 		}
+		req := &pb.CreateFeedingRequest{Parent: plant.GetName(), RequestId: newRequestID(), Feeding: fed}
 		made, err := pb.NewFeedingServiceClient(h).CreateFeeding(ctx, req)
 		if err != nil {
 			return h.said(err, fields(dayWords))
 		}
 		if last := plant.GetLastFeedTime(); last != nil && civil.Of(last.AsTime(), h.zone).String() == made.GetFedDate() {
 			fmt.Fprintf(in.notes, "note: %s was fed on %s already\n", plant.GetTag(), made.GetFedDate())
+		}
+		if d := plant.GetDue(); d.GetStatus() == pb.DueFeeding_HELD && made.GetFedDate() == d.GetAsOfDate() {
+			for _, r := range d.GetReasons() {
+				if r.GetCode() >= pb.DueFeeding_Reason_SETTLING {
+					fmt.Fprintf(in.notes, "note: %s is held: %s (%s)\n", plant.GetTag(), strings.TrimSuffix(r.GetMessage(), "."), r.GetCode())
+				}
+			}
 		}
 		return recorded(in, plant, made.GetFedDate(), feedingWords(made), req.GetRequestId())
 	})
@@ -156,7 +253,7 @@ func millimetres(what, text string) (*float64, error) {
 	if text == "" {
 		return nil, nil
 	}
-	v, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(strings.TrimSuffix(text, "mm")), ",", ".", 1), 64)
+	v, err := readDecimal(strings.TrimSuffix(text, "mm"))
 	if err != nil {
 		return nil, fmt.Errorf("%s: %q must be a number of millimetres, such as 31.5", what, text)
 	}

@@ -1,17 +1,24 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/service/catalogue"
 	"dewbench/service/due"
 	"dewbench/service/table"
 )
@@ -27,6 +34,10 @@ const (
 const howToWalk = `BENCH is the display name of a bench, its id, or the beginning of either if no other
 begins so. TAG is what is on the label. Case does not matter. A day is written as
 2026-05-11, 11.5.2026, today, yesterday or tomorrow.`
+
+// howToWalkAll adds how commands take several benches.
+const howToWalkAll = ` Of several benches each is named, or
+all of them with all.`
 
 // onServer makes a command that calls the server: it takes from least to most arguments
 // (most below 0: any number), and runs on the collection that its flags name.
@@ -126,16 +137,16 @@ func sessionCommand() *cobra.Command {
 		dry          bool
 	)
 	c := &cobra.Command{
-		Use:   "session BENCH",
+		Use:   "session BENCH...",
 		Short: "Record that what was due on a bench was fed",
-		Long: `Record a session: every plant of the bench that was due or overdue was fed the traps
+		Long: `Record a session: every plant of the benches that was due or overdue was fed the traps
 that were planned, but for the exceptions. A plant that was fed on that day already
 is not fed again.
 
-` + howToWalk,
+` + howToWalk + howToWalkAll,
 		Example: "  dewbench session \"South window\"\n" +
 			"  dewbench session south --except D12=1,D40=skip --food bloodworm-frozen\n" +
-			"  dewbench session south --date yesterday --dry-run",
+			"  dewbench session south bog --date yesterday --dry-run\n  dewbench session all",
 	}
 	except.add(c, "D12=1,D40=skip", "plants that were fed other numbers of traps, or not")
 	date.add(c)
@@ -143,55 +154,216 @@ is not fed again.
 	c.Flags().StringVar(&feeder, "feeder", "", "who fed")
 	c.Flags().StringVar(&note, "note", "", "a note for each feeding")
 	c.Flags().BoolVar(&dry, "dry-run", false, "show what would be recorded, and record nothing")
-	return onServer(c, 0, 1, func(ctx context.Context, h *home, args []string, in inOut) error {
-		req := &pb.RecordSessionRequest{Food: foodName(food), Feeder: feeder, Note: note, RequestId: newRequestID(), ValidateOnly: dry}
+	return onServer(c, 0, -1, func(ctx context.Context, h *home, args []string, in inOut) error {
+		var all []*pb.RecordSessionRequest_Exception
 		err := except.read("D12=1 (traps) or D12=skip", func(tag, word string) error {
 			x := &pb.RecordSessionRequest_Exception{Tag: tag, Skip: isSkip(word)}
 			if !x.Skip {
 				n, err := wholeNumber(word)
-				if err != nil {
+				switch {
+				case err != nil:
 					return fmt.Errorf("%w of traps, or skip", err)
+				case n == 0:
+					return fmt.Errorf("to leave it out write %s=skip", tag)
 				}
 				x.TrapsFed = &n
 			}
-			req.Except = append(req.Except, x)
+			all = append(all, x)
 			return nil
 		})
 		if err != nil {
 			return err
 		}
-		if req.FedDate, err = date.day(h); err != nil {
-			return err
-		}
-		bench, known, err := h.walk(ctx, args)
+		fed, err := foodName(food)
 		if err != nil {
 			return err
 		}
-		req.Name = bench.GetName()
-		answer, err := pb.NewSessionServiceClient(h).RecordSession(ctx, req)
+		day, err := date.day(h)
 		if err != nil {
-			return h.said(err, except.inWords(dayWords))
+			return err
 		}
-		return writeSession(ctx, in.out, known, bench, answer, dry, req.GetRequestId())
+		benches, err := h.benchesOf(ctx, args, "dewbench feed TAG")
+		if err != nil {
+			return err
+		}
+		return h.round(ctx, in, benches, except.given, dry, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
+			req := &pb.RecordSessionRequest{
+				Name: b.GetName(), FedDate: day, Food: fed, Feeder: feeder, Note: note, Except: of(all, some), RequestId: id, ValidateOnly: only,
+			}
+			answer, err := pb.NewSessionServiceClient(h).RecordSession(ctx, req)
+			if err != nil {
+				return false, nil, h.said(err, (&exceptions{of(except.given, some)}).inWords(dayWords))
+			}
+			return len(answer.GetFeedings()) > 0, func() error { return h.writeSession(ctx, in.out, b, answer, only, day) }, nil
+		})
 	})
 }
 
-// walk finds the bench that a command names, and the plants on it.
-func (h *home) walk(ctx context.Context, args []string) (*pb.Bench, *plants, error) {
-	bench, err := h.bench(ctx, strings.Join(args, ""))
-	if err != nil {
-		return nil, nil, err
+// of returns some of a list, by their places.
+func of[T any](all []T, some []int) []T {
+	out := make([]T, len(some))
+	for i, n := range some {
+		out[i] = all[n]
 	}
-	known, err := h.on(ctx, bench)
-	return bench, known, err
+	return out
 }
 
-// foodName is the name of a kind of food that may be given by its id.
-func foodName(text string) string {
-	if text == "" || strings.HasPrefix(text, "foods/") {
-		return text
+// everyBench stands for all benches.
+const everyBench = "all"
+
+// benchesOf finds the benches that a command names, each once. forPlant is the command
+// for one plant.
+func (h *home) benchesOf(ctx context.Context, args []string, forPlant string) ([]*pb.Bench, error) {
+	all, err := h.benches(ctx)
+	if err != nil {
+		return nil, err
 	}
-	return "foods/" + text
+	if len(all) == 0 {
+		return nil, errNoBench
+	}
+	names := benchNames(all)
+	if exact, _ := fits(strings.Join(args, " "), names); len(exact) == 1 {
+		return []*pb.Bench{all[exact[0]]}, nil // also of several words without quotes
+	}
+	if len(args) == 1 && table.Fold(args[0]) == everyBench {
+		return all, nil
+	}
+	if len(args) == 0 {
+		args = []string{""}
+	}
+	var out []*pb.Bench
+	for _, text := range args {
+		i, err := choose("bench", text, "say which bench, or "+everyBench, names)
+		if err != nil {
+			if is, tagErr := h.isTag(ctx, text); tagErr != nil {
+				return nil, tagErr
+			} else if is {
+				return nil, fmt.Errorf("%s is a plant, not a bench: %s", text, strings.ReplaceAll(forPlant, "TAG", text))
+			}
+			return nil, err
+		}
+		if !slices.Contains(out, all[i]) {
+			out = append(out, all[i])
+		}
+	}
+	return out, nil
+}
+
+// round does something at each of the benches. It is tried at all of them first: what one
+// refuses is done at none. excepted are what --except was given, of which do gets the
+// places of those at that bench. do tells whether something was recorded, and how to
+// write what.
+func (h *home) round(ctx context.Context, in inOut, benches []*pb.Bench, excepted []string, dry bool,
+	do func(b *pb.Bench, excepted []int, id string, only bool) (recorded bool, write func() error, err error),
+) (err error) {
+	some, err := h.standing(ctx, benches, excepted)
+	if err != nil {
+		return err
+	}
+	at := func(b *pb.Bench, id string, only bool) (bool, func() error, error) {
+		recorded, write, err := do(b, some[b.GetName()], id, only)
+		if err != nil && len(benches) > 1 {
+			err = fmt.Errorf("%s: %w", b.GetDisplayName(), err)
+		}
+		return recorded, write, err
+	}
+	if len(benches) > 1 && !dry {
+		for _, b := range benches {
+			if _, _, err := at(b, "", true); err != nil {
+				return err
+			}
+		}
+	}
+	var ids []string
+	defer func() { err = errors.Join(err, writeUndo(in.out, ids...)) }()
+	for _, b := range benches {
+		id := newRequestID()
+		recorded, write, err := at(b, id, dry)
+		if err != nil {
+			return err
+		}
+		if recorded && !dry {
+			ids = append(ids, id)
+		}
+		if err := write(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// standing returns which exceptions, TAG or TAG=WORD, are of which bench. Of one bench all
+// are, for the server to judge.
+func (h *home) standing(ctx context.Context, benches []*pb.Bench, excepted []string) (map[string][]int, error) {
+	out := map[string][]int{}
+	for i, text := range excepted {
+		on := benches[0].GetName()
+		if len(benches) > 1 {
+			tag := text
+			if at := strings.LastIndexByte(text, '='); at >= 0 {
+				tag = text[:at]
+			}
+			p, err := h.tagged(ctx, strings.TrimSpace(tag))
+			if err != nil {
+				return nil, fmt.Errorf("--except %s: %w", text, err)
+			}
+			on = p.GetBench()
+			if !slices.ContainsFunc(benches, func(b *pb.Bench) bool { return b.GetName() == on }) {
+				return nil, fmt.Errorf("--except %s: the plant stands on none of the benches", text)
+			}
+		}
+		out[on] = append(out[on], i)
+	}
+	return out, nil
+}
+
+// foodName is the name of the kind of food that a text means: its id, or the only one
+// that begins so. A full name is the server's matter.
+func foodName(text string) (string, error) {
+	const prefix = "foods/"
+	if text == "" || strings.HasPrefix(text, prefix) {
+		return text, nil
+	}
+	known, err := catalogue.Load()
+	if err != nil {
+		return "", err
+	}
+	key := strings.ReplaceAll(table.Fold(text), " ", "-")
+	var ids, begin []string
+	for _, f := range known.Foods() {
+		ids = append(ids, f.ID)
+		if f.ID == key {
+			return prefix + key, nil
+		}
+		if strings.HasPrefix(f.ID, key) {
+			begin = append(begin, f.ID)
+		}
+	}
+	switch {
+	case len(begin) == 1:
+		return prefix + begin[0], nil
+	case len(begin) > 1:
+		return "", fmt.Errorf("--food %s: may be %s", text, strings.Join(begin, " or "))
+	}
+	question := ""
+	if near := nearestFood(key, ids); near != "" {
+		question = fmt.Sprintf("; did you mean %s?", near)
+	}
+	return "", fmt.Errorf("--food %s: is not a kind of food%s They are %s", text, cmp.Or(question, "."), strings.Join(ids, ", "))
+}
+
+// nearestFood returns the kind of food that was likely meant, or "". Its first word may
+// stand for it.
+func nearestFood(text string, ids []string) string {
+	of := map[string]string{}
+	for _, id := range slices.Backward(ids) { // the first of several with that word
+		first, _, _ := strings.Cut(id, "-")
+		of[first], of[id] = id, id
+	}
+	if near := table.Nearest(text, slices.Sorted(maps.Keys(of)), 1); len(near) > 0 {
+		return of[near[0]]
+	}
+	return ""
 }
 
 func wholeNumber(text string) (int32, error) {
@@ -208,29 +380,36 @@ var skippedWords = map[pb.RecordSessionResponse_Skipped_Code]string{
 	pb.RecordSessionResponse_Skipped_FED_TODAY: "was fed on that day already",
 }
 
-func writeSession(ctx context.Context, out io.Writer, known *plants, bench *pb.Bench, answer *pb.RecordSessionResponse, dry bool, id string) error {
-	traps := 0
-	rows := [][]string{{"TAG", "NAME", "TRAPS", "PLANNED"}}
-	day := ""
-	for _, f := range answer.GetFeedings() {
-		p, err := known.plant(ctx, f.GetPlant())
+func (h *home) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordSessionResponse, dry bool, day *string) error {
+	known, err := h.on(ctx, bench)
+	if err != nil {
+		return err
+	}
+	if len(answer.GetFeedings()) == 0 {
+		why, err := known.noneDue(ctx, bench, answer, day)
 		if err != nil {
 			return err
 		}
-		traps += int(f.GetTrapsFed())
-		day = " on " + f.GetFedDate()
-		rows = append(rows, []string{p.GetTag(), dash(p.GetScientificName()), strconv.Itoa(int(f.GetTrapsFed())), strconv.Itoa(int(f.GetTrapsTarget()))})
-	}
-	verb := "Fed"
-	if dry {
-		verb = "Would be fed"
-	}
-	if len(answer.GetFeedings()) == 0 {
-		if _, err := fmt.Fprintf(out, "Nothing to record on %s: no plant is due, or all were fed\n", bench.GetDisplayName()); err != nil {
+		if _, err := fmt.Fprintln(out, why); err != nil {
 			return err
 		}
 	} else {
-		if _, err := fmt.Fprintf(out, "%s%s, %s: %s, %s\n", verb, day, bench.GetDisplayName(), count(len(answer.GetFeedings()), "plant"), count(traps, "trap")); err != nil {
+		traps := 0
+		rows := [][]string{{"TAG", "NAME", "TRAPS", "PLANNED"}}
+		for _, f := range answer.GetFeedings() {
+			p, err := known.plant(ctx, f.GetPlant())
+			if err != nil {
+				return err
+			}
+			traps += int(f.GetTrapsFed())
+			rows = append(rows, []string{p.GetTag(), dash(p.GetScientificName()), strconv.Itoa(int(f.GetTrapsFed())), strconv.Itoa(int(f.GetTrapsTarget()))})
+		}
+		verb := "Fed"
+		if dry {
+			verb = "Would be fed"
+		}
+		if _, err := fmt.Fprintf(out, "%s on %s, %s: %s, %s\n", verb, answer.GetFeedings()[0].GetFedDate(),
+			bench.GetDisplayName(), count(len(answer.GetFeedings()), "plant"), count(traps, "trap")); err != nil {
 			return err
 		}
 		if err := writeTable(out, rows); err != nil {
@@ -246,15 +425,55 @@ func writeSession(ctx context.Context, out io.Writer, known *plants, bench *pb.B
 			return err
 		}
 	}
-	return writeUndo(out, id, dry || len(answer.GetFeedings()) == 0)
+	return nil
 }
 
-// writeUndo tells how to take a call back, unless nothing was written.
-func writeUndo(out io.Writer, id string, nothing bool) error {
-	if nothing {
+// noneDue tells why a session records nothing, and which plant is the next to be due.
+func (p *plants) noneDue(ctx context.Context, bench *pb.Bench, answer *pb.RecordSessionResponse, day *string) (string, error) {
+	name := bench.GetDisplayName()
+	if !p.anyGrow() {
+		return "Nothing to record: no plant stands on " + name, nil
+	}
+	text := "Nothing to record on " + name + ": no plant is due"
+	if len(answer.GetSkipped()) > 0 {
+		return text + ", or all were fed", nil
+	}
+	req := &pb.ListDueFeedingsRequest{
+		Parent: p.of.GetName(), Filter: fmt.Sprintf("bench = %q", bench.GetName()), AsOfDate: day, PageSize: service.MaxPageSize,
+	}
+	list := listing{totals: map[pb.DueFeeding_Status]int{}, shown: func(pb.DueFeeding_Status) bool { return true }}
+	rows, _, err := p.of.due(ctx, req, []*pb.Bench{bench}, &list)
+	if err != nil {
+		return "", err
+	}
+	next, when := "", ""
+	for _, r := range rows {
+		if on := cmp.Or(r.GetFeedDate(), r.GetDueFromDate()); on != "" && (when == "" || on < when) {
+			next, when = r.GetTag(), on
+		}
+	}
+	if when == "" {
+		return text, nil
+	}
+	return fmt.Sprintf("%s; the next is %s on %s", text, next, when), nil
+}
+
+// anyGrow tells whether any of the plants of a bench grows.
+func (p *plants) anyGrow() bool {
+	for _, m := range p.known {
+		if m.GetState() == pb.Plant_GROWING {
+			return true
+		}
+	}
+	return false
+}
+
+// writeUndo tells how to take calls back.
+func writeUndo(out io.Writer, ids ...string) error {
+	if len(ids) == 0 {
 		return nil
 	}
-	_, err := fmt.Fprintf(out, "to undo: dewbench undo %s\n", id)
+	_, err := fmt.Fprintf(out, "to undo: dewbench undo %s\n", strings.Join(ids, " "))
 	return err
 }
 
@@ -266,6 +485,15 @@ func outcomeOf(word string) (pb.Feeding_Outcome, error) {
 	o, err := table.Outcome(word)
 	if err == nil && o != due.Unknown {
 		return pb.Feeding_Outcome(o), nil
+	}
+	var begin []string
+	for _, w := range outcomeWords {
+		if strings.HasPrefix(w, table.Fold(word)) {
+			begin = append(begin, w)
+		}
+	}
+	if len(begin) > 1 {
+		return 0, fmt.Errorf("%q may be %s", word, strings.Join(begin, " or "))
 	}
 	question := ""
 	if near := table.Nearest(word, outcomeWords, 1); len(near) > 0 {
@@ -281,21 +509,21 @@ func outcomesCommand() *cobra.Command {
 		dry    bool
 	)
 	c := &cobra.Command{
-		Use:   "outcomes BENCH",
+		Use:   "outcomes BENCH...",
 		Short: "Record what became of the food on a bench",
-		Long: `Record what became of the food of all sessions on the bench whose outcome is not
+		Long: `Record what became of the food of all sessions on the benches whose outcome is not
 known yet: clean, but for the exceptions, which are residue, mould, rejected, or skip
 for what is to be left as it is. The beginning of a word will do.
 
-` + howToWalk,
+` + howToWalk + howToWalkAll,
 		Example: "  dewbench outcomes \"South window\"\n" +
-			"  dewbench outcomes south --except D12=mould,D7=residue --date yesterday",
+			"  dewbench outcomes south --except D12=mould,D7=residue --date yesterday\n  dewbench outcomes all",
 	}
 	except.add(c, "D12=mould,D7=residue", "plants whose food did not go clean")
 	date.add(c)
 	c.Flags().BoolVar(&dry, "dry-run", false, "show what would be recorded, and record nothing")
-	return onServer(c, 0, 1, func(ctx context.Context, h *home, args []string, in inOut) error {
-		req := &pb.RecordOutcomesRequest{RequestId: newRequestID(), ValidateOnly: dry}
+	return onServer(c, 0, -1, func(ctx context.Context, h *home, args []string, in inOut) error {
+		var all []*pb.RecordOutcomesRequest_Exception
 		err := except.read("D12=mould; the words are clean, residue, mould, rejected, skip", func(tag, word string) error {
 			x := &pb.RecordOutcomesRequest_Exception{Tag: tag, Skip: isSkip(word)}
 			if !x.Skip {
@@ -304,31 +532,38 @@ for what is to be left as it is. The beginning of a word will do.
 					return err
 				}
 			}
-			req.Except = append(req.Except, x)
+			all = append(all, x)
 			return nil
 		})
 		if err != nil {
 			return err
 		}
-		if req.OutcomeDate, err = date.day(h); err != nil {
-			return err
-		}
-		bench, known, err := h.walk(ctx, args)
+		day, err := date.day(h)
 		if err != nil {
 			return err
 		}
-		req.Name = bench.GetName()
-		answer, err := pb.NewSessionServiceClient(h).RecordOutcomes(ctx, req)
+		benches, err := h.benchesOf(ctx, args, "dewbench outcomes BENCH --except TAG=mould, with the bench on which it stands")
 		if err != nil {
-			return h.said(err, except.inWords(dayWords))
+			return err
 		}
-		return writeOutcomes(ctx, in.out, known, bench, answer, dry, req.GetRequestId())
+		return h.round(ctx, in, benches, except.given, dry, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
+			req := &pb.RecordOutcomesRequest{Name: b.GetName(), OutcomeDate: day, Except: of(all, some), RequestId: id, ValidateOnly: only}
+			answer, err := pb.NewSessionServiceClient(h).RecordOutcomes(ctx, req)
+			if err != nil {
+				return false, nil, h.said(err, (&exceptions{of(except.given, some)}).inWords(dayWords))
+			}
+			return len(answer.GetFeedings()) > 0, func() error { return h.writeOutcomes(ctx, in.out, b, answer, only) }, nil
+		})
 	})
 }
 
-func writeOutcomes(ctx context.Context, out io.Writer, known *plants, bench *pb.Bench, answer *pb.RecordOutcomesResponse, dry bool, id string) error {
+func (h *home) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordOutcomesResponse, dry bool) error {
 	if len(answer.GetFeedings()) == 0 {
 		_, err := fmt.Fprintf(out, "Nothing to record on %s: the outcome of every session is known\n", bench.GetDisplayName())
+		return err
+	}
+	known, err := h.on(ctx, bench)
+	if err != nil {
 		return err
 	}
 	of := map[pb.Feeding_Outcome]int{}
@@ -356,46 +591,89 @@ func writeOutcomes(ctx context.Context, out io.Writer, known *plants, bench *pb.
 	if _, err := fmt.Fprintf(out, "%s, %s: %s\n", verb, bench.GetDisplayName(), strings.Join(parts, ", ")); err != nil {
 		return err
 	}
-	if err := writeTable(out, rows); err != nil {
-		return err
-	}
-	return writeUndo(out, id, dry)
+	return writeTable(out, rows)
 }
 
 func undoCommand() *cobra.Command {
 	var dry bool
 	c := &cobra.Command{
-		Use:   "undo ID",
+		Use:   "undo ID...",
 		Short: "Take back what a command recorded",
 		Long: `Take back what a command recorded, by the ID that it printed, within 7 days: all of
 it, or nothing where something was changed since.`,
 		Example: "  dewbench undo k3m5xq2pvr",
 	}
 	c.Flags().BoolVar(&dry, "dry-run", false, "show what would be undone, and undo nothing")
-	return onServer(c, 1, 1, func(ctx context.Context, h *home, args []string, in inOut) error {
-		answer, err := pb.NewSessionServiceClient(h).Undo(ctx, &pb.UndoRequest{
-			Name: h.GetName(), RequestId: strings.TrimSpace(args[0]), ValidateOnly: dry,
-		})
-		if err != nil {
-			return h.said(err, fields(map[string]string{"requestId": "ID"}))
-		}
-		var parts []string
-		for _, part := range []struct {
-			n    int
-			what string
-		}{{len(answer.GetFeedings()), "feeding"}, {len(answer.GetObservations()), "observation"}, {len(answer.GetPlants()), "plant"}} {
-			if part.n > 0 {
-				parts = append(parts, count(part.n, part.what))
+	return onServer(c, 1, -1, func(ctx context.Context, h *home, args []string, in inOut) error {
+		would := make([]*pb.UndoResponse, len(args)) // what one refuses is undone of none
+		for i, id := range args {
+			var err error
+			if would[i], err = h.undo(ctx, id, true); err != nil {
+				return err
 			}
 		}
-		if len(parts) == 0 {
-			return errors.New("nothing was left to undo")
+		for i, id := range args {
+			answer, err := h.undo(ctx, id, dry)
+			if err != nil {
+				return err
+			}
+			if err := writeUndone(in.out, id, dry, would[i], answer); err != nil {
+				return err
+			}
 		}
-		verb := "Undone"
-		if dry {
-			verb = "Would be undone"
-		}
-		_, err = fmt.Fprintf(in.out, "%s: %s\n", verb, strings.Join(parts, ", "))
-		return err
+		return nil
 	})
+}
+
+// undo takes a call back, or shows what that would do.
+func (h *home) undo(ctx context.Context, id string, only bool) (*pb.UndoResponse, error) {
+	req := &pb.UndoRequest{Name: h.GetName(), RequestId: strings.ToLower(strings.TrimSpace(id)), ValidateOnly: only}
+	answer, err := pb.NewSessionServiceClient(h).Undo(ctx, req)
+	if err == nil {
+		return answer, nil
+	}
+	if s, _ := status.FromError(err); refusal(s) != "REQUEST_NOT_FOUND" {
+		return nil, h.said(err, fields(map[string]string{"requestId": "ID"}))
+	}
+	all, err := h.collections(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, other := range all {
+		req.Name, req.ValidateOnly = other.GetName(), true
+		_, err := pb.NewSessionServiceClient(h).Undo(ctx, req)
+		if err == nil {
+			return nil, fmt.Errorf("it was recorded in another collection: dewbench undo %s --collection %q", id, other.GetDisplayName())
+		}
+		if s, _ := status.FromError(err); refusal(s) != "REQUEST_NOT_FOUND" && other.GetName() != h.GetName() {
+			return nil, h.said(err, nil)
+		}
+	}
+	return nil, fmt.Errorf("no call of yours with the ID %s in %s within 7 days: it is printed after each record", id, h.GetDisplayName())
+}
+
+// writeUndone tells what was undone. would is what undoing was to make of it: of what was
+// undone before, its times are the same.
+func writeUndone(out io.Writer, id string, dry bool, would, answer *pb.UndoResponse) error {
+	var parts []string
+	for _, part := range []struct {
+		n    int
+		what string
+	}{{len(answer.GetFeedings()), "feeding"}, {len(answer.GetObservations()), "observation"}, {len(answer.GetPlants()), "plant"}} {
+		if part.n > 0 {
+			parts = append(parts, count(part.n, part.what))
+		}
+	}
+	if len(parts) == 0 {
+		return errors.New("nothing was left to undo")
+	}
+	verb := "Undone"
+	switch {
+	case proto.Equal(would, answer):
+		verb = id + " was undone already"
+	case dry:
+		verb = "Would be undone"
+	}
+	_, err := fmt.Fprintf(out, "%s: %s\n", verb, strings.Join(parts, ", "))
+	return err
 }
