@@ -8,6 +8,7 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -173,6 +174,59 @@ func tellTable(ctx context.Context, w http.ResponseWriter, answer proto.Message)
 	w.Header().Set("Link", fmt.Sprintf(`<%s?%s>; rel="next"`, at.EscapedPath(), query.Encode()))
 	return nil
 }
+
+// giveWhole answers with all pages of a table, one call after another. Where a later one
+// fails the connection breaks off, so that nobody takes a part for the whole.
+func (g *gateway) giveWhole(w http.ResponseWriter, r *http.Request) {
+	query := r.URL.Query()
+	query.Set("pageSize", strconv.FormatInt(g.page.Load(), 10))
+	for first := true; ; first = false {
+		page := r.Clone(r.Context())
+		page.URL.RawQuery = query.Encode()
+		held := &tableWriter{header: http.Header{}, status: http.StatusOK}
+		g.mux.ServeHTTP(held, page)
+		next := ""
+		if link := linkTarget.FindStringSubmatch(held.header.Get("Link")); link != nil {
+			if u, err := url.Parse(link[1]); err == nil {
+				next = u.Query().Get("pageToken")
+			}
+		}
+		if first {
+			held.header.Del("Link")
+			if next != "" {
+				held.header.Del("Content-Length")
+			}
+			for name, values := range held.header {
+				w.Header()[name] = values
+			}
+			w.WriteHeader(held.status)
+		} else if held.status != http.StatusOK {
+			panic(http.ErrAbortHandler)
+		}
+		if _, err := w.Write(held.body.Bytes()); err != nil {
+			g.log.InfoContext(r.Context(), "client went away", "request_id", requestID(r.Context()), "cause", err.Error())
+			return
+		}
+		if next == "" || held.status != http.StatusOK {
+			return
+		}
+		query.Set("pageToken", next)
+	}
+}
+
+// linkTarget is what tellTable writes.
+var linkTarget = regexp.MustCompile(`^<([^>]+)>; rel="next"$`)
+
+// tableWriter keeps an answer.
+type tableWriter struct {
+	header http.Header
+	status int
+	body   bytes.Buffer
+}
+
+func (w *tableWriter) Header() http.Header            { return w.header }
+func (w *tableWriter) WriteHeader(status int)         { w.status = status }
+func (w *tableWriter) Write(text []byte) (int, error) { return w.body.Write(text) }
 
 type targetKey struct{}
 

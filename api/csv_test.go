@@ -66,12 +66,12 @@ func TestTablesOverHTTP(t *testing.T) {
 	for _, c := range []struct{ contentType, target, body, want string }{
 		{"text/csv; charset=koi8-r", importing, "Tag,Name\n", "charset"},
 		{"text/csv; charset=windows-1252", importing + "?charset=WINDOWS_1252", "Tag,Name\n", "is told by Content-Type already"},
-		{"text/csv", importing + "?csv=abc", "Tag,Name\n", "csv: is not a query key of this call; they are charset, dateOrder, goodRowsOnly, validateOnly"},
-		{"text/csv", importing + "?dateOrder=DMY", "Tag,Name\n", "dateOrder: must be the name of a value"},
+		{"text/csv", importing + "?csv=abc", "Tag,Name\n", "csv: is not a query key of this call: it is a field of the body"},
+		{"text/csv", importing + "?dateOrder=DMY", "Tag,Name\n", "dateOrder: must be one of DAY_FIRST, MONTH_FIRST"},
 		{"application/json", importing + "?validateOnly=true", "{}", "validateOnly: is not a query key"},
 		{"text/csv", importing, "Tag,Name\nB\xe4r,x\n", "is not UTF-8"},
 		{"text/csv", "/v1/collections/house/plants", "Tag,Name\n", "invalid value Tag"},
-		{"application/json", importing, "Tag,Name\n", "invalid value Tag"},
+		{"application/json", importing, "Tag,Name\n", "send a table as it is with the header Content-Type: text/csv"},
 		{"text/csv", importing, "PK\x03\x04", "is a workbook, not text"},
 		{"text/csv", importing, strings.Repeat("{", service.MaxRequestBytes+1), "larger than"},
 	} {
@@ -88,6 +88,11 @@ func TestTablesOverHTTP(t *testing.T) {
 	}
 	for _, what := range []string{"plants", "feedings", "observations"} {
 		whole := get("/v1/collections/house/"+what+":export", "text/csv")
+		d.server.gateway.page.Store(2)
+		if again := get("/v1/collections/house/"+what+":export", "text/csv"); !bytes.Equal(again.body, whole.body) || again.header.Get("Link") != "" {
+			t.Errorf("%s: read by twos\n%s\nand at once\n%s", what, again.body, whole.body)
+		}
+		d.server.gateway.page.Store(10_000)
 		var pages bytes.Buffer
 		for target := "/v1/collections/house/" + what + ":export?pageSize=3"; ; {
 			page := get(target, "text/csv;q=0.9, text/html;q=0.1")

@@ -35,6 +35,7 @@ type gateway struct {
 	routes []route
 	conn   *inProcess
 	log    *slog.Logger
+	page   atomic.Int64 // rows that are read at once of a table that is given out whole
 	slow   atomic.Int64 // nanoseconds that a body may take to come before its caller is asked again
 }
 
@@ -86,6 +87,7 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 	g := &gateway{conn: conn, log: log}
 	g.slow.Store(int64(time.Second))
+	g.page.Store(10_000)
 	for name := range conn.methods {
 		service, method, _ := strings.Cut(strings.TrimPrefix(name, "/"), "/")
 		d, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + method))
@@ -188,6 +190,10 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	r = r.WithContext(ctx)
 	if r.Method != http.MethodGet {
 		g.mux.ServeHTTP(w, r)
+		return
+	}
+	if rt.givesTable() && r.Header.Get("Accept") == tableType && !r.URL.Query().Has("pageSize") && !r.URL.Query().Has("pageToken") {
+		g.giveWhole(w, r)
 		return
 	}
 	held := &conditionalWriter{ResponseWriter: w, ifMatch: ifMatch, ifNoneMatch: ifNoneMatch}
@@ -431,6 +437,9 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 		case isRequest:
 			// The gateway keeps of an error its text alone.
 			sent.fault = sent.route.faultIn(body, message.ProtoReflect().Descriptor(), err)
+			if sent.fault == nil && sent.route.takesTable() {
+				sent.fault = &service.Error{Reason: malformedRequest, Message: plainMessage(err.Error()) + ": send a table as it is with the header Content-Type: text/csv"}
+			}
 		}
 		if err != nil {
 			return errors.New(short(err.Error()))

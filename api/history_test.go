@@ -85,15 +85,15 @@ func TestRandomHistories(t *testing.T) {
 
 // row is a row of the answer as JSON has it.
 type row struct {
-	Plant, Key, Tag, ScientificName, Bench string
-	Status                                 string
-	CoverDate, DueFromDate, DueLastDate    *string
-	FeedDate                               *string
-	Traps                                  int
-	MaxItemLengthMm                        *float64
-	Foods, Instructions                    []string
-	Reasons                                []reason
-	AsOfDate                               string
+	Plant, Key, Tag, ScientificName, Cultivar, Bench string
+	Status                                           string
+	CoverDate, DueFromDate, DueLastDate              *string
+	FeedDate                                         *string
+	Traps                                            int
+	MaxItemLengthMm                                  *float64
+	Foods, Instructions                              []string
+	Reasons                                          []reason
+	AsOfDate                                         string
 }
 
 type reason struct {

@@ -229,9 +229,9 @@ func (k *keeper) session(bench, id string) {
 		case 0:
 			x.Skip = true
 		case 1:
-			x.TrapsFed = proto.Int32(int32(k.n(0, 6)))
+			x.TrapsFed = proto.Int32(int32(k.n(1, 6)))
 		case 2:
-			x.TrapsFed, x.Note = proto.Int32(int32(k.n(0, 6))), "Own"
+			x.TrapsFed, x.Note = proto.Int32(int32(k.n(1, 6))), "Own"
 		case 3:
 			if x.Note = "Own"; isDue || today {
 				break

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"unicode"
 
+	"google.golang.org/protobuf/proto"
+
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
 	"dewbench/service/civil"
@@ -223,13 +225,25 @@ func (b *benchBook) plan(text string, s spot) (bench *pb.Bench, rule string) {
 	if n := len([]rune(text)); n > mostBenchName {
 		return nil, fmt.Sprintf("is longer than the %d characters that a bench's name may have", mostBenchName)
 	}
+	last := int32(0) // in the round: it comes behind the others, as the table has it
+	for _, m := range b.all {
+		if m.GetDeleteTime() == nil {
+			last = max(last, m.GetWalkOrder())
+		}
+	}
 	bench = &pb.Bench{Name: store.BenchName(b.c.ID(), b.freeID(text)), DisplayName: text, Exposure: s.exposure, LampHours: s.lampHours}
+	if last < mostWalkOrder {
+		bench.WalkOrder = proto.Int32(last + 1)
+	}
 	b.all[store.Segment(bench.GetName(), "benches")] = bench
 	b.list(bench)
 	b.planned = append(b.planned, bench)
 	b.from[bench.GetName()] = fmt.Sprintf("line %d", s.line)
 	return bench, ""
 }
+
+// mostWalkOrder is the most that the walk order of a bench may be.
+const mostWalkOrder = 1_000_000
 
 // mostBenchName is how many characters the display name of a bench may have.
 const mostBenchName = 200

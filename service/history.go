@@ -161,6 +161,6 @@ func (d *decider) gone(p *store.Plant) bool {
 
 func (d *decider) row(p *store.Plant, decision *due.Decision) *pb.DueFeeding {
 	m := d.message(decision, d.reader.asOf)
-	m.Plant, m.Tag, m.ScientificName, m.Bench = p.GetName(), p.GetTag(), p.GetScientificName(), p.GetBench()
+	m.Plant, m.Tag, m.ScientificName, m.Cultivar, m.Bench = p.GetName(), p.GetTag(), p.GetScientificName(), p.GetCultivar(), p.GetBench()
 	return m
 }

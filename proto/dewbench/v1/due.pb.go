@@ -499,7 +499,9 @@ type DueFeeding struct {
 	// Why.
 	Reasons []*DueFeeding_Reason `protobuf:"bytes,15,rep,name=reasons,proto3" json:"reasons,omitempty"`
 	// The civil day that was asked about.
-	AsOfDate      string `protobuf:"bytes,16,opt,name=as_of_date,json=asOfDate,proto3" json:"as_of_date,omitempty"`
+	AsOfDate string `protobuf:"bytes,16,opt,name=as_of_date,json=asOfDate,proto3" json:"as_of_date,omitempty"`
+	// Cultivar, without quotes; empty in ComputeDue.
+	Cultivar      string `protobuf:"bytes,17,opt,name=cultivar,proto3" json:"cultivar,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -642,6 +644,13 @@ func (x *DueFeeding) GetReasons() []*DueFeeding_Reason {
 func (x *DueFeeding) GetAsOfDate() string {
 	if x != nil {
 		return x.AsOfDate
+	}
+	return ""
+}
+
+func (x *DueFeeding) GetCultivar() string {
+	if x != nil {
+		return x.Cultivar
 	}
 	return ""
 }
@@ -1762,7 +1771,7 @@ var File_dewbench_v1_due_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\n" +
-	"\x15dewbench/v1/due.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17dewbench/v1/bench.proto\x1a\x1cdewbench/v1/collection.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x17dewbench/v1/taxon.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1bgoogle/type/dayofweek.proto\"\xe1\f\n" +
+	"\x15dewbench/v1/due.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17dewbench/v1/bench.proto\x1a\x1cdewbench/v1/collection.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x17dewbench/v1/taxon.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1bgoogle/type/dayofweek.proto\"\xfd\f\n" +
 	"\n" +
 	"DueFeeding\x12\x14\n" +
 	"\x05plant\x18\x01 \x01(\tR\x05plant\x12\x10\n" +
@@ -1783,7 +1792,8 @@ const file_dewbench_v1_due_proto_rawDesc = "" +
 	"\finstructions\x18\x0e \x03(\x0e2#.dewbench.v1.DueFeeding.InstructionR\finstructions\x128\n" +
 	"\areasons\x18\x0f \x03(\v2\x1e.dewbench.v1.DueFeeding.ReasonR\areasons\x12\x1c\n" +
 	"\n" +
-	"as_of_date\x18\x10 \x01(\tR\basOfDate\x1a\x81\x05\n" +
+	"as_of_date\x18\x10 \x01(\tR\basOfDate\x12\x1a\n" +
+	"\bcultivar\x18\x11 \x01(\tR\bcultivar\x1a\x81\x05\n" +
 	"\x06Reason\x127\n" +
 	"\x04code\x18\x01 \x01(\x0e2#.dewbench.v1.DueFeeding.Reason.CodeR\x04code\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12 \n" +

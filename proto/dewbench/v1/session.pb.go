@@ -1047,8 +1047,8 @@ type RecordSessionRequest_Exception struct {
 	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
 	// What is on its label.
 	Tag string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
-	// Traps that were fed, of the whole pot, 0 to 5,000,000; also for a plant that is
-	// not due.
+	// Traps that were fed, of the whole pot, 1 to 5,000,000; also for a plant that is
+	// not due. One that was not fed has skip.
 	TrapsFed *int32 `protobuf:"varint,3,opt,name=traps_fed,json=trapsFed,proto3,oneof" json:"traps_fed,omitempty"`
 	// Whether it was not fed at all.
 	Skip bool `protobuf:"varint,4,opt,name=skip,proto3" json:"skip,omitempty"`
@@ -1293,7 +1293,7 @@ const file_dewbench_v1_session_proto_rawDesc = "" +
 	"\x05plant\x18\x01 \x01(\tBQ\xfaA\x10\n" +
 	"\x0edewbench/Plant\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x05plant\x12\x19\n" +
 	"\x03tag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\x12.\n" +
-	"\ttraps_fed\x18\x03 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x00H\x00R\btrapsFed\x88\x01\x01\x12\x12\n" +
+	"\ttraps_fed\x18\x03 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x01H\x00R\btrapsFed\x88\x01\x01\x12\x12\n" +
 	"\x04skip\x18\x04 \x01(\bR\x04skip\x12\x1c\n" +
 	"\x04note\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04noteB\f\n" +
 	"\n" +
