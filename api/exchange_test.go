@@ -248,7 +248,7 @@ func TestImportOfMany(t *testing.T) {
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
-		cut, stopAt = cancel, made+900+500 // judged, and then written: in the second piece
+		cut, stopAt = cancel, made+900+800 // judged, and then written: in the second piece
 		if _, err := x.ImportPlants(ctx, &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(plants.String())}); status.Code(err) != codes.Canceled {
 			t.Fatalf("cut off: %v", err)
 		}
@@ -273,6 +273,68 @@ func TestImportOfMany(t *testing.T) {
 		}
 		if got := counts(x.ImportFeedings(t.Context(), &pb.ImportFeedingsRequest{Parent: parent, Csv: []byte(feedings.String())})); got[pb.ImportResponse_UNCHANGED] != 900 {
 			t.Errorf("feedings again: %v", got)
+		}
+	})
+}
+
+// TestImportBreaksOff deletes the collection while a table is brought in: what was written
+// until then stands and is reported, and so is what was not. Sent again later, the table
+// completes it.
+func TestImportBreaksOff(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		const plants = 4000
+		var meanwhile func()
+		made, at := 0, -1
+		d := openStore(t, storetest.New(t, engine), service.Config{NewID: func() string {
+			if made++; made == at {
+				go meanwhile()
+			}
+			return fmt.Sprintf("id-%08d", made)
+		}})
+		parent, calls := newCollection(t, d), clientsOf(d.conn)
+		x := pb.NewExchangeServiceClient(within(d.server))
+		gone := make(chan error, 1)
+		meanwhile = func() {
+			_, err := calls.DeleteCollection(t.Context(), &pb.DeleteCollectionRequest{Name: parent})
+			gone <- err
+		}
+		var table strings.Builder
+		table.WriteString("Tag,Name\n")
+		for i := range plants {
+			fmt.Fprintf(&table, "P%d,Drosera capensis\n", i)
+		}
+		at = made + plants + 1 // judged, and the first is written
+		answer, err := x.ImportPlants(t.Context(), &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(table.String())})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := <-gone; err != nil {
+			t.Fatal(err)
+		}
+		counts := func(m *pb.ImportResponse) map[pb.ImportResponse_Result]int32 {
+			out := map[pb.ImportResponse_Result]int32{}
+			for _, total := range m.GetTotals() {
+				out[total.GetResult()] = total.GetRows()
+			}
+			return out
+		}
+		got := counts(answer)
+		created, left := got[pb.ImportResponse_CREATED], got[pb.ImportResponse_NOT_WRITTEN]
+		if created == 0 || left == 0 || created+left != plants {
+			t.Fatalf("%v", got)
+		}
+		if notes := answer.GetRows()[created].GetNotes(); len(notes) != 1 || !strings.Contains(notes[0], "the work ended here") {
+			t.Errorf("the first that was not written: %v", answer.GetRows()[created])
+		}
+		if _, err := calls.UndeleteCollection(t.Context(), &pb.UndeleteCollectionRequest{Name: parent}); err != nil {
+			t.Fatal(err)
+		}
+		again, err := x.ImportPlants(t.Context(), &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(table.String())})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := counts(again); got[pb.ImportResponse_UNCHANGED] != created || got[pb.ImportResponse_CREATED] != left {
+			t.Errorf("sent again: %v, after %d and %d", got, created, left)
 		}
 	})
 }

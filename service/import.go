@@ -18,7 +18,7 @@ import (
 
 // importPiece is how many rows are written in one transaction: few enough that others
 // who write wait for a part of a second only.
-const importPiece = 400
+const importPiece = 700
 
 // importRequest is a request to bring a table in.
 type importRequest interface {
