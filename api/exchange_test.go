@@ -8,6 +8,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -230,12 +231,13 @@ func TestImportTwice(t *testing.T) {
 func TestImportOfMany(t *testing.T) {
 	onEngines(t, func(t *testing.T, engine store.Engine) {
 		var cut context.CancelFunc
-		made, stopAt := 0, -1
+		var made, stopAt atomic.Int64
 		d := openStore(t, storetest.New(t, engine), service.Config{NewID: func() string {
-			if made++; made == stopAt {
+			n := made.Add(1)
+			if n == stopAt.Load() {
 				cut()
 			}
-			return fmt.Sprintf("id-%08d", made)
+			return fmt.Sprintf("id-%08d", n)
 		}})
 		parent := newCollection(t, d)
 		x := pb.NewExchangeServiceClient(within(d.server))
@@ -248,7 +250,8 @@ func TestImportOfMany(t *testing.T) {
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
-		cut, stopAt = cancel, made+900+800 // judged, and then written: in the second piece
+		cut = cancel
+		stopAt.Store(made.Load() + 900 + 800) // judged, and then written: in the second piece
 		if _, err := x.ImportPlants(ctx, &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(plants.String())}); status.Code(err) != codes.Canceled {
 			t.Fatalf("cut off: %v", err)
 		}
@@ -284,12 +287,13 @@ func TestImportBreaksOff(t *testing.T) {
 	onEngines(t, func(t *testing.T, engine store.Engine) {
 		const plants = 4000
 		var meanwhile func()
-		made, at := 0, -1
+		var made, at atomic.Int64
 		d := openStore(t, storetest.New(t, engine), service.Config{NewID: func() string {
-			if made++; made == at {
+			n := made.Add(1)
+			if n == at.Load() {
 				go meanwhile()
 			}
-			return fmt.Sprintf("id-%08d", made)
+			return fmt.Sprintf("id-%08d", n)
 		}})
 		parent, calls := newCollection(t, d), clientsOf(d.conn)
 		x := pb.NewExchangeServiceClient(within(d.server))
@@ -303,7 +307,7 @@ func TestImportBreaksOff(t *testing.T) {
 		for i := range plants {
 			fmt.Fprintf(&table, "P%d,Drosera capensis\n", i)
 		}
-		at = made + plants + 1 // judged, and the first is written
+		at.Store(made.Load() + plants + 1) // judged, and the first is written
 		answer, err := x.ImportPlants(t.Context(), &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(table.String())})
 		if err != nil {
 			t.Fatal(err)
