@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
 	"dewbench/store"
 )
 
@@ -78,6 +79,9 @@ func (s *Sessions) divide(v *visit, req *pb.DividePlantRequest) ([]resource, err
 			field = "divideTime"
 		}
 		k.problems.refuse(InvalidFields, field, "must be %s at the latest, which is today: plants that are yet to be made cannot be recorded", today)
+	}
+	if req.GetDivideTime() == nil && k.refused == refused {
+		us = k.after(history, day, us)
 	}
 	quantities := req.GetQuantities()
 	if len(quantities) > 0 && len(quantities) != len(req.GetTags()) {
@@ -173,6 +177,17 @@ func (k *keeping) divided(old *store.Plant, req *pb.DividePlantRequest, day stri
 		}}
 	}
 	return news, nil
+}
+
+// after is an instant of a day behind what was recorded on it, where only the day is
+// known: what was counted before was divided.
+func (k *keeping) after(h *store.History, day civil.Day, us int64) int64 {
+	for _, m := range h.Observations {
+		if seen := store.Micros(m.GetObserveTime()); k.dayOf(m.GetObserveTime()) == day && seen >= us && k.dayOf(instantOfMicros(seen+1)) == day {
+			us = seen + 1
+		}
+	}
+	return us
 }
 
 // quantityAt is how many plants a pot held at an instant.

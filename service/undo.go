@@ -272,10 +272,12 @@ func (u *undoing) judgePlants(of []*past, all map[store.Kind][]*past) ([]*plantP
 			going = append(going, p.id)
 		}
 	}
-	own := map[string]bool{}
+	own := map[string]int64{} // records that the call made, and their last change by it
 	for _, kind := range []store.Kind{store.FeedingKind, store.ObservationKind} {
 		for _, p := range all[kind] {
-			own[p.name] = p.changes[0].GetAction() == pb.Revision_CREATED
+			if p.changes[0].GetAction() == pb.Revision_CREATED {
+				own[p.name] = int64(p.changes[len(p.changes)-1].GetNumber())
+			}
 		}
 	}
 	for some := range slices.Chunk(going, MaxPageSize) {
@@ -285,8 +287,8 @@ func (u *undoing) judgePlants(of []*past, all map[store.Kind][]*past) ([]*plantP
 		}
 		for _, id := range some {
 			h := historyOf(histories, now[id])
-			if slices.ContainsFunc(h.Feedings, func(m *pb.Feeding) bool { return !own[m.GetName()] }) ||
-				slices.ContainsFunc(h.Observations, func(m *pb.Observation) bool { return !own[m.GetName()] }) {
+			if slices.ContainsFunc(h.Feedings, func(m *pb.Feeding) bool { return own[m.GetName()] != store.LastRevision(m.GetEtag()) }) ||
+				slices.ContainsFunc(h.Observations, func(m *pb.Observation) bool { return own[m.GetName()] != store.LastRevision(m.GetEtag()) }) {
 				u.changed = append(u.changed, now[id].GetName())
 			}
 		}
@@ -343,14 +345,14 @@ func judgeEvents[M event](u *undoing, e *events[M], of []*past) ([]*eventPast[M]
 			continue // it was purged
 		}
 		out = append(out, x)
-		touched, err := u.touched(p, x.now, x.now.GetEtag(), func(r *pb.Revision) proto.Message { return e.before(r) })
-		if err != nil {
-			return nil, err
+		gone, voided := x.was == none || x.was.GetDeleteTime() != nil, x.now.GetDeleteTime() != nil
+		if gone && voided || !gone && !voided && x.was.GetPlant() == x.now.GetPlant() && proto.Equal(content(x.was), content(x.now)) {
+			continue // it is as it was
 		}
-		voided := x.now.GetDeleteTime() != nil
-		switch gone := x.was == none || x.was.GetDeleteTime() != nil; {
-		case gone && voided:
-		case !gone && !voided && x.was.GetPlant() == x.now.GetPlant() && proto.Equal(content(x.was), content(x.now)):
+		touched, err := u.touched(p, x.now, x.now.GetEtag(), func(r *pb.Revision) proto.Message { return e.before(r) })
+		switch {
+		case err != nil:
+			return nil, err
 		case !touched:
 			x.act = true
 		case !gone && voided && p.changes[0].GetAction() != pb.Revision_DELETED:
