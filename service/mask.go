@@ -323,6 +323,23 @@ func WithBodyFields(ctx context.Context, places map[string][]string) context.Con
 	return context.WithValue(ctx, bodyFieldsKey{}, places)
 }
 
+type bodyNameKey struct{}
+
+// WithBodyName says how the body of a change names its resource, where its path names
+// the plant by tag; "" if it does not. It is for the HTTP door, which asks once the body
+// is read.
+func WithBodyName(ctx context.Context, name func() string) context.Context {
+	return context.WithValue(ctx, bodyNameKey{}, name)
+}
+
+// bodyName returns what WithBodyName told, or "".
+func bodyName(ctx context.Context) string {
+	if name, ok := ctx.Value(bodyNameKey{}).(func() string); ok {
+		return name()
+	}
+	return ""
+}
+
 // spellMasks spells the masks of a request that changes something in one way: each
 // path in snake_case, in alphabetical order, and where there is none the fields
 // that the body has.
