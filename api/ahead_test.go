@@ -582,3 +582,21 @@ func TestRevokedWhileTheBodyComes(t *testing.T) {
 		t.Errorf("the call was answered with %d", code)
 	}
 }
+
+// A body that was got of one plant is not taken for another one that a tag names.
+func TestBodyOfAnotherPlant(t *testing.T) {
+	k := openDesk(t, store.SQLite, "A", "B")
+	for _, c := range []struct {
+		name string
+		want int
+	}{{k.plant("a"), http.StatusBadRequest}, {k.plant("b"), http.StatusOK}, {k.plant("-"), http.StatusOK}} {
+		answer := k.d.sendRaw(t, http.MethodPatch, "/v1/"+k.plant("-")+"?tag=b", [][2]string{{"Authorization", "Bearer " + testSecret}},
+			[]byte(fmt.Sprintf(`{"name": %q, "source": "a swap"}`, c.name)))
+		if answer.status != c.want || c.want != http.StatusOK && !strings.Contains(string(answer.body), "plant.name: is another plant than") {
+			t.Errorf("%s: %d %s", c.name, answer.status, answer.body)
+		}
+	}
+	if k.get(t, "a").GetSource() != "" {
+		t.Error("A was changed")
+	}
+}

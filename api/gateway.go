@@ -186,6 +186,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	ctx = context.WithValue(ctx, bodyKey{}, body)
 	if rt.updates != nil {
 		ctx = service.WithBodyFields(ctx, body.readUpdates())
+		ctx = service.WithBodyName(ctx, func() string { return body.name })
 	}
 	r = r.WithContext(ctx)
 	if r.Method != http.MethodGet {

@@ -213,6 +213,9 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 			if ids[i], err = c.resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)]); err != nil {
 				return nil, err
 			}
+			if own := store.Segment(bodyName(v.ctx), "plants"); place == "" && own != "" && !isDash(own) && ids[i] != "" && own != ids[i] {
+				p.refuse(InvalidFields, field, "is another plant than %s, which bears the tag: leave it out", store.PlantName(c.ID(), ids[i]))
+			}
 		case known[id] == nil:
 			p.refuse(PlantNotFound, field, "%s is not there", store.PlantName(c.ID(), id))
 			ids[i] = ""
