@@ -86,7 +86,7 @@ func (h *home) benchOrTag(ctx context.Context, text string) (*pb.Bench, *pb.Plan
 	exact, _ := fits(text, benchNames(all))
 	if err == nil {
 		if len(exact) > 0 {
-			return nil, nil, fmt.Errorf("%q is both a bench and a tag: give the bench by its id (%s)", text, all[exact[0]].GetName())
+			return nil, nil, fmt.Errorf("%q is both a bench and a tag: give the bench by its id (%s)", text, benchNames(all)[exact[0]].id)
 		}
 		return nil, plant, nil
 	}

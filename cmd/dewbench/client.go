@@ -61,8 +61,12 @@ func (r *remote) add(c *cobra.Command) {
 	f := c.Flags()
 	f.StringVar(&r.server, "server", cmp.Or(os.Getenv(serverVariable), usualGRPCAddress), "gRPC door of the server (environment: "+serverVariable+")")
 	f.StringVar(&r.tokenFile, "token-file", "", fmt.Sprintf("file that holds the token (environment: %s, or the token itself in %s; default %q)", tokenFileVariable, tokenVariable, usualTokenFile))
-	f.StringVar(&r.collection, "collection", os.Getenv(collectionVariable), "collection, where you have several: its name or id (environment: "+collectionVariable+")")
 	f.BoolVar(&r.plaintext, "plaintext", false, "call another machine without TLS: the token travels in clear")
+}
+
+// addCollection adds the flag for commands that are about a collection.
+func (r *remote) addCollection(c *cobra.Command) {
+	c.Flags().StringVar(&r.collection, "collection", os.Getenv(collectionVariable), "collection, where you have several: its name or id (environment: "+collectionVariable+")")
 }
 
 // token returns the token to call with.
@@ -151,7 +155,7 @@ func (r *remote) inHome(c *cobra.Command, do func(context.Context, *home, inOut)
 		if err != nil {
 			return err
 		}
-		return do(ctx, h, in)
+		return h.plain(ctx, do(ctx, h, in))
 	})
 }
 
@@ -404,6 +408,12 @@ func (c *client) said(err error, inWords func(field string) string) error {
 	switch s.Code() {
 	case codes.Unavailable:
 		if refusal(s) == "" { // it did not come from the server
+			switch m := s.Message(); {
+			case strings.Contains(m, "server preface"):
+				return fmt.Errorf("--server %s: what answers there does not speak gRPC: it may be the HTTP door; give the gRPC door, such as %s", c.remote.server, grpcBeside(c.remote.server))
+			case strings.Contains(m, "name resolver error"), strings.Contains(m, "no such host"), strings.Contains(m, "lookup "):
+				return fmt.Errorf("--server %s: no machine of that name is known here: look how it is written", c.remote.server)
+			}
 			why := strings.TrimSuffix(s.Message()[strings.LastIndex(s.Message(), ": ")+1:], `"`)
 			return fmt.Errorf("--server %s: no server answers there (%s): start one with dewbench serve, or name another", c.remote.server, strings.TrimSpace(why))
 		}
@@ -435,6 +445,16 @@ func (c *client) said(err error, inWords func(field string) string) error {
 		return errors.New(s.Message())
 	}
 	return errors.New(strings.Join(lines, "\n"))
+}
+
+// grpcBeside is where a server's gRPC door usually is.
+func grpcBeside(server string) string {
+	_, port, usual := strings.Cut(usualGRPCAddress, ":")
+	host, _, err := net.SplitHostPort(server)
+	if err != nil || !usual {
+		return usualGRPCAddress
+	}
+	return net.JoinHostPort(host, port)
 }
 
 // refusal returns the reason of an error of the server; "" of others.

@@ -149,7 +149,7 @@ input.`,
 				display[b.GetName()] = b.GetDisplayName()
 			}
 		}
-		return o.report(in, shownName(args[1]), answer, display)
+		return o.report(ctx, h, in, shownName(args[1]), answer, display)
 	})
 }
 
@@ -167,7 +167,7 @@ var resultWords = []struct {
 
 // report prints what became of a table: the changed rows, what is odd, what is wrong,
 // and how many rows came to what.
-func (o *importOptions) report(in inOut, file string, answer *pb.ImportResponse, benches map[string]string) error {
+func (o *importOptions) report(ctx context.Context, h *home, in inOut, file string, answer *pb.ImportResponse, benches map[string]string) error {
 	for _, c := range answer.GetUnknownColumns() {
 		fmt.Fprintln(in.notes, "note:", table.Problem{File: file, Line: 1, Column: c, Rule: "is not known, so it is not read"})
 	}
@@ -175,10 +175,18 @@ func (o *importOptions) report(in inOut, file string, answer *pb.ImportResponse,
 	for _, r := range answer.GetRows() {
 		line := int(r.GetLine())
 		for _, n := range r.GetNotes() {
-			fmt.Fprintln(in.notes, "note:", table.Problem{File: file, Line: line, Rule: n})
+			words, err := h.inWords(ctx, n)
+			if err != nil {
+				return err
+			}
+			fmt.Fprintln(in.notes, "note:", table.Problem{File: file, Line: line, Rule: words})
 		}
 		for _, f := range r.GetFaults() {
-			fmt.Fprintln(in.notes, table.Problem{File: file, Line: line, Column: f.GetColumn(), Value: f.GetValue(), Rule: f.GetRule()})
+			words, err := h.inWords(ctx, f.GetRule())
+			if err != nil {
+				return err
+			}
+			fmt.Fprintln(in.notes, table.Problem{File: file, Line: line, Column: f.GetColumn(), Value: f.GetValue(), Rule: words})
 		}
 		switch r.GetResult() {
 		case pb.ImportResponse_UPDATED:
@@ -219,9 +227,20 @@ func (o *importOptions) report(in inOut, file string, answer *pb.ImportResponse,
 		return err
 	}
 	if refused > 0 && !o.goodRowsOnly {
-		return errors.New("nothing was brought in: mend what is named above and try again, or add --good-rows-only")
+		text := "nothing was brought in: mend what is named above and try again"
+		if of[pb.ImportResponse_REFUSED] < total(of) {
+			text += ", or add --good-rows-only"
+		}
+		return errors.New(text)
 	}
 	return nil
+}
+
+func total(of map[pb.ImportResponse_Result]int32) (n int32) {
+	for _, rows := range of {
+		n += rows
+	}
+	return n
 }
 
 func exportCommand() *cobra.Command {

@@ -69,7 +69,7 @@ var groups = []struct {
 		return []*cobra.Command{
 			todayCommand(), whyCommand(), sessionCommand(), outcomesCommand(), feedCommand(), measureCommand(), noteCommand(), stalkCommand(),
 			countCommand(), surveyCommand(), repotCommand(), divideCommand(), diedCommand(), soldCommand(), gaveCommand(),
-			moveCommand(), holdCommand(), awayCommand(), undoCommand(), newCommand(), benchCommand(),
+			moveCommand(), holdCommand(), awayCommand(), undoCommand(), newCommand(), benchCommand(), plantCommand(), retagCommand(),
 		}
 	}},
 	{ofTables, "Tables:", func() []*cobra.Command {

@@ -86,7 +86,10 @@ func TestScriptsOnPostgres(t *testing.T) {
 	p := scripts(func(e *testscript.Env, tb testing.TB) {
 		e.Setenv("DEWBENCH_DATABASE_URL", storetest.URL(tb, store.Postgres))
 	})
-	p.Dir, p.Files = "", []string{filepath.Join("testdata", "script", "bench.txtar"), filepath.Join("testdata", "script", "week.txtar")}
+	p.Dir, p.Files = "", nil
+	for _, name := range []string{"bench.txtar", "slips.txtar", "week.txtar"} {
+		p.Files = append(p.Files, filepath.Join("testdata", "script", name))
+	}
 	testscript.Run(t, p)
 }
 
@@ -131,6 +134,7 @@ func serveScript(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	s := start(tb, ts.MkAbs("."), append([]string{"serve"}, args...)...)
 	ts.Setenv("DEWBENCH_SERVER", s.grpc)
+	ts.Setenv("HTTP_DOOR", strings.TrimPrefix(s.http, "http://"))
 	ts.Defer(func() { s.end(tb, os.Interrupt) })
 }
 

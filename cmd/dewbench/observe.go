@@ -201,7 +201,7 @@ func feedCommand() *cobra.Command {
 		if d := plant.GetDue(); d.GetStatus() == pb.DueFeeding_HELD && made.GetFedDate() == d.GetAsOfDate() {
 			for _, r := range d.GetReasons() {
 				if r.GetCode() >= pb.DueFeeding_Reason_SETTLING {
-					fmt.Fprintf(in.notes, "note: %s is held: %s (%s)\n", plant.GetTag(), strings.TrimSuffix(r.GetMessage(), "."), r.GetCode())
+					fmt.Fprintf(in.notes, "note: %s is held. %s (%s)\n", plant.GetTag(), strings.TrimSuffix(r.GetMessage(), "."), r.GetCode())
 				}
 			}
 		}

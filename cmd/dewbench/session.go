@@ -44,6 +44,7 @@ all of them with all.`
 func onServer(c *cobra.Command, least, most int, run func(context.Context, *home, []string, inOut) error) *cobra.Command {
 	var r remote
 	r.add(c)
+	r.addCollection(c)
 	c.Args = argumentsOf(least, most)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		return r.inHome(c, func(ctx context.Context, h *home, in inOut) error { return run(ctx, h, args, in) })
@@ -627,7 +628,7 @@ it, or nothing where something was changed since.`,
 
 // undo takes a call back, or shows what that would do.
 func (h *home) undo(ctx context.Context, id string, only bool) (*pb.UndoResponse, error) {
-	req := &pb.UndoRequest{Name: h.GetName(), RequestId: strings.ToLower(strings.TrimSpace(id)), ValidateOnly: only}
+	req := &pb.UndoRequest{Name: h.GetName(), RequestId: strings.TrimSpace(id), ValidateOnly: only}
 	answer, err := pb.NewSessionServiceClient(h).Undo(ctx, req)
 	if err == nil {
 		return answer, nil

@@ -10,6 +10,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
+	"dewbench/service/civil"
 )
 
 func todayCommand() *cobra.Command {
@@ -58,9 +59,31 @@ func todayCommand() *cobra.Command {
 		if _, err := fmt.Fprintf(in.out, "Feeding list for %s: %s\n", day, title); err != nil {
 			return err
 		}
+		if err := h.writeNearAbsences(in, day); err != nil {
+			return err
+		}
 		_, err = list.write(in.out, rows)
 		return err
 	})
+}
+
+// nearAway is how many days ahead an absence is told of.
+const nearAway = 14
+
+// writeNearAbsences tells when the grower is away, or will be soon.
+func (h *home) writeNearAbsences(in inOut, day string) error {
+	today, err := civil.Parse(day)
+	if err != nil {
+		return err
+	}
+	for _, a := range h.GetAbsences() {
+		if a.GetUntilDate() > day && a.GetFromDate() <= (today+nearAway).String() {
+			if _, err := fmt.Fprintf(in.out, "Away from %s, back on %s\n", a.GetFromDate(), a.GetUntilDate()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // due asks what is due: the rows that the list shows, and how many plants have each
