@@ -411,6 +411,8 @@ func (c *client) said(err error, inWords func(field string) string) error {
 			switch m := s.Message(); {
 			case strings.Contains(m, "server preface"):
 				return fmt.Errorf("--server %s: what answers there does not speak gRPC: it may be the HTTP door; give the gRPC door, such as %s", c.remote.server, grpcBeside(c.remote.server))
+			case strings.Contains(m, "does not look like a TLS handshake"):
+				return fmt.Errorf("--server %s: what answers there does not speak TLS: it may be the HTTP door; give the gRPC door, such as %s, or say --plaintext", c.remote.server, grpcBeside(c.remote.server))
 			case strings.Contains(m, "name resolver error"), strings.Contains(m, "no such host"), strings.Contains(m, "lookup "):
 				return fmt.Errorf("--server %s: no machine of that name is known here: look how it is written", c.remote.server)
 			}

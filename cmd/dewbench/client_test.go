@@ -5,6 +5,8 @@ import (
 	"context"
 	"errors"
 	"net"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -15,6 +17,8 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
@@ -94,6 +98,30 @@ func TestTransport(t *testing.T) {
 		}
 		if is != c.want || (notes.Len() > 0) != c.noted {
 			t.Errorf("%s (plaintext %v): %s, noted %q; want %s", c.server, c.plaintext, is, notes.String(), c.want)
+		}
+	}
+}
+
+// TestWrongDoor calls a server of the standard library that speaks HTTP only.
+func TestWrongDoor(t *testing.T) {
+	server := httptest.NewServer(http.NotFoundHandler())
+	t.Cleanup(server.Close)
+	address := server.Listener.Addr().String()
+	for _, c := range []struct {
+		transport credentials.TransportCredentials
+		want      string
+	}{
+		{insecure.NewCredentials(), "gRPC: it may be the HTTP door; give the gRPC door, such as 127.0.0.1:8490"},
+		{credentials.NewTLS(nil), "TLS: it may be the HTTP door; give the gRPC door, such as 127.0.0.1:8490, or say --plaintext"},
+	} {
+		conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(c.transport))
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = conn.Close() })
+		_, err = (&client{conn, &remote{server: address}}).home(t.Context())
+		if want := "--server " + address + ": what answers there does not speak " + c.want; err == nil || err.Error() != want {
+			t.Errorf("the error is %v, want %s", err, want)
 		}
 	}
 }
