@@ -108,13 +108,8 @@ func (x *Exchange) ExportPlants(ctx context.Context, req *pb.ExportPlantsRequest
 		for i, p := range plants {
 			out[i] = exported(p, relation(v.call.caller, c.Owner()))
 			out[i].label, out[i].bench = book.label(p.GetBench()), book.all[store.Segment(p.GetBench(), "benches")]
-			if h := histories[p.ID]; h != nil {
-				for _, o := range h.Observations {
-					if o.GetEnd() != nil && c.came(store.Micros(o.GetObserveTime()), v.at) {
-						day, _ := c.clockIn(store.Micros(o.GetObserveTime()))
-						out[i].ended = day.String()
-					}
-				}
+			if day := v.endDay(c, histories[p.ID]); day.Given() {
+				out[i].ended = day.String()
 			}
 		}
 		return out, next, nil

@@ -348,12 +348,16 @@ func (in *eventImport[M]) findPlants(v *visit, c *collection) error {
 	if err != nil {
 		return err
 	}
-	borne, err := c.Tagged(tags)
+	borne, err := v.bearers(c, tags)
 	if err != nil {
 		return err
 	}
+	type question struct {
+		tag string
+		day civil.Day
+	}
 	type answer struct{ id, rule string }
-	answers := map[string]answer{}
+	answers := map[question]answer{}
 	for _, s := range in.all {
 		if p := known[s.plantRef]; p != nil {
 			if s.plant = p.ID; p.GetDeleteTime() != nil {
@@ -362,20 +366,23 @@ func (in *eventImport[M]) findPlants(v *visit, c *collection) error {
 			}
 			continue
 		}
-		key := store.Fold(s.tag)
-		a, again := answers[key]
+		asked := question{store.Fold(s.tag), s.day}
+		a, again := answers[asked]
 		if !again {
 			var p problems
-			if a.id, err = c.resolveTag(&p, "tag", s.tag, borne[key]); err != nil {
+			if a.id, err = borne.on(&p, "tag", s.tag, s.day); err != nil {
 				return err
 			}
 			if p.refused > 0 {
 				a.rule = p.violations[0].Rule
 			}
-			answers[key] = a
+			answers[asked] = a
 		}
 		if s.plant = a.id; a.rule != "" {
 			in.report.faultOnce(s.out, "tag", "", a.rule)
+		} else if rule := borne.unknownRef(s.plantRef, a.id); s.plantRef != "" && rule != "" {
+			s.plant = ""
+			in.report.faultOnce(s.out, "ref of the plant", s.plantRef, rule)
 		}
 	}
 	return nil

@@ -126,7 +126,7 @@ func (in *plantImport) judge(v *visit, c *collection, book *benchBook, some []*p
 
 // find finds the plants of rows: by ref, or by tag.
 func (in *plantImport) find(v *visit, c *collection, some []*plantIn) error {
-	var refs, tags, ids []string
+	var refs, tags []string
 	for _, p := range some {
 		if p.row.Ref != "" {
 			refs = append(refs, p.row.Ref)
@@ -137,16 +137,7 @@ func (in *plantImport) find(v *visit, c *collection, some []*plantIn) error {
 	if err != nil {
 		return err
 	}
-	borne, err := c.Tagged(tags)
-	if err != nil {
-		return err
-	}
-	for _, all := range borne {
-		for _, b := range all {
-			ids = append(ids, b.Plant)
-		}
-	}
-	bearers, err := c.PlantsByID(ids)
+	borne, err := v.bearers(c, tags)
 	if err != nil {
 		return err
 	}
@@ -154,7 +145,7 @@ func (in *plantImport) find(v *visit, c *collection, some []*plantIn) error {
 	refTaken := map[string]*plantIn{}
 	for _, p := range some {
 		p.before, p.named = nil, false
-		row, living := p.row, bearers[livingBearer(borne[store.Fold(p.row.Tag)])]
+		row, living := p.row, borne.living(p.row.Tag)
 		if row.Ref != "" {
 			if first := refTaken[row.Ref]; first != nil {
 				in.report.fault(p.out, "ref", row.Ref, fmt.Sprintf("is the ref of line %d already", first.row.Line))
@@ -172,25 +163,18 @@ func (in *plantImport) find(v *visit, c *collection, some []*plantIn) error {
 				in.report.fault(p.out, "tag", row.Tag, "is the tag of "+living.GetName()+" now: give that plant another one first")
 				continue
 			}
-		case living != nil && (row.Ref == "" || living.Ref == ""):
-			p.before, p.named = living, row.Ref != ""
-		case living != nil && row.State == table.NoEnd:
+		case living != nil && row.State == table.NoEnd && row.Ref != "" && living.Ref != "":
 			in.report.fault(p.out, "tag", row.Tag, fmt.Sprintf("is the tag of %s, whose ref is %q", living.GetName(), living.Ref))
 			continue
+		case living != nil && row.State == table.NoEnd:
+			p.before, p.named = living, row.Ref != ""
 		default:
-			var ended []*store.Plant
-			for _, b := range borne[store.Fold(row.Tag)] {
-				if q := bearers[b.Plant]; !b.Living && !b.Former && !b.Deleted && (row.Ref == "" || q.Ref == "") && in.sameKind(q, row) {
-					ended = append(ended, q)
-				}
-			}
-			if len(ended) > 1 {
-				in.report.fault(p.out, "tag", row.Tag, fmt.Sprintf("was the tag of %d plants of this name that are no more: add a column ref", len(ended)))
+			var rule string
+			if p.before, rule = in.meant(borne, row); rule != "" {
+				in.report.fault(p.out, "tag", row.Tag, rule)
 				continue
 			}
-			if len(ended) == 1 {
-				p.before, p.named = ended[0], row.Ref != ""
-			}
+			p.named = p.before != nil && row.Ref != ""
 		}
 		if p.before == nil {
 			continue
@@ -202,6 +186,50 @@ func (in *plantImport) find(v *visit, c *collection, some []*plantIn) error {
 		taken[p.before.ID] = p
 	}
 	return nil
+}
+
+// meant returns the plant that a row means by its tag which says that it has ended, or
+// whose tag no living plant bears: the one that ended likewise; else the living one; nil
+// for a new one.
+func (in *plantImport) meant(borne *bearers, row *table.Plant) (p *store.Plant, rule string) {
+	living := borne.living(row.Tag)
+	if living != nil && row.Ref != "" && living.Ref != "" {
+		living = nil
+	}
+	var ended, alike []*store.Plant
+	for _, b := range borne.of(row.Tag) {
+		q := borne.plants[b.Plant]
+		if b.Living || b.Former || b.Deleted || row.Ref != "" && q.Ref != "" || !in.sameKind(q, row) {
+			continue
+		}
+		ended = append(ended, q)
+		if q.GetState() == endOf(row.State) && (!row.EndDay.Given() || borne.ended[q.ID] == row.EndDay) {
+			alike = append(alike, q)
+		}
+	}
+	acquired := date(row.Acquired)
+	if living != nil && acquired != nil && living.AcquireDate != nil && *acquired == living.GetAcquireDate() {
+		alike = slices.DeleteFunc(alike, func(q *store.Plant) bool { return q.AcquireDate == nil })
+	}
+	if len(alike) == 0 && living == nil {
+		alike = ended
+	}
+	switch {
+	case len(alike) == 1:
+		return alike[0], ""
+	case len(alike) > 1:
+		return nil, fmt.Sprintf("was the tag of %d plants of this name that are no more: add a column ref", len(alike))
+	case living == nil:
+		return nil, ""
+	}
+	since, err := civil.Parse(living.GetAcquireDate())
+	if err == nil && (row.Acquired.Given() && row.Acquired != since || row.EndDay.Given() && row.EndDay < since) {
+		if row.Ref != "" {
+			return nil, "" // its own
+		}
+		return nil, fmt.Sprintf("is the tag of %s now, which was acquired on %s: add a column ref", living.GetName(), since)
+	}
+	return living, ""
 }
 
 // tableName returns the name of a plant as a table has it.

@@ -280,7 +280,8 @@ func (c *Collection) CountPlants() (int64, error) {
 type Bearing struct {
 	Plant   string // its id
 	Living  bool
-	Former  bool // it bears another tag now
+	Former  bool  // it bears another tag now
+	UntilUs int64 // when it got that, microseconds since 1970 UTC
 	Deleted bool
 }
 
@@ -303,16 +304,17 @@ func (c *Collection) Tagged(tags []string) (map[string][]Bearing, error) {
 		var former []struct {
 			TagKey, PlantID string
 			Living          int32
+			UntilUs         int64
 			DeleteUs        *int64
 		}
-		err = c.tx.q().Raw("SELECT t.tag_key, t.plant_id, p.living, p.delete_us FROM plant_tags t"+
+		err = c.tx.q().Raw("SELECT t.tag_key, t.plant_id, t.until_us, p.living, p.delete_us FROM plant_tags t"+
 			" JOIN plants p ON p.collection_id = t.collection_id AND p.plant_id = t.plant_id"+
 			" WHERE t.collection_id = ? AND t.tag_key IN ? ORDER BY t.tag_key, t.plant_id", c.id, some).Scan(&former).Error
 		if err != nil {
 			return nil, err
 		}
 		for _, r := range former {
-			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1, Former: true, Deleted: r.DeleteUs != nil})
+			out[r.TagKey] = append(out[r.TagKey], Bearing{Plant: r.PlantID, Living: r.Living == 1, Former: true, UntilUs: r.UntilUs, Deleted: r.DeleteUs != nil})
 		}
 	}
 	return out, nil

@@ -423,9 +423,9 @@ func TestTagged(t *testing.T) {
 		b.settle("d", dead)
 		b.in(retag("c", "D", 3))
 		tells(b, "after changes", tagged("a", "b", "c", "d", "neu"), map[string][]store.Bearing{
-			"a":   {{Plant: "b", Living: true}, {Plant: "a", Living: true, Former: true}},
-			"b":   {{Plant: "b", Living: true, Former: true}},
-			"c":   {{Plant: "c", Living: true, Former: true}},
+			"a":   {{Plant: "b", Living: true}, {Plant: "a", Living: true, Former: true, UntilUs: at(1).Us}},
+			"b":   {{Plant: "b", Living: true, Former: true, UntilUs: at(2).Us}},
+			"c":   {{Plant: "c", Living: true, Former: true, UntilUs: at(3).Us}},
 			"d":   {{Plant: "c", Living: true}, {Plant: "d"}},
 			"neu": {{Plant: "a", Living: true}},
 		})
@@ -436,7 +436,7 @@ func TestTagged(t *testing.T) {
 			return err
 		})
 		tells(b, "after a deletion", tagged("a", "neu"), map[string][]store.Bearing{
-			"a": {{Plant: "b", Living: true}, {Plant: "a", Former: true, Deleted: true}}, "neu": {{Plant: "a", Deleted: true}},
+			"a": {{Plant: "b", Living: true}, {Plant: "a", Former: true, UntilUs: at(1).Us, Deleted: true}}, "neu": {{Plant: "a", Deleted: true}},
 		})
 	})
 }
@@ -557,8 +557,8 @@ func TestFreeTags(t *testing.T) {
 			return c.Tagged([]string{"a", "b", "c", " a"})
 		})
 		tells(b, "who bears the tags", borne, map[string][]store.Bearing{
-			"a": {{Plant: "b", Living: true}, {Plant: "a", Living: true, Former: true}},
-			"b": {{Plant: "a", Living: true}, {Plant: "b", Living: true, Former: true}},
+			"a": {{Plant: "b", Living: true}, {Plant: "a", Living: true, Former: true, UntilUs: at(1).Us}},
+			"b": {{Plant: "a", Living: true}, {Plant: "b", Living: true, Former: true, UntilUs: at(1).Us}},
 			"c": {{Plant: "c", Living: true}},
 		})
 		tells(b, "the tag of c", b.plant("c").GetTag(), "c")

@@ -1,0 +1,166 @@
+package api
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/store"
+	"dewbench/store/storetest"
+)
+
+// intake is a collection into which a test brings tables.
+type intake struct {
+	*testing.T
+	*clients
+	x      pb.ExchangeServiceClient
+	parent string
+	now    *clock
+}
+
+// onIntakes runs a test on both engines, each on 2026-06-01 and with an empty collection.
+func onIntakes(t *testing.T, f func(d intake)) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		now := newClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC))
+		doors := openStore(t, storetest.New(t, engine), service.Config{Now: now.now})
+		f(intake{t, clientsOf(doors.conn), pb.NewExchangeServiceClient(within(doors.server)), newCollection(t, doors), now})
+	})
+}
+
+// rowText is what became of a row, in one line.
+func rowText(m *pb.ImportResponse_Row) string {
+	text := m.GetResult().String()
+	for _, f := range m.GetFaults() {
+		text += "; " + f.GetColumn() + ": " + f.GetRule()
+	}
+	return strings.Join(append([]string{text}, m.GetNotes()...), "; ")
+}
+
+// became compares what became of rows with the beginnings that are wanted.
+func (d intake) became(answer *pb.ImportResponse, err error, want []string) {
+	d.Helper()
+	if err != nil {
+		d.Fatal(err)
+	}
+	if len(answer.GetRows()) != len(want) {
+		d.Fatalf("%d rows: %v", len(answer.GetRows()), answer)
+	}
+	for i, m := range answer.GetRows() {
+		if got := rowText(m); !strings.HasPrefix(got, want[i]) {
+			d.Errorf("line %d: %s\nwant %s", m.GetLine(), got, want[i])
+		}
+	}
+}
+
+func (d intake) plants(csv string, want ...string) {
+	d.Helper()
+	answer, err := d.x.ImportPlants(d.Context(), &pb.ImportPlantsRequest{Parent: d.parent, Csv: []byte(csv), GoodRowsOnly: true})
+	d.became(answer, err, want)
+}
+
+func (d intake) feedings(csv string, want ...string) {
+	d.Helper()
+	answer, err := d.x.ImportFeedings(d.Context(), &pb.ImportFeedingsRequest{Parent: d.parent, Csv: []byte(csv), GoodRowsOnly: true})
+	d.became(answer, err, want)
+}
+
+func (d intake) observations(csv string, want ...string) {
+	d.Helper()
+	answer, err := d.x.ImportObservations(d.Context(), &pb.ImportObservationsRequest{Parent: d.parent, Csv: []byte(csv), GoodRowsOnly: true})
+	d.became(answer, err, want)
+}
+
+// plant makes a plant by itself.
+func (d intake) plant(m *pb.Plant) *pb.Plant {
+	d.Helper()
+	m.Taxon = "taxa/drosera-capensis"
+	p, err := d.CreatePlant(d.Context(), &pb.CreatePlantRequest{Parent: d.parent, Plant: m})
+	if err != nil {
+		d.Fatal(err)
+	}
+	return p
+}
+
+// get gets a plant.
+func (d intake) get(name string) *pb.Plant {
+	d.Helper()
+	p, err := d.GetPlant(d.Context(), &pb.GetPlantRequest{Name: name})
+	if err != nil {
+		d.Fatal(err)
+	}
+	return p
+}
+
+// fed lists the feedings of a plant.
+func (d intake) fed(plant string) []*pb.Feeding {
+	d.Helper()
+	list, err := d.ListFeedings(d.Context(), &pb.ListFeedingsRequest{Parent: plant, ShowDeleted: true})
+	if err != nil {
+		d.Fatal(err)
+	}
+	return list.GetFeedings()
+}
+
+// TestImportOfInheritedTag sends the table of a plant that has died again, after another
+// one got its tag.
+func TestImportOfInheritedTag(t *testing.T) {
+	onIntakes(t, func(d intake) {
+		dead := "Tag,Name,Acquired,State,End date\nT2,Drosera capensis,2022-01-01,dead,2023-01-01\n"
+		d.plants(dead, "CREATED")
+		heir := d.plant(&pb.Plant{Tag: "T2", AcquireDate: proto.String("2025-01-01")})
+		d.plants(dead, "UNCHANGED")
+		d.plants("Tag,Name,State\nT2,Drosera capensis,dead\n", "UNCHANGED")
+		d.plants("Tag,Name,Acquired,State,End date\nT2,Drosera capensis,2024-01-01,dead,2024-05-01\n",
+			"REFUSED; Tag: is the tag of "+heir.GetName()+" now, which was acquired on 2025-01-01: add a column ref")
+		d.plants("Ref,Tag,Name,Acquired,State,End date\nsecond,T2,Drosera capensis,2024-01-01,dead,2024-05-01\n", "CREATED")
+		if p := d.get(heir.GetName()); p.GetState() != pb.Plant_GROWING || p.GetAcquireDate() != "2025-01-01" {
+			t.Error(p)
+		}
+
+		// What was fed belongs to the plant that bore the tag on that day.
+		d.feedings("Tag,Date,Traps\nT2,2022-06-01,1\nT2,2024-03-01,2\nT2,2025-06-01,3\nT2,2026-05-01,4\n", "CREATED", "CREATED", "CREATED", "CREATED")
+		if fed := d.fed(heir.GetName()); len(fed) != 2 {
+			t.Errorf("of the heir: %v", fed)
+		}
+		d.plants("Tag,Name,State\nT2,Drosera capensis,dead\n", "REFUSED; Tag: was the tag of 2 plants")
+		d.plants("Tag,Name,Acquired,State,End date\nT2,Drosera capensis,2025-01-01,dead,2026-05-30\n", "UPDATED")
+		d.feedings("Tag,Date,Traps\nT2,2022-06-01,1\nT2,2024-03-01,2\nT2,2025-06-01,3\nT2,2026-05-01,4\nT2,2026-05-31,1\n",
+			"UNCHANGED", "UNCHANGED", "UNCHANGED", "UNCHANGED", `REFUSED; Tag: "T2" stands for 3 plants`)
+	})
+}
+
+// TestImportOfTagsInTurn writes what was seen onto the plants that bore a tag then: one
+// that bears another one now, and those of which no day is told.
+func TestImportOfTagsInTurn(t *testing.T) {
+	onIntakes(t, func(d intake) {
+		first := d.plant(&pb.Plant{Tag: "A", AcquireDate: proto.String("2024-01-01")})
+		first.Tag = "B"
+		if _, err := d.UpdatePlant(d.Context(), &pb.UpdatePlantRequest{Plant: &pb.Plant{Name: first.GetName(), Tag: "B"}}); err != nil {
+			t.Fatal(err)
+		}
+		second := d.plant(&pb.Plant{Tag: "A", AcquireDate: proto.String("2026-05-20")})
+		d.feedings("Tag,Date,Traps\nA,2025-01-01,1\nA,2026-05-20,1\nB,2025-03-01,1\n", "CREATED", "CREATED", "CREATED")
+		if n, m := len(d.fed(first.GetName())), len(d.fed(second.GetName())); n != 2 || m != 1 {
+			t.Errorf("%d of the first, %d of the second", n, m)
+		}
+		// Two that were there at the same time.
+		d.plants("Ref,Tag,Name,Acquired,State,End date\n1,C,Drosera capensis,2022-01-01,dead,2023-01-01\n2,C,Drosera capensis,2022-06-01,dead,2023-06-01\n3,C,Drosera capensis,2024-01-01,,\n",
+			"CREATED", "CREATED", "CREATED")
+		d.observations("Tag,Date,Note\nC,2022-02-01,a\nC,2022-12-01,b\nC,2024-02-01,c\n",
+			"CREATED", "REFUSED; Tag: was the tag of 2 plants on 2022-12-01", "CREATED")
+	})
+}
+
+// TestImportOfUnknownRef brings rows in that name their plant by a ref that none has.
+func TestImportOfUnknownRef(t *testing.T) {
+	onIntakes(t, func(d intake) {
+		d.plants("Ref,Tag,Name\nacc-1,T1,Drosera capensis\n,T2,Drosera capensis\n", "CREATED", "CREATED")
+		d.feedings("organismID,Tag,Date,Traps\nacc-9,T1,2026-05-01,1\nacc-9,T2,2026-05-01,1\ncollections/elsewhere/plants/p,T1,2026-05-02,1\n"+d.parent+"/plants/none,T2,2026-05-03,1\n",
+			"REFUSED; organismID: is the ref of no plant, and that of the plant with the tag, "+d.parent, "CREATED", "CREATED",
+			"REFUSED; organismID: is not there")
+	})
+}
