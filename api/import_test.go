@@ -164,3 +164,72 @@ func TestImportOfUnknownRef(t *testing.T) {
 			"REFUSED; organismID: is not there")
 	})
 }
+
+// TestImportOfNewRefs brings rows in that got a ref since: what they say is known by it
+// from then on.
+func TestImportOfNewRefs(t *testing.T) {
+	onIntakes(t, func(d intake) {
+		p := d.plant(&pb.Plant{Tag: "A"})
+		d.feedings("Tag,Date,Traps\nA,2026-05-01,1\n", "CREATED")
+		d.feedings("Ref,Tag,Date,Traps\nf1,A,2026-05-01,1\n", "UNCHANGED; is known by its ref from now on")
+		d.feedings("Ref,Tag,Date,Traps\nf1,A,2026-05-02,2\n", "UPDATED; day: 2026-05-02, was 2026-05-01")
+		d.feedings("Ref,Tag,Date,Traps\nf2,A,2026-05-02,2\n", "CREATED") // the first has its own
+		if fed := d.fed(p.GetName()); len(fed) != 2 {
+			t.Error(fed)
+		}
+		d.observations("Tag,Date,Height,Note\nA,2026-05-01,31,tall\n", "CREATED")
+		d.observations("Ref,Tag,Date,Height,Note\no1,A,2026-05-01,31,tall\n", "UNCHANGED; is known by its ref from now on")
+		d.observations("Ref,Tag,Date,Height,Note\no1,A,2026-05-01,32,tall\n", "UPDATED")
+	})
+}
+
+// TestImportOfVoided sends tables again of which something was voided: it stays so, and
+// what is beside it stays as it is.
+func TestImportOfVoided(t *testing.T) {
+	onIntakes(t, func(d intake) {
+		plants := "Tag,Name,Last fed,Note,State,End date\nA,Drosera capensis,2026-05-20,spots,,\nB,Drosera capensis,,,dead,2026-05-01\n"
+		feedings := "Tag,Date,Traps\nA,2026-05-01,1\nA,2026-05-01,2\nA,2026-05-02,3\n"
+		d.plants(plants, "CREATED", "CREATED")
+		d.feedings(feedings, "CREATED", "CREATED", "CREATED")
+		names := map[string]string{}
+		all, err := d.ListPlants(d.Context(), &pb.ListPlantsRequest{Parent: d.parent})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range all.GetPlants() {
+			names[p.GetTag()] = p.GetName()
+		}
+		for _, f := range d.fed(names["A"]) {
+			if f.GetTrapsFed() == 2 && f.GetFedDate() == "2026-05-01" {
+				continue
+			}
+			if _, err := d.DeleteFeeding(d.Context(), &pb.DeleteFeedingRequest{Name: f.GetName()}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, name := range names {
+			seen, err := d.ListObservations(d.Context(), &pb.ListObservationsRequest{Parent: name})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, o := range seen.GetObservations() {
+				if _, err := d.DeleteObservation(d.Context(), &pb.DeleteObservationRequest{Name: o.GetName()}); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		d.plants(plants, "UNCHANGED; the note was voided, and stays so; the feeding on the day last fed was voided", "UNCHANGED; that the plant is dead was voided")
+		d.feedings(feedings, "UNCHANGED; was voided, and stays so", "UNCHANGED", "UNCHANGED; was voided, and stays so")
+		d.feedings("Ref,Tag,Date,Traps\nf3,A,2026-05-02,3\n", "UNCHANGED; was voided, and stays so; is known by its ref from now on")
+		counting := 0
+		for _, f := range d.fed(names["A"]) {
+			if f.GetDeleteTime() == nil {
+				counting++
+			}
+		}
+		if counting != 1 || d.get(names["B"]).GetState() != pb.Plant_GROWING {
+			t.Errorf("%d feedings count; %v", counting, d.get(names["B"]))
+		}
+		d.feedings("Tag,Date,Traps\nA,2026-05-01,1\nA,2026-05-01,4\nA,2026-05-02,5\n", "UNCHANGED; was voided", "UPDATED; traps fed: 4, was 2", "CREATED")
+	})
+}

@@ -202,7 +202,7 @@ type exportedEvent[M event] struct {
 }
 
 func exportEvents[M event](e *eventKind[M], v *visit, c *collection, q store.List) ([]*exportedEvent[M], []any, error) {
-	found, next, err := e.list(c.Collection, "", q)
+	found, refs, next, err := e.listed(c.Collection, q)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -214,21 +214,13 @@ func exportEvents[M event](e *eventKind[M], v *visit, c *collection, q store.Lis
 	if err != nil {
 		return nil, nil, err
 	}
-	refs, err := c.EventRefs(e.kind, ids)
-	if err != nil {
-		return nil, nil, err
-	}
-	refOf := map[string]string{}
-	for _, r := range refs {
-		refOf[store.PlantName(c.ID(), r.Plant)+"/"+e.kinds[2]+"/"+r.ID] = r.Ref
-	}
 	book, err := v.benchBook(c)
 	if err != nil {
 		return nil, nil, err
 	}
 	out := make([]*exportedEvent[M], len(found))
 	for i, m := range found {
-		r := &exportedEvent[M]{message: m, plant: plants[store.Segment(m.GetPlant(), "plants")], ref: refOr(refOf[m.GetName()], m.GetName())}
+		r := &exportedEvent[M]{message: m, plant: plants[store.Segment(m.GetPlant(), "plants")], ref: refOr(refs[i], m.GetName())}
 		us := e.at(m)
 		day, seconds := c.clockIn(us)
 		if r.day = day.String(); us != day.Noon(c.zone).UnixMicro() {

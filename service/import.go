@@ -237,6 +237,7 @@ type said[M event] struct {
 	notes         []string
 
 	plant   string // its id; "" if it was not found
+	refers  bool   // what is there already gets its ref
 	isNew   bool   // it is not looked for
 	mayFail string // what to note if it cannot be recorded; "": the row is wrong then
 	before  M      // what is there already; nil: nothing
@@ -262,6 +263,7 @@ type eventKind[M event] struct {
 	fact    func(M) store.FactKind
 	renew   func(book *benchBook, next M, s *said[M]) (news []string) // puts what a row says into what stands
 	restart func(next M, s *said[M])                                  // sets the day, or the time
+	listed  func(c *store.Collection, q store.List) (all []M, refs []string, next []any, err error)
 	insert  func(c *store.Collection, all []M, refs []string, by store.By) ([]M, error)
 	change  func(c *store.Collection, names []string, by store.By, action pb.Revision_Action, f func(M) error) ([]M, error)
 	byName  func(c *store.Collection, names []string) (map[string]M, error)
@@ -460,6 +462,13 @@ func (in *eventImport[M]) write(v *visit, c *collection, piece int) (ok bool, er
 // keepAll writes what rows say, and brings their plants up to date.
 func (e *eventKind[M]) keepAll(v *visit, c *collection, book *benchBook, all []*said[M]) (benches []string, err error) {
 	var news, changes []*said[M]
+	for _, s := range all {
+		if s.refers {
+			if err := c.ReferEvent(e.kind, s.plant, store.Segment(s.before.GetName(), e.kinds[2]), s.ref); err != nil {
+				return nil, err
+			}
+		}
+	}
 	used, plants := map[string]bool{}, []string{}
 	for _, s := range all {
 		var none M

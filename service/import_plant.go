@@ -91,12 +91,16 @@ func (in *plantImport) judge(v *visit, c *collection, book *benchBook, some []*p
 	if err != nil {
 		return err
 	}
+	voided, err := c.Voided(ids)
+	if err != nil {
+		return err
+	}
 	var fed []*said[*pb.Feeding]
 	var seen []*said[*pb.Observation]
 	for _, p := range some {
 		p.fed, p.seen = nil, nil
 		if len(p.out.GetFaults()) == 0 {
-			in.beside(v, c, p, histories)
+			in.beside(v, c, p, histories, voided)
 			fed, seen = append(fed, p.fed...), append(seen, p.seen...)
 		}
 	}
@@ -422,11 +426,15 @@ func putRegimen(r *renewal, m *pb.Plant, cells *due.Regimen) {
 // beside makes what a row says beside the plant itself: how many plants the pot holds,
 // that it has ended, its sizes, its last feeding and its note. What has no day of its own
 // is taken as true now; of a new plant the quantity counts from the day it was acquired.
-func (in *plantImport) beside(v *visit, c *collection, p *plantIn, histories map[string]*store.History) {
+func (in *plantImport) beside(v *visit, c *collection, p *plantIn, histories, voided map[string]*store.History) {
 	row, id := p.row, store.Segment(p.next.Message.GetName(), "plants")
 	h := histories[id]
 	if h == nil {
 		h = &store.History{}
+	}
+	gone := voided[id]
+	if gone == nil {
+		gone = &store.History{}
 	}
 	today := c.today(v.at)
 	observe := func(m *pb.Observation, day civil.Day, isNew bool) {
@@ -466,14 +474,24 @@ func (in *plantImport) beside(v *visit, c *collection, p *plantIn, histories map
 	}
 	if row.Note != "" || row.Name.Rest != "" {
 		text := strings.TrimSpace(row.Name.Rest + " " + row.Note)
-		if !slices.ContainsFunc(h.Observations, func(o *pb.Observation) bool { return o.GetHealth() != nil && table.Same(o.GetHealth().GetText(), text) }) {
+		same := func(o *pb.Observation) bool { return o.GetHealth() != nil && table.Same(o.GetHealth().GetText(), text) }
+		switch {
+		case slices.ContainsFunc(h.Observations, same):
+		case slices.ContainsFunc(gone.Observations, same):
+			note(p.out, "the note was voided, and stays so")
+		default:
 			observe(&pb.Observation{Fact: &pb.Observation_Health_{Health: &pb.Observation_Health{Text: text}}}, civil.None, true)
 		}
 	}
-	if last := row.LastFed; last.Given() && !slices.ContainsFunc(h.Feedings, func(f *pb.Feeding) bool {
+	fedOn := func(f *pb.Feeding) civil.Day {
 		d, _ := c.clockIn(store.Micros(f.GetFedTime()))
-		return d == last || d > last && d <= today
-	}) {
+		return d
+	}
+	switch last := row.LastFed; {
+	case !last.Given() || slices.ContainsFunc(h.Feedings, func(f *pb.Feeding) bool { d := fedOn(f); return d == last || d > last && d <= today }):
+	case slices.ContainsFunc(gone.Feedings, func(f *pb.Feeding) bool { return fedOn(f) == last }):
+		note(p.out, "the feeding on the day last fed was voided, and stays so")
+	default:
 		p.fed = append(p.fed, &said[*pb.Feeding]{out: p.out, tag: row.Tag, day: last, message: &pb.Feeding{FedDate: date(last)}, plant: id, isNew: true,
 			mayFail: "the day last fed is not recorded"})
 	}
@@ -482,6 +500,11 @@ func (in *plantImport) beside(v *visit, c *collection, p *plantIn, histories map
 		if p.before != nil && !p.before.Living && in.report.header("state") != "" {
 			note(p.out, "the plant is %s, and stays so: void that observation if it was wrong", word(state))
 		}
+	case state == pb.Plant_GROWING && slices.ContainsFunc(gone.Observations, func(o *pb.Observation) bool {
+		day, _ := c.clockIn(store.Micros(o.GetObserveTime()))
+		return o.GetEnd().GetState() == pb.Observation_End_State(row.State) && (!row.EndDay.Given() || row.EndDay == day)
+	}):
+		note(p.out, "that the plant is %s was voided, and stays so: give another day of its end if it is true by now", inWords(row.State))
 	case p.before == nil || state == pb.Plant_GROWING:
 		if p.before != nil {
 			p.news = append(p.news, fmt.Sprintf("state: %s, was %s", inWords(row.State), word(state)))

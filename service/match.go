@@ -82,7 +82,7 @@ func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, plants 
 	}
 	var refs, names []string
 	for _, s := range all {
-		s.before, s.stays, s.next, s.news = none, false, none, nil
+		s.before, s.stays, s.refers, s.next, s.news = none, false, false, none, nil
 		if s.ref == "" || s.isNew {
 			continue
 		}
@@ -102,7 +102,7 @@ func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, plants 
 			return err
 		}
 		for _, f := range found {
-			name := store.PlantName(c.ID(), f.Plant) + "/" + e.kinds[2] + "/" + f.ID
+			name := e.nameOf(c, f)
 			known[key{f.Plant, f.Ref, f.Fact}] = name
 			elsewhere[f.Ref] = append(elsewhere[f.Ref], f)
 			if there[name] == none {
@@ -132,14 +132,19 @@ func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, plants 
 		day   int
 		fact  store.FactKind
 	}
-	ofDay := map[day][]M{}
-	for _, h := range k.histories {
-		for _, m := range e.past(h) {
-			d, _ := c.clockIn(e.at(m))
-			at := day{store.Segment(m.GetName(), "plants"), int(d), e.fact(m)}
-			ofDay[at] = append(ofDay[at], m)
+	dayOf := func(s *said[M]) day { return day{s.plant, int(s.day), s.fact} }
+	byDay := func(histories map[string]*store.History) map[day][]M {
+		out := map[day][]M{}
+		for _, h := range histories {
+			for _, m := range e.past(h) {
+				d, _ := c.clockIn(e.at(m))
+				at := day{store.Segment(m.GetName(), "plants"), int(d), e.fact(m)}
+				out[at] = append(out[at], m)
+			}
 		}
+		return out
 	}
+	ofDay := byDay(k.histories)
 	for _, s := range all {
 		if s.ref == "" || s.isNew || s.plant == "" {
 			continue
@@ -202,12 +207,45 @@ func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, plants 
 			wrong[s.out] = !fits
 		}
 	}
+	open := func(s *said[M]) bool {
+		return !s.isNew && s.plant != "" && s.before == none && !s.stays && !wrong[s.out] && len(s.out.GetFaults()) == 0
+	}
+	var unknown []string // plants of rows that are not known by a ref
+	for _, s := range all {
+		if open(s) {
+			unknown = append(unknown, s.plant)
+		}
+	}
+	if len(unknown) == 0 {
+		return nil
+	}
+	gone, err := c.Voided(unknown)
+	if err != nil {
+		return err
+	}
+	voidedOf := byDay(gone)
+	same := func(s *said[M], some []M) {
+		for _, m := range some {
+			if open(s) && claimed[m.GetName()] == nil && len(e.differs(c, book, m, s)) == 0 {
+				claim(s, m)
+			}
+		}
+	}
+	// On a day of which something was voided, rows that say the same as it must not take
+	// the rank of others.
+	for _, past := range []map[day][]M{ofDay, voidedOf} {
+		for _, s := range all {
+			if s.ref == "" && len(voidedOf[dayOf(s)]) > 0 {
+				same(s, past[dayOf(s)])
+			}
+		}
+	}
 	rank := map[day]int{}
 	for _, s := range all {
-		if s.ref != "" || s.isNew || s.plant == "" || wrong[s.out] || len(s.out.GetFaults()) > 0 {
+		if s.ref != "" || !open(s) {
 			continue
 		}
-		at := day{s.plant, int(s.day), s.fact}
+		at := dayOf(s)
 		for ; rank[at] < len(ofDay[at]); rank[at]++ {
 			if m := ofDay[at][rank[at]]; claimed[m.GetName()] == nil {
 				claim(s, m)
@@ -215,22 +253,35 @@ func (e *eventKind[M]) match(c *collection, k *keeping, book *benchBook, plants 
 			}
 		}
 	}
-	own := map[string]bool{} // those that have a ref
-	for _, name := range known {
-		own[name] = true
+	var referring []string // plants of rows with a new ref that may say the same as what has none
+	for _, s := range all {
+		if s.ref != "" && open(s) && len(ofDay[dayOf(s)])+len(voidedOf[dayOf(s)]) > 0 {
+			referring = append(referring, s.plant)
+		}
 	}
-	for _, s := range all { // those that say the same as one that has no ref
-		if s.ref == "" || s.isNew || s.plant == "" || s.before != none || s.stays || len(s.out.GetFaults()) > 0 {
+	if len(referring) == 0 {
+		return nil
+	}
+	theirs, err := c.EventRefs(e.kind, referring)
+	if err != nil {
+		return err
+	}
+	referred := map[string]bool{}
+	for _, f := range theirs {
+		referred[e.nameOf(c, f)] = true
+	}
+	for _, s := range all {
+		if s.ref == "" || !open(s) {
 			continue
 		}
-		for _, m := range ofDay[day{s.plant, int(s.day), s.fact}] {
-			if claimed[m.GetName()] == nil && !own[m.GetName()] && len(e.differs(c, book, m, s)) == 0 {
-				claim(s, m)
-				break
-			}
-		}
+		same(s, slices.DeleteFunc(slices.Concat(ofDay[dayOf(s)], voidedOf[dayOf(s)]), func(m M) bool { return referred[m.GetName()] }))
+		s.refers = s.before != none
 	}
 	return nil
+}
+
+func (e *eventKind[M]) nameOf(c *collection, f store.Referred) string {
+	return store.PlantName(c.ID(), f.Plant) + "/" + e.kinds[2] + "/" + f.ID
 }
 
 // fits tells whether what a row says could be recorded as new.
@@ -302,6 +353,9 @@ func (e *eventKind[M]) settleOn(v *visit, k *keeping, book *benchBook, s *said[M
 	var none M
 	for _, text := range s.notes {
 		note(s.out, "%s", text)
+	}
+	if s.refers {
+		note(s.out, "is known by its ref from now on")
 	}
 	if s.stays || len(s.out.GetFaults()) > 0 {
 		name := ""

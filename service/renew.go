@@ -82,10 +82,9 @@ func (x *Exchange) feedingKind() *eventKind[*pb.Feeding] {
 		restart: func(next *pb.Feeding, s *said[*pb.Feeding]) {
 			next.FedTime, next.FedDate = s.message.GetFedTime(), s.message.FedDate
 		},
-		renew: renewFeeding,
-		insert: func(c *store.Collection, all []*pb.Feeding, refs []string, by store.By) ([]*pb.Feeding, error) {
-			return c.CreateReferredFeedings(all, refs, by)
-		},
+		renew:  renewFeeding,
+		listed: (*store.Collection).ReferredFeedings,
+		insert: (*store.Collection).CreateReferredFeedings,
 		change: (*store.Collection).ChangeFeedings,
 		byName: (*store.Collection).FeedingsByName,
 		columns: map[string]string{
@@ -125,10 +124,9 @@ func (x *Exchange) observationKind() *eventKind[*pb.Observation] {
 		restart: func(next *pb.Observation, s *said[*pb.Observation]) {
 			next.ObserveTime, next.ObserveDate = s.message.GetObserveTime(), s.message.ObserveDate
 		},
-		renew: renewObservation,
-		insert: func(c *store.Collection, all []*pb.Observation, refs []string, by store.By) ([]*pb.Observation, error) {
-			return c.CreateReferredObservations(all, refs, by)
-		},
+		renew:  renewObservation,
+		listed: (*store.Collection).ReferredObservations,
+		insert: (*store.Collection).CreateReferredObservations,
 		change: (*store.Collection).ChangeObservations,
 		byName: (*store.Collection).ObservationsByName,
 		columns: map[string]string{

@@ -120,6 +120,15 @@ func (h *History) Len() int {
 // Histories returns the histories of plants, by id; nil ids are all plants of the
 // collection. A plant without a record has none.
 func (c *Collection) Histories(plantIDs []string) (map[string]*History, error) {
+	return c.histories(plantIDs, "delete_us IS NULL")
+}
+
+// Voided returns what was voided of plants, by id, likewise.
+func (c *Collection) Voided(plantIDs []string) (map[string]*History, error) {
+	return c.histories(plantIDs, "delete_us IS NOT NULL")
+}
+
+func (c *Collection) histories(plantIDs []string, which string) (map[string]*History, error) {
 	out := map[string]*History{}
 	of := func(id string) *History {
 		h := out[id]
@@ -132,7 +141,7 @@ func (c *Collection) Histories(plantIDs []string) (map[string]*History, error) {
 	read := func(some []string) error {
 		var fed []feedingRow
 		var seen []observationRow
-		f, o := c.own().Where("delete_us IS NULL"), c.own().Where("delete_us IS NULL")
+		f, o := c.own().Where(which), c.own().Where(which)
 		if some != nil {
 			f, o = f.Where("plant_id IN ?", some), o.Where("plant_id IN ?", some)
 		}

@@ -62,6 +62,41 @@ func (c *Collection) EventRefs(kind Kind, plants []string) ([]Referred, error) {
 	return out, nil
 }
 
+// ReferEvent gives a feeding or an observation its ref. Errors: ErrNotFound, ErrExists if
+// another one of the plant has it.
+func (c *Collection) ReferEvent(kind Kind, plant, id, ref string) error {
+	if kind == FeedingKind {
+		return hit(c.feeding(plant, id).Model(&feedingRow{}).UpdateColumn("ref", ref))
+	}
+	return hit(c.observation(plant, id).Model(&observationRow{}).UpdateColumn("ref", ref))
+}
+
+// ReferredFeedings is Feedings of all plants with the ref of each, "" for none.
+func (c *Collection) ReferredFeedings(q List) (all []*pb.Feeding, refs []string, next []any, err error) {
+	rows, next, err := list[feedingRow](c.tx, &feedingListAll, c.own().Where(plantThere("feedings")), q)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	for _, r := range rows {
+		refs = append(refs, deref(r.Ref))
+	}
+	all, err = feedings(rows)
+	return all, refs, next, err
+}
+
+// ReferredObservations is ReferredFeedings for observations.
+func (c *Collection) ReferredObservations(q List) (all []*pb.Observation, refs []string, next []any, err error) {
+	rows, next, err := list[observationRow](c.tx, &observationListAll, c.own().Where(plantThere("observations")), q)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	for _, r := range rows {
+		refs = append(refs, deref(r.Ref))
+	}
+	all, err = observations(rows)
+	return all, refs, next, err
+}
+
 func (c *Collection) referred(kind Kind, db *gorm.DB) ([]Referred, error) {
 	var rows []Referred
 	if kind == FeedingKind {

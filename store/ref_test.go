@@ -46,6 +46,14 @@ func TestRefs(t *testing.T) {
 			if _, err := c.ReassignObservation("p", "e", "q", by, agree); err != nil {
 				return err
 			}
+			if err := c.ReferEvent(store.FeedingKind, "q", "e", "e-2"); err != nil {
+				return err
+			}
+			_, listed, _, err := c.ReferredFeedings(store.List{Limit: 10})
+			if err != nil {
+				return err
+			}
+			tells(b, "refs of a list", listed, []string{"e-2", "e-ref"})
 			seen, err := c.EventsByRef(store.ObservationKind, []string{"e-ref"})
 			if err != nil {
 				return err

@@ -77,6 +77,18 @@ var collectionMethods = map[string]struct {
 		seen, err2 := c.EventsByRef(store.ObservationKind, []string{i.event + "-ref"})
 		return append(fed, seen...), errors.Join(err1, err2)
 	}},
+	"ReferEvent": {missing, func(c *store.Collection, i ids) (any, error) {
+		return nil, errors.Join(c.ReferEvent(store.FeedingKind, i.plant, i.event, "changed"), c.ReferEvent(store.ObservationKind, i.plant, i.event, "changed"))
+	}},
+	"ReferredFeedings": {empty, func(c *store.Collection, _ ids) (any, error) {
+		all, refs, _, err := c.ReferredFeedings(store.List{Limit: big})
+		return []any{all, refs}, err
+	}},
+	"ReferredObservations": {empty, func(c *store.Collection, _ ids) (any, error) {
+		all, refs, _, err := c.ReferredObservations(store.List{Limit: big})
+		return []any{all, refs}, err
+	}},
+	"Voided": {empty, func(c *store.Collection, i ids) (any, error) { return c.Voided([]string{i.plant}) }},
 	"EventRefs": {empty, func(c *store.Collection, i ids) (any, error) {
 		fed, err1 := c.EventRefs(store.FeedingKind, []string{i.plant})
 		seen, err2 := c.EventRefs(store.ObservationKind, []string{i.plant})
