@@ -59,7 +59,7 @@ settled.`,
 		tags := make([]string, len(answer.GetPlants()))
 		name := ""
 		for i, p := range answer.GetPlants() {
-			tags[i], name = p.GetTag(), p.GetScientificName()
+			tags[i], name = p.GetTag(), fullName(p)
 		}
 		on := ""
 		for _, o := range answer.GetObservations() {

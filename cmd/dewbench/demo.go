@@ -200,7 +200,7 @@ func dueRows(ctx context.Context, conn grpc.ClientConnInterface, r *resident) ([
 			return nil, err
 		}
 		for _, d := range page.GetDueFeedings() {
-			rows = append(rows, row{&pot{bench: benches[d.GetBench()], tag: d.GetTag(), name: d.GetScientificName()}, d})
+			rows = append(rows, row{&pot{bench: benches[d.GetBench()], tag: d.GetTag(), name: fullName(d)}, d})
 		}
 		if token = page.GetNextPageToken(); token == "" {
 			return rows, nil

@@ -226,6 +226,9 @@ func (o *importOptions) report(ctx context.Context, h *home, in inOut, file stri
 	if _, err := fmt.Fprintf(in.out, "%s: %s\n", file, strings.Join(parts, ", ")); err != nil {
 		return err
 	}
+	if left := of[pb.ImportResponse_NOT_WRITTEN]; left > 0 && !o.dry && of[pb.ImportResponse_CREATED]+of[pb.ImportResponse_UPDATED] > 0 {
+		return fmt.Errorf("%d rows were not brought in, though others were: send the table again, what is there stays as it is", left)
+	}
 	if refused > 0 && !o.goodRowsOnly {
 		text := "nothing was brought in: mend what is named above and try again"
 		if of[pb.ImportResponse_REFUSED] < total(of) {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"google.golang.org/grpc"
 
@@ -37,4 +38,19 @@ func readTaxa(ctx context.Context, conn grpc.ClientConnInterface) ([]*pb.Taxon, 
 			return all, nil
 		}
 	}
+}
+
+// bearer is a plant, or a row about one.
+type bearer interface {
+	GetScientificName() string
+	GetCultivar() string
+}
+
+// fullName writes a name with its cultivar, in single quotes as the International Code
+// of Nomenclature for Cultivated Plants has it (article 14).
+func fullName(m bearer) string {
+	if m.GetCultivar() == "" {
+		return m.GetScientificName()
+	}
+	return strings.TrimSpace(m.GetScientificName() + " ‘" + m.GetCultivar() + "’")
 }

@@ -148,7 +148,7 @@ func (h *home) observe(ctx context.Context, in inOut, plant *pb.Plant, o *pb.Obs
 
 // recorded tells what was recorded of a plant on a day.
 func recorded(in inOut, p *pb.Plant, day, words, id string) error {
-	if _, err := fmt.Fprintf(in.out, "%s on %s: %s\n", strings.TrimSpace(p.GetTag()+" "+p.GetScientificName()), day, words); err != nil {
+	if _, err := fmt.Fprintf(in.out, "%s on %s: %s\n", strings.TrimSpace(p.GetTag()+" "+fullName(p)), day, words); err != nil {
 		return err
 	}
 	return writeUndo(in.out, id)

@@ -63,7 +63,7 @@ func (h *home) inWords(ctx context.Context, text string) (_ string, err error) {
 		if lost != nil {
 			return name // a plant that is not there has no tag
 		}
-		words = strings.TrimSpace(p.GetTag() + " " + p.GetScientificName())
+		words = strings.TrimSpace(p.GetTag() + " " + fullName(p))
 		switch {
 		case strings.HasPrefix(parts[3], "/feedings/"):
 			return "a feeding of " + words

@@ -73,10 +73,7 @@ if it has one. Many plants are brought in with dewbench import plants.`,
 		if note := found.Note(found.Taxon.GetScientificName(), false); note != "" {
 			fmt.Fprintf(in.notes, "note: %q %s\n", text, note)
 		}
-		label := strings.TrimSpace(made.GetTag() + " " + made.GetScientificName())
-		if made.GetCultivar() != "" {
-			label += " '" + made.GetCultivar() + "'"
-		}
+		label := strings.TrimSpace(made.GetTag() + " " + fullName(made))
 		if _, err := fmt.Fprintf(in.out, "%s: added\n", label); err != nil {
 			return err
 		}
@@ -99,7 +96,7 @@ func retagCommand() *cobra.Command {
 				return map[string]string{"tag": "OLD", "plant.tag": "NEW"}[field]
 			})
 		}
-		_, err = fmt.Fprintf(in.out, "%s is now %s\nto change it back: dewbench retag %s %s\n", args[0], strings.TrimSpace(now.GetTag()+" "+now.GetScientificName()), now.GetTag(), args[0])
+		_, err = fmt.Fprintf(in.out, "%s is now %s\nto change it back: dewbench retag %s %s\n", args[0], strings.TrimSpace(now.GetTag()+" "+fullName(now)), now.GetTag(), args[0])
 		return err
 	})
 }

@@ -403,7 +403,7 @@ func (h *home) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench,
 				return err
 			}
 			traps += int(f.GetTrapsFed())
-			rows = append(rows, []string{p.GetTag(), dash(p.GetScientificName()), strconv.Itoa(int(f.GetTrapsFed())), strconv.Itoa(int(f.GetTrapsTarget()))})
+			rows = append(rows, []string{p.GetTag(), dash(fullName(p)), strconv.Itoa(int(f.GetTrapsFed())), strconv.Itoa(int(f.GetTrapsTarget()))})
 		}
 		verb := "Fed"
 		if dry {
@@ -576,7 +576,7 @@ func (h *home) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench
 		}
 		of[f.GetOutcome()]++
 		rows = append(rows, []string{
-			p.GetTag(), dash(p.GetScientificName()), f.GetFedDate(), strconv.Itoa(int(f.GetTrapsFed())), enumWords(f.GetOutcome()),
+			p.GetTag(), dash(fullName(p)), f.GetFedDate(), strconv.Itoa(int(f.GetTrapsFed())), enumWords(f.GetOutcome()),
 		})
 	}
 	var parts []string

@@ -117,7 +117,7 @@ func (h *home) due(ctx context.Context, req *pb.ListDueFeedingsRequest, benches 
 			return nil, "", err
 		}
 		for _, d := range p.GetDueFeedings() {
-			rows = append(rows, row{&pot{bench: display[d.GetBench()], tag: d.GetTag(), name: d.GetScientificName()}, d})
+			rows = append(rows, row{&pot{bench: display[d.GetBench()], tag: d.GetTag(), name: fullName(d)}, d})
 		}
 		day = p.GetAsOfDate()
 		if req.PageToken = p.GetNextPageToken(); req.PageToken == "" {
@@ -206,7 +206,7 @@ func explained(tag string, e *pb.ExplainDueResponse, words map[string]string) st
 		fmt.Fprintf(&b, "%s is not there on %s: acquired or entered later, or dead, sold or given away\n", tag, e.GetAsOfDate())
 	} else {
 		status := statuses[urgency(d.GetStatus())].heading
-		fmt.Fprintf(&b, "%s %s on %s: %s\n", d.GetTag(), d.GetScientificName(), d.GetAsOfDate(), strings.ToLower(status))
+		fmt.Fprintf(&b, "%s %s on %s: %s\n", d.GetTag(), fullName(d), d.GetAsOfDate(), strings.ToLower(status))
 		if d.DueFromDate != nil {
 			fmt.Fprintf(&b, "  feed %s from %s", count(int(d.GetTraps()), "trap"), window(d))
 			if d.MaxItemLengthMm != nil {
