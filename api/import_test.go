@@ -233,3 +233,54 @@ func TestImportOfVoided(t *testing.T) {
 		d.feedings("Tag,Date,Traps\nA,2026-05-01,1\nA,2026-05-01,4\nA,2026-05-02,5\n", "UNCHANGED; was voided", "UPDATED; traps fed: 4, was 2", "CREATED")
 	})
 }
+
+// TestImportOfCountsAndMoves changes how many plants there are and where they stand, by
+// tables and beside them: what a table says anew counts, what it said before does not
+// undo what was recorded since.
+func TestImportOfCountsAndMoves(t *testing.T) {
+	onIntakes(t, func(d intake) {
+		table := func(quantity, bench string) string {
+			return "Tag,Name,Quantity,Bench\nA,Drosera capensis," + quantity + "," + bench + "\n"
+		}
+		d.plants(table("10", "north"), "CREATED")
+		d.plants(table("1", "south"), `UPDATED; bench: "south", was "north"; quantity: 1, was 10`)
+		d.plants(table("10", "north"), `UPDATED; bench: "north", was "south"; quantity: 10, was 1`)
+		d.plants(table("10", "north"), "UNCHANGED")
+		d.now.add(48 * time.Hour)
+		d.observations("Tag,Date,individualCount,Moved to\nA,2026-06-03,7,south\n", "CREATED")
+		d.plants(table("10", "north"), "UNCHANGED; bench: the table said so before, and it was moved to \"south\" since: that stands; quantity: the table said so before, and 7 were counted since")
+		d.plants(table("7", "south"), "UNCHANGED")
+		d.plants(table("10", "north"), "UPDATED")
+		// Of a plant of which no table told, what the first one says counts.
+		p := d.plant(&pb.Plant{Tag: "B"})
+		if _, err := d.CreateObservation(d.Context(), &pb.CreateObservationRequest{Parent: p.GetName(),
+			Observation: &pb.Observation{Fact: &pb.Observation_Count_{Count: &pb.Observation_Count{Quantity: 4}}}}); err != nil {
+			t.Fatal(err)
+		}
+		d.plants("Tag,Name,Quantity\nB,Drosera capensis,1\n", "UPDATED; quantity: 1, was 4")
+		if p := d.get(p.GetName()); p.GetQuantity() != 1 {
+			t.Error(p)
+		}
+	})
+}
+
+// TestImportOfRefOfPurged takes a ref that a plant had whose purge time is over, though
+// it was not swept yet.
+func TestImportOfRefOfPurged(t *testing.T) {
+	onIntakes(t, func(d intake) {
+		table := "Ref,Tag,Name\nacc-1,A,Drosera capensis\n"
+		d.plants(table, "CREATED")
+		list, err := d.ListPlants(d.Context(), &pb.ListPlantsRequest{Parent: d.parent})
+		if err != nil {
+			t.Fatal(err)
+		}
+		gone, err := d.DeletePlant(d.Context(), &pb.DeletePlantRequest{Name: list.GetPlants()[0].GetName()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		d.plants(table, "REFUSED; Ref: ")
+		d.now.set(gone.GetPurgeTime().AsTime().Add(time.Second))
+		d.plants(table, "CREATED")
+		d.plants(table, "UNCHANGED")
+	})
+}

@@ -24,6 +24,7 @@ type plantIn struct {
 	before *store.Plant // what is there already; nil: nothing
 	next   store.NewPlant
 	named  bool // it gets its ref
+	told   *store.Told
 	moved  bool
 	news   []string
 	fed    []*said[*pb.Feeding] // what the row says beside the plant itself
@@ -292,7 +293,8 @@ func (in *plantImport) judgePlant(v *visit, c *collection, book *benchBook, p *p
 		before = p.before.Plant
 		m = proto.CloneOf(before)
 	}
-	p.next, p.moved, p.news = store.NewPlant{Message: m, Ref: row.Ref}, false, nil
+	p.told = p.tells()
+	p.next, p.moved, p.news = store.NewPlant{Message: m, Ref: row.Ref, Told: p.told}, false, nil
 	if len([]rune(row.Tag)) > mostTag {
 		in.report.fault(p.out, "tag", row.Tag, fmt.Sprintf("is longer than %d characters", mostTag))
 	}
@@ -332,6 +334,26 @@ func (in *plantImport) judgePlant(v *visit, c *collection, book *benchBook, p *p
 		in.report.faultOnce(p.out, plantColumns[broken.Field], "", broken.Rule)
 	}
 	p.news = r.news
+}
+
+// toldBefore is what the table said when it was brought in before, as far as it did.
+func (p *plantIn) toldBefore() store.Told {
+	if p.before == nil || p.before.Told == nil {
+		return store.Told{}
+	}
+	return *p.before.Told
+}
+
+// tells is what the table says by now of what observations say too.
+func (p *plantIn) tells() *store.Told {
+	told := p.toldBefore()
+	if p.row.Quantity != nil {
+		told.Quantity = *p.row.Quantity
+	}
+	if p.row.Bench != "" || p.row.Exposure != due.NoExposure {
+		told.Bench, told.Exposure = p.row.Bench, pb.Bench_Exposure(p.row.Exposure)
+	}
+	return &told
 }
 
 // putName sets the name of a plant, and the taxon that it stands for.
@@ -378,8 +400,8 @@ func (in *plantImport) putBench(r *renewal, p *plantIn, m *pb.Plant, book *bench
 	if p.before != nil && m.GetState() != pb.Plant_GROWING {
 		return // it stands nowhere
 	}
-	if p.before != nil && p.before.FirstBench != "" && sameSpot(book, store.BenchName(book.c.ID(), p.before.FirstBench), s) {
-		note(p.out, "bench: it stood there first, and was moved to %q since: that stands", book.label(m.GetBench()))
+	if told := p.toldBefore(); table.Same(told.Bench, row.Bench) && (row.Bench != "" || told.Exposure == s.exposure) {
+		note(p.out, "bench: the table said so before, and it was moved to %q since: that stands", book.label(m.GetBench()))
 		return
 	}
 	bench, understood, wrong := book.find(*s)
@@ -456,8 +478,8 @@ func (in *plantImport) beside(v *visit, c *collection, p *plantIn, histories, vo
 		if p.before == nil {
 			day = earlier(row.Acquired, row.EndDay)
 		}
-		if *row.Quantity == 1 || slices.ContainsFunc(h.Observations, func(o *pb.Observation) bool { return o.GetCount().GetQuantity() == *row.Quantity }) {
-			note(p.out, "quantity: it was %d, and was counted as %d since: that stands", *row.Quantity, quantity)
+		if p.toldBefore().Quantity == *row.Quantity {
+			note(p.out, "quantity: the table said so before, and %d were counted since: that stands", quantity)
 			break
 		}
 		if p.before != nil {
@@ -540,10 +562,13 @@ func (in *plantImport) write(v *visit, c *collection, piece int) (ok bool, err e
 	if len(right) < len(fresh) && !in.good {
 		return false, nil
 	}
-	used, ids := map[string]bool{}, []string{}
+	used, ids, refs := map[string]bool{}, []string{}, []string{}
 	var news []store.NewPlant
 	for _, p := range right {
 		used[p.next.Message.GetBench()] = true
+		if p.row.Ref != "" && (p.before == nil || p.named) {
+			refs = append(refs, p.row.Ref)
+		}
 		if p.before == nil {
 			p.next.State = endOf(p.row.State)
 			news = append(news, p.next)
@@ -557,6 +582,9 @@ func (in *plantImport) write(v *visit, c *collection, piece int) (ok bool, err e
 		return false, err
 	}
 	in.report.benches = append(in.report.benches, made...)
+	if err := c.FreeRefs(refs, v.at.UnixMicro()); err != nil {
+		return false, err
+	}
 	if _, err := c.CreatePlants(news, v.by()); err != nil {
 		return false, err
 	}
@@ -582,6 +610,11 @@ func endOf(end table.End) pb.Plant_State {
 func (in *plantImport) change(v *visit, c *collection, rows []*plantIn) error {
 	var moves []*pb.Observation
 	for _, p := range rows {
+		if p.before != nil && *p.told != p.toldBefore() {
+			if err := c.TellPlant(p.before.ID, p.told); err != nil {
+				return err
+			}
+		}
 		if p.before == nil || p.out.GetResult() == pb.ImportResponse_UNCHANGED {
 			continue
 		}

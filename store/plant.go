@@ -17,6 +17,7 @@ type plantRow struct {
 	CollectionID      string `gorm:"primaryKey"`
 	PlantID           string `gorm:"primaryKey"`
 	Ref               *string
+	Told              *string // JSON
 	Tag               string
 	TagKey            string
 	Taxon             string
@@ -155,6 +156,7 @@ type Plant struct {
 	Kin
 	ID         string
 	Ref        string // what its grower's table calls it; "" for none
+	Told       *Told  // nil: no table told of it yet
 	FirstBench string // id of the bench where it stood first; "" for none
 	Living     bool   // growing and not deleted
 }
@@ -164,7 +166,14 @@ func (r *plantRow) plant() (*Plant, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Plant{Plant: m, Kin: Kin{r.Genus, pb.Taxon_TrapType(r.Trap)}, ID: r.PlantID, Ref: deref(r.Ref), FirstBench: deref(r.FirstBenchID), Living: r.Living == 1}, nil
+	p := &Plant{Plant: m, Kin: Kin{r.Genus, pb.Taxon_TrapType(r.Trap)}, ID: r.PlantID, Ref: deref(r.Ref), FirstBench: deref(r.FirstBenchID), Living: r.Living == 1}
+	if r.Told != nil {
+		p.Told = &Told{}
+		if err := json.Unmarshal([]byte(*r.Told), p.Told); err != nil {
+			return nil, fmt.Errorf("read what a table told: %w", err)
+		}
+	}
+	return p, nil
 }
 
 func plants(rows []plantRow) ([]*Plant, error) {
@@ -185,6 +194,7 @@ type NewPlant struct {
 	Message *pb.Plant
 	Kin
 	Ref   string         // what its grower's table calls it; "" for none
+	Told  *Told          // nil: no table tells of it
 	State pb.Plant_State // of one that is no more already; 0: it grows
 }
 
@@ -208,6 +218,9 @@ func (c *Collection) CreatePlants(all []NewPlant, by By) ([]*Plant, error) {
 			return nil, err
 		}
 		var err error
+		if r.Told, err = p.Told.text(); err != nil {
+			return nil, err
+		}
 		if history[i], err = c.revise(PlantKind, "", r.PlantID, 1, pb.Revision_CREATED, by, nil); err != nil {
 			return nil, err
 		}

@@ -1,6 +1,9 @@
 package store
 
 import (
+	"encoding/json"
+	"fmt"
+
 	"gorm.io/gorm"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -27,6 +30,46 @@ func (c *Collection) PlantsByRef(refs []string) (map[string]string, error) {
 // ReferPlant gives a plant its ref. Errors: ErrNotFound, ErrExists if another has it.
 func (c *Collection) ReferPlant(id, ref string) error {
 	return hit(c.plant(id).Model(&plantRow{}).UpdateColumn("ref", ref))
+}
+
+// Told is what a grower's table said last of what a plant's observations say too.
+type Told struct {
+	Quantity int32             `json:",omitempty"`
+	Bench    string            `json:",omitempty"` // as the table calls it
+	Exposure pb.Bench_Exposure `json:",omitempty"`
+}
+
+// text returns nil for nothing.
+func (t *Told) text() (*string, error) {
+	if t == nil || *t == (Told{}) {
+		return nil, nil
+	}
+	text, err := json.Marshal(t)
+	if err != nil {
+		return nil, fmt.Errorf("write what a table told: %w", err)
+	}
+	return orNil(string(text)), nil
+}
+
+// TellPlant keeps what a table told of a plant. As its ref, it is no part of the message.
+// Errors: ErrNotFound.
+func (c *Collection) TellPlant(id string, told *Told) error {
+	text, err := told.text()
+	if err != nil {
+		return err
+	}
+	return hit(c.plant(id).Model(&plantRow{}).UpdateColumn("told", text))
+}
+
+// FreeRefs takes refs off plants that are gone for good by now, though they were not
+// swept yet.
+func (c *Collection) FreeRefs(refs []string, us int64) error {
+	for some := range chunks(refs) {
+		if err := c.own().Where("ref IN ? AND purge_us <= ?", some, us).Model(&plantRow{}).UpdateColumn("ref", nil).Error; err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // Referred is a feeding or an observation with a ref.

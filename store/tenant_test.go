@@ -77,6 +77,10 @@ var collectionMethods = map[string]struct {
 		seen, err2 := c.EventsByRef(store.ObservationKind, []string{i.event + "-ref"})
 		return append(fed, seen...), errors.Join(err1, err2)
 	}},
+	"TellPlant": {missing, func(c *store.Collection, i ids) (any, error) {
+		return nil, c.TellPlant(i.plant, &store.Told{Quantity: 3})
+	}},
+	"FreeRefs": {empty, func(c *store.Collection, i ids) (any, error) { return nil, c.FreeRefs([]string{i.plant + "-ref"}, big) }},
 	"ReferEvent": {missing, func(c *store.Collection, i ids) (any, error) {
 		return nil, errors.Join(c.ReferEvent(store.FeedingKind, i.plant, i.event, "changed"), c.ReferEvent(store.ObservationKind, i.plant, i.event, "changed"))
 	}},

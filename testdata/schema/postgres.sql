@@ -165,6 +165,7 @@ CREATE TABLE plants (
   collection_id TEXT COLLATE "C" NOT NULL,
   plant_id TEXT COLLATE "C" NOT NULL,
   ref TEXT COLLATE "C",
+  told TEXT COLLATE "C",
   tag TEXT COLLATE "C" NOT NULL,
   tag_key TEXT COLLATE "C" NOT NULL,
   taxon TEXT COLLATE "C" NOT NULL,

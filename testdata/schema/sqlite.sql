@@ -165,6 +165,7 @@ CREATE TABLE plants (
   collection_id TEXT NOT NULL,
   plant_id TEXT NOT NULL,
   ref TEXT,
+  told TEXT,
   tag TEXT NOT NULL,
   tag_key TEXT NOT NULL,
   taxon TEXT NOT NULL,

@@ -102,11 +102,12 @@ CREATE TABLE benches (
 CREATE INDEX benches_walk_order ON benches (collection_id, walk_order, bench_id);
 CREATE INDEX benches_display_name ON benches (collection_id, display_name_key, bench_id);
 
--- Pots with their labels. bench_id, quantity, state and living follow from the observations.
+-- Pots with their labels. bench_id, quantity, state and living follow from the observations; told is what the grower's table said last of what they say too.
 CREATE TABLE plants (
   collection_id TEXT COLLATE "C" NOT NULL,
   plant_id TEXT COLLATE "C" NOT NULL,
   ref TEXT COLLATE "C",
+  told TEXT COLLATE "C",
   tag TEXT COLLATE "C" NOT NULL,
   tag_key TEXT COLLATE "C" NOT NULL,
   taxon TEXT COLLATE "C" NOT NULL,

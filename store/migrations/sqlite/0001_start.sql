@@ -103,11 +103,12 @@ CREATE TABLE benches (
 CREATE INDEX benches_walk_order ON benches (collection_id, walk_order, bench_id);
 CREATE INDEX benches_display_name ON benches (collection_id, display_name_key, bench_id);
 
--- Pots with their labels. bench_id, quantity, state and living follow from the observations.
+-- Pots with their labels. bench_id, quantity, state and living follow from the observations; told is what the grower's table said last of what they say too.
 CREATE TABLE plants (
   collection_id TEXT NOT NULL,
   plant_id TEXT NOT NULL,
   ref TEXT,
+  told TEXT,
   tag TEXT NOT NULL,
   tag_key TEXT NOT NULL,
   taxon TEXT NOT NULL,
