@@ -750,7 +750,7 @@ func (k *keeper) feed() {
 func (k *keeper) settleTarget(p *keptPlant, f *keptFeeding) {
 	day := k.dayOf(f.at)
 	facts, _, _ := k.facts(p, day)
-	target, ok := due.Target(&facts, day, f.at)
+	target, ok := new(due.Engine).Target(&facts, day, f.at)
 	f.target = 0
 	if ok {
 		f.target = target

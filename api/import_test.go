@@ -1,14 +1,18 @@
 package api
 
 import (
+	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
+	"dewbench/service/civil"
 	"dewbench/store"
 	"dewbench/store/storetest"
 )
@@ -282,5 +286,76 @@ func TestImportOfRefOfPurged(t *testing.T) {
 		d.now.set(gone.GetPurgeTime().AsTime().Add(time.Second))
 		d.plants(table, "CREATED")
 		d.plants(table, "UNCHANGED")
+	})
+}
+
+// TestImportOfLongHistory brings many rows of one plant in: that takes not much longer than
+// as many of many plants, though each row has a target by all those before it.
+func TestImportOfLongHistory(t *testing.T) {
+	now := newClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC))
+	doors := openStore(t, storetest.New(t, store.SQLite), service.Config{Now: now.now})
+	x, parent := pb.NewExchangeServiceClient(within(doors.server)), newCollection(t, doors)
+	const rows, plants = 6000, 300
+	var stock, one, many strings.Builder
+	stock.WriteString("Tag,Name\n")
+	for i := range plants {
+		fmt.Fprintf(&stock, "P%d,Drosera capensis\n", i)
+	}
+	if _, err := x.ImportPlants(t.Context(), &pb.ImportPlantsRequest{Parent: parent, Csv: []byte(stock.String())}); err != nil {
+		t.Fatal(err)
+	}
+	one.WriteString("Tag,Date,Traps,Outcome\n")
+	many.WriteString(one.String())
+	for i := range rows {
+		day := civil.Date(2026, 5, 31) - civil.Day(i)
+		fmt.Fprintf(&one, "P0,%s,2,clean\n", day)
+		fmt.Fprintf(&many, "P%d,%s,2,clean\n", i%plants, day)
+	}
+	judge := func(csv string) time.Duration {
+		begin := time.Now()
+		answer, err := x.ImportFeedings(t.Context(), &pb.ImportFeedingsRequest{Parent: parent, Csv: []byte(csv), ValidateOnly: true})
+		if err != nil || len(answer.GetTotals()) != 1 || answer.GetTotals()[0].GetResult() != pb.ImportResponse_CREATED {
+			t.Fatal(answer.GetTotals(), err)
+		}
+		return time.Since(begin)
+	}
+	wide, long := judge(many.String()), judge(one.String())
+	t.Logf("%v of one plant, %v of %d", long, wide, plants)
+	if long > 15*wide {
+		t.Errorf("%v of one plant, %v of %d", long, wide, plants)
+	}
+}
+
+// TestImportTellsTargets brings sessions in all at once and one by one: both times each has
+// the same target.
+func TestImportTellsTargets(t *testing.T) {
+	now := newClock(time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC))
+	doors := openStore(t, storetest.New(t, store.SQLite), service.Config{Now: now.now})
+	d := intake{t, clientsOf(within(doors.server)), pb.NewExchangeServiceClient(within(doors.server)), "", now}
+	outcomes := []string{"", "clean", "residue", "mould", "rejected"}
+	rapid.Check(t, func(r *rapid.T) {
+		days := rapid.SliceOfNDistinct(rapid.IntRange(0, 200), 2, 20, rapid.ID[int]).Draw(r, "days")
+		lines := make([]string, len(days))
+		for i, ago := range days {
+			lines[i] = fmt.Sprintf("A,%s,%s,%s\n", civil.Date(2026, 5, 31)-civil.Day(ago), rapid.SampledFrom([]string{"", "1", "3"}).Draw(r, "traps"), rapid.SampledFrom(outcomes).Draw(r, "outcome"))
+		}
+		targets := func(lines ...string) (all []int32) {
+			d.parent = newCollection(t, doors)
+			p := d.plant(&pb.Plant{Tag: "A", AcquireDate: proto.String("2025-01-01")})
+			for _, some := range lines {
+				if _, err := d.x.ImportFeedings(t.Context(), &pb.ImportFeedingsRequest{Parent: d.parent, Csv: []byte("Tag,Date,Traps,Outcome\n" + some)}); err != nil {
+					r.Fatal(err)
+				}
+			}
+			for _, f := range d.fed(p.GetName()) {
+				all = append(all, f.GetTrapsTarget())
+			}
+			return all
+		}
+		whole := targets(strings.Join(lines, ""))
+		slices.Sort(lines) // by day
+		if single := targets(lines...); !slices.Equal(whole, single) {
+			r.Fatalf("at once %v, one by one %v", whole, single)
+		}
 	})
 }

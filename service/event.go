@@ -1,6 +1,7 @@
 package service
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -90,6 +91,8 @@ type keeping struct {
 	before    proto.Message // what is changed, as it stood; nil for what is new
 	histories map[string]*store.History
 	deciders  map[civil.Day]*decider
+	past      map[string]*pastFacts // by plant
+	engine    due.Engine
 	clears    bool // a move may take a plant off its bench
 	told      bool // targets were told when the events were recorded: they stay, and so does that there was none
 }
@@ -103,7 +106,7 @@ type newEvent[M event] struct {
 func (e *events[M]) keep(v *visit, c *collection) *keeping {
 	r := v.due.reader()
 	r.stored, r.zone = true, c.zone
-	return &keeping{visit: v, reader: r, c: c, histories: map[string]*store.History{}, deciders: map[civil.Day]*decider{}}
+	return &keeping{visit: v, reader: r, c: c, histories: map[string]*store.History{}, deciders: map[civil.Day]*decider{}, past: map[string]*pastFacts{}}
 }
 
 // decider returns the decider of a day.
@@ -123,8 +126,49 @@ func (k *keeping) target(day civil.Day, micros int64) (int, bool, error) {
 	if err != nil {
 		return 0, false, err
 	}
-	traps, ok := due.Target(&d.facts(k.plant, k.histories[k.plant.ID]).facts, day, micros)
+	traps, ok := k.engine.Target(k.facts(d), day, micros)
 	return traps, ok, nil
+}
+
+// pastFacts are records of a plant and what the engine takes of them.
+type pastFacts struct {
+	history  store.History
+	facts    due.Facts
+	feedings []due.Feeding // as they stand in the history
+}
+
+// facts returns what the engine takes for a day. Of records that were read before, only
+// feedings that are new since are read: of one plant there may be thousands.
+func (k *keeping) facts(d *decider) *due.Facts {
+	h, past := historyOf(k.histories, k.plant), k.past[k.plant.ID]
+	if past == nil || !slices.Equal(past.history.Observations, h.Observations) {
+		past = &pastFacts{history: store.History{Observations: slices.Clone(h.Observations)}}
+		past.facts = d.facts(k.plant, &past.history).facts
+		k.past[k.plant.ID] = past
+	}
+	was, now := past.history.Feedings, h.Feedings
+	begin, end := 0, 0 // how many are the same there
+	for begin < min(len(was), len(now)) && was[begin] == now[begin] {
+		begin++
+	}
+	for end < min(len(was), len(now))-begin && was[len(was)-1-end] == now[len(now)-1-end] {
+		end++
+	}
+	fresh := now[begin : len(now)-end]
+	read := make([]due.Feeding, len(fresh))
+	for i, m := range fresh {
+		read[i] = d.reader.feeding(at{}, m)
+	}
+	past.feedings = slices.Replace(past.feedings, begin, len(was)-end, read...)
+	past.history.Feedings = slices.Replace(was, begin, len(was)-end, fresh...)
+
+	f := d.facts(k.plant, nil).facts // the rests around the day are in it
+	f.Moves, f.Observations, f.Feedings = past.facts.Moves, past.facts.Observations, past.feedings
+	if !slices.IsSortedFunc(f.Feedings, func(a, b due.Feeding) int { return cmp.Compare(a.Time, b.Time) }) {
+		f.Feedings = slices.Clone(f.Feedings) // an import has changed the time of one
+		f.Sort()
+	}
+	return &f
 }
 
 // refuseMore refuses a further event of a plant that has as many as it can have.

@@ -17,19 +17,27 @@ const (
 
 // Engine decides about one plant after another and keeps its scratch memory
 // between them. The zero value is ready. It is not safe for concurrent use.
-type Engine struct{ w walk }
+type Engine struct {
+	w        walk
+	feedings []Feeding // of Target
+}
 
 // Decide returns what a plant needs on day asOf. A plant whose window opens
 // within horizonDays (0-366) is upcoming. Facts are not changed. asOf lies in
 // the years 1 to 9990.
 func (e *Engine) Decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
+	e.start()
+	decision := e.w.decide(f, asOf, horizonDays)
+	e.w.f = nil // do not keep the history alive
+	return decision
+}
+
+// start clears the walk but for its memory.
+func (e *Engine) start() {
 	e.w = walk{
 		sessions: e.w.sessions[:0], known: e.w.known[:0], series: e.w.series[:0],
 		holds: e.w.holds[:0], restEnds: e.w.restEnds[:0],
 	}
-	decision := e.w.decide(f, asOf, horizonDays)
-	e.w.f = nil // do not keep the history alive
-	return decision
 }
 
 // Decide is Engine.Decide for a single plant.

@@ -54,6 +54,7 @@ type walk struct {
 	noTrapsSince   civil.Day // the count of no working traps that stands
 	ended          bool
 	trace          *[]Step
+	asked, answer  int        // the feeding of which the target is asked, from 1, and that target
 	known          []sighting // the outcomes that are known by asOf, in their order
 }
 
@@ -323,6 +324,9 @@ func (w *walk) feed(i int) {
 	target := fd.Target
 	if target == 0 {
 		target = w.target(fd.Day)
+	}
+	if w.asked == i+1 {
+		w.answer = target
 	}
 	got := fd.Traps
 	if got == FedTarget {
