@@ -2,6 +2,7 @@ package table
 
 import (
 	"encoding/csv"
+	"regexp"
 	"strings"
 	"unicode"
 )
@@ -30,20 +31,36 @@ func number(s string) bool {
 	return digits(whole) && (!dot || digits(part))
 }
 
+// A spreadsheet that takes another separator than the comma parts cells where it stands
+// in them, and lines that quotes hold together. What begins like a formula behind one,
+// perhaps behind quotes, has an apostrophe there.
+const parts = ";\t\r\n"
+
+var (
+	parted  = regexp.MustCompile(`([;\t\r\n])(['"]*[=+\-@＝＋－＠])`)
+	guarded = regexp.MustCompile(`([;\t\r\n])'(['"]*[=+\-@＝＋－＠])`)
+)
+
 // Guarded returns text as a cell that no spreadsheet takes for a formula: one that
 // begins like one has an apostrophe before it. Bare takes it off again.
 func Guarded(s string) string {
+	if strings.ContainsAny(s, parts) {
+		s = parted.ReplaceAllString(s, "$1'$2")
+	}
 	if formula(s) {
 		return "'" + s
 	}
 	return s
 }
 
-// Bare returns a cell without the apostrophe that guards a formula; other cells are
+// Bare returns a cell without the apostrophes that guard formulas; other cells are
 // returned as they are. Bare(Guarded(s)) is s.
 func Bare(cell string) string {
 	if rest, ok := strings.CutPrefix(cell, "'"); ok && formula(rest) {
-		return rest
+		cell = rest
+	}
+	if strings.ContainsAny(cell, parts) {
+		cell = guarded.ReplaceAllString(cell, "$1$2")
 	}
 	return cell
 }

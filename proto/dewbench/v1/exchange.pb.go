@@ -734,7 +734,9 @@ type ExportResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The table, in UTF-8 with commas; only the first page begins with the header, so
 	// that pages one behind the other are one table. A cell that a spreadsheet would take
-	// for a formula begins with an apostrophe, which an import takes off again.
+	// for a formula begins with an apostrophe, which an import takes off again; so does
+	// what begins like one in a cell behind a semicolon, a tab or the end of a line, where
+	// spreadsheets may part it.
 	Csv string `protobuf:"bytes,1,opt,name=csv,proto3" json:"csv,omitempty"`
 	// For the next page; empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`

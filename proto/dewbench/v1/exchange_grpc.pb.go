@@ -47,10 +47,14 @@ type ExchangeServiceClient interface {
 	// Brings plants in from a table. A plant is known again by the column `ref` (or
 	// `organismID`), which may also be the name of a plant of the collection; without
 	// one, by its tag: the living plant that bears it, else the one that bore it at its
-	// end. Benches that the table names are found by their id or display name, and made
+	// end. A row that says that the plant has ended is about one that ended likewise, if
+	// there is one; the living plant is not taken if the row is of an earlier time. Where
+	// plants stand and how many they are may have changed since: what a row says anew of it
+	// is recorded, what the table said when it was brought in before undoes nothing. Benches that the table names are found by their id or display name, and made
 	// where there are none. What a row says beside the plant itself is recorded: the
 	// quantity as a count, the state as an end, sizes as a measurement, the day last fed
-	// as a feeding, a note as an observation of health. Nothing is written if a row is
+	// as a feeding, a note as an observation of health; what of it was voided stays so.
+	// Nothing is written if a row is
 	// wrong, unless goodRowsOnly. Over HTTP the body may be the table itself, as
 	// `text/csv`, with the other fields as query keys. Errors: INVALID_ARGUMENT
 	// (`INVALID_TABLE` where rows are wrong and goodRowsOnly is not set, or the table as a
@@ -58,12 +62,15 @@ type ExchangeServiceClient interface {
 	// (`COLLECTION_NOT_FOUND`).
 	ImportPlants(ctx context.Context, in *ImportPlantsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
 	// Brings feedings in from a table. The plant of a row is found by the column
-	// `organismID` or, without one, by its tag. A feeding is known again by the column
+	// `organismID` or, without one, by its tag: the plant that bore it on the day of the
+	// row. A ref that no plant has is refused if the plant of the tag has another one. A
+	// feeding is known again by the column
 	// `ref` (or `eventID`), which may also be the name of a feeding of the plant. A row
 	// without a ref, or whose ref is new, is known by the plant and the day: the first
 	// row of the day is the first feeding of that day that is not voided, and so on; one
-	// with a new ref only if it says the same. What was voided or reassigned since stays
-	// so. Traps that a row does not tell are those that were due. Else as ImportPlants.
+	// with a new ref only if it says the same, and the feeding is known by that ref from
+	// then on. What was voided or reassigned since stays so; without a ref it is known by
+	// what it says. Traps that a row does not tell are those that were due. Else as ImportPlants.
 	ImportFeedings(ctx context.Context, in *ImportFeedingsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
 	// Brings measurements and other observations in from a table. A row may say several
 	// things; each is an observation of its own, and is known again among those of its
@@ -173,10 +180,14 @@ type ExchangeServiceServer interface {
 	// Brings plants in from a table. A plant is known again by the column `ref` (or
 	// `organismID`), which may also be the name of a plant of the collection; without
 	// one, by its tag: the living plant that bears it, else the one that bore it at its
-	// end. Benches that the table names are found by their id or display name, and made
+	// end. A row that says that the plant has ended is about one that ended likewise, if
+	// there is one; the living plant is not taken if the row is of an earlier time. Where
+	// plants stand and how many they are may have changed since: what a row says anew of it
+	// is recorded, what the table said when it was brought in before undoes nothing. Benches that the table names are found by their id or display name, and made
 	// where there are none. What a row says beside the plant itself is recorded: the
 	// quantity as a count, the state as an end, sizes as a measurement, the day last fed
-	// as a feeding, a note as an observation of health. Nothing is written if a row is
+	// as a feeding, a note as an observation of health; what of it was voided stays so.
+	// Nothing is written if a row is
 	// wrong, unless goodRowsOnly. Over HTTP the body may be the table itself, as
 	// `text/csv`, with the other fields as query keys. Errors: INVALID_ARGUMENT
 	// (`INVALID_TABLE` where rows are wrong and goodRowsOnly is not set, or the table as a
@@ -184,12 +195,15 @@ type ExchangeServiceServer interface {
 	// (`COLLECTION_NOT_FOUND`).
 	ImportPlants(context.Context, *ImportPlantsRequest) (*ImportResponse, error)
 	// Brings feedings in from a table. The plant of a row is found by the column
-	// `organismID` or, without one, by its tag. A feeding is known again by the column
+	// `organismID` or, without one, by its tag: the plant that bore it on the day of the
+	// row. A ref that no plant has is refused if the plant of the tag has another one. A
+	// feeding is known again by the column
 	// `ref` (or `eventID`), which may also be the name of a feeding of the plant. A row
 	// without a ref, or whose ref is new, is known by the plant and the day: the first
 	// row of the day is the first feeding of that day that is not voided, and so on; one
-	// with a new ref only if it says the same. What was voided or reassigned since stays
-	// so. Traps that a row does not tell are those that were due. Else as ImportPlants.
+	// with a new ref only if it says the same, and the feeding is known by that ref from
+	// then on. What was voided or reassigned since stays so; without a ref it is known by
+	// what it says. Traps that a row does not tell are those that were due. Else as ImportPlants.
 	ImportFeedings(context.Context, *ImportFeedingsRequest) (*ImportResponse, error)
 	// Brings measurements and other observations in from a table. A row may say several
 	// things; each is an observation of its own, and is known again among those of its
