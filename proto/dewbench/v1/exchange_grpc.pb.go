@@ -69,8 +69,8 @@ type ExchangeServiceClient interface {
 	// without a ref, or whose ref is new, is known by the plant and the day: the first
 	// row of the day is the first feeding of that day that is not voided, and so on; one
 	// with a new ref only if it says the same, and the feeding is known by that ref from
-	// then on. What was voided or reassigned since stays so; without a ref it is known by
-	// what it says. Traps that a row does not tell are those that were due. Else as ImportPlants.
+	// then on. What was voided since stays so, and without a ref is known by what it says;
+	// what was reassigned stays so if its row has a ref. Traps that a row does not tell are those that were due. Else as ImportPlants.
 	ImportFeedings(ctx context.Context, in *ImportFeedingsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
 	// Brings measurements and other observations in from a table. A row may say several
 	// things; each is an observation of its own, and is known again among those of its
@@ -202,8 +202,8 @@ type ExchangeServiceServer interface {
 	// without a ref, or whose ref is new, is known by the plant and the day: the first
 	// row of the day is the first feeding of that day that is not voided, and so on; one
 	// with a new ref only if it says the same, and the feeding is known by that ref from
-	// then on. What was voided or reassigned since stays so; without a ref it is known by
-	// what it says. Traps that a row does not tell are those that were due. Else as ImportPlants.
+	// then on. What was voided since stays so, and without a ref is known by what it says;
+	// what was reassigned stays so if its row has a ref. Traps that a row does not tell are those that were due. Else as ImportPlants.
 	ImportFeedings(context.Context, *ImportFeedingsRequest) (*ImportResponse, error)
 	// Brings measurements and other observations in from a table. A row may say several
 	// things; each is an observation of its own, and is known again among those of its
