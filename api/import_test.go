@@ -117,7 +117,7 @@ func TestImportOfInheritedTag(t *testing.T) {
 		d.plants(dead, "CREATED")
 		heir := d.plant(&pb.Plant{Tag: "T2", AcquireDate: proto.String("2025-01-01")})
 		d.plants(dead, "UNCHANGED")
-		d.plants("Tag,Name,State\nT2,Drosera capensis,dead\n", "UNCHANGED")
+		d.plants("Tag,Name,State\nT2,Drosera capensis,dead\n", "UNCHANGED; is taken for ")
 		d.plants("Tag,Name,Acquired,State,End date\nT2,Drosera capensis,2024-01-01,dead,2024-05-01\n",
 			"REFUSED; Tag: is the tag of "+heir.GetName()+" now, which was acquired on 2025-01-01: add a column ref")
 		d.plants("Ref,Tag,Name,Acquired,State,End date\nsecond,T2,Drosera capensis,2024-01-01,dead,2024-05-01\n", "CREATED")

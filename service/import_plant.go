@@ -180,6 +180,9 @@ func (in *plantImport) find(v *visit, c *collection, some []*plantIn) error {
 				continue
 			}
 			p.named = p.before != nil && row.Ref != ""
+			if living != nil && p.before != nil && p.before != living && !row.EndDay.Given() {
+				note(p.out, "is taken for %s, which ended so; if %s has ended too, give the day of its end", p.before.GetName(), living.GetName())
+			}
 		}
 		if p.before == nil {
 			continue
