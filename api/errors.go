@@ -53,7 +53,7 @@ var table = map[service.Reason]kind{
 	service.InvalidUpdateMask: {codes.InvalidArgument, 0, "The mask names fields that the resource lacks, or that only the server tells."},
 
 	service.TokenMissing:  {codes.Unauthenticated, 0, "The call needs a token: `Authorization: Bearer dwb_...`."},
-	service.TokenInvalid:  {codes.Unauthenticated, 0, "The token is wrong, or was revoked."},
+	service.TokenInvalid:  {codes.Unauthenticated, 0, "The token is wrong or was revoked, or its grower is suspended."},
 	service.TokenExpired:  {codes.Unauthenticated, 0, "The token has expired. Make a new one."},
 	service.ScopeMissing:  {codes.PermissionDenied, 0, "The token may not do this. Use one with the scope that the message names."},
 	service.TooManyTokens: {codes.ResourceExhausted, 0, "A grower has 100 tokens at most. Revoke some."},

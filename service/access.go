@@ -274,7 +274,7 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 func judge(b *store.Bearer, err error, us int64) error {
 	switch {
 	case errors.Is(err, store.ErrNotFound), err == nil && (b.Revoked || b.Suspended):
-		return &Error{Reason: TokenInvalid, Message: "the token is not one that this server takes: it is wrong, or was revoked"}
+		return &Error{Reason: TokenInvalid, Message: "the token is not one that this server takes: it is wrong or was revoked, or its grower is suspended"}
 	case err != nil:
 		return fmt.Errorf("find token: %w", err)
 	case b.ExpireUs != nil && *b.ExpireUs <= us:

@@ -245,10 +245,12 @@ on which you are back and feed again. Without both, the days on record are liste
 	}
 	c.Flags().BoolVar(&cancel, "cancel", false, "take these days away again")
 	return onServer(c, 0, 2, func(ctx context.Context, h *home, args []string, in inOut) error {
-		if len(args) == 0 {
+		switch {
+		case len(args) < 2 && cancel:
+			return errors.New("say which days, as dewbench away lists them: dewbench away FROM BACK --cancel")
+		case len(args) == 0:
 			return h.writeAbsences(in, h.Collection)
-		}
-		if len(args) == 1 {
+		case len(args) == 1:
 			return fmt.Errorf("say on which day you are back too: dewbench away %s BACK", args[0])
 		}
 		from, err := h.day("FROM", args[0])
@@ -258,6 +260,9 @@ on which you are back and feed again. Without both, the days on record are liste
 		back, err := h.day("BACK", args[1])
 		if err != nil {
 			return err
+		}
+		if today, err := h.day("", "today"); err == nil && *back <= *today && !cancel {
+			fmt.Fprintf(in.notes, "note: these days are over: is the year right?\n")
 		}
 		if *back <= *from {
 			return fmt.Errorf("BACK %s: must be after FROM, %s: it is the day on which you feed again", *back, *from)
