@@ -102,7 +102,7 @@ func fewChecks(t *testing.T, n int) {
 // builds from its own record. For longer: go test -run TestDueOverTheStore
 // -timeout 2h ./api -rapid.checks=2000
 func TestDueOverTheStore(t *testing.T) {
-	fewChecks(t, 5)
+	fewChecks(t, storetest.Fewer(5, 2))
 	c, err := catalogue.Load()
 	if err != nil {
 		t.Fatal(err)

@@ -14,13 +14,15 @@ import (
 	"dewbench/service/catalogue"
 	"dewbench/service/civil"
 	"dewbench/service/due"
+	"dewbench/store/storetest"
 )
 
 // TestRandomHistories sends 10,000 random histories through the HTTP door. Each
 // decision must be the engine's, on facts that the test builds from what it drew,
 // not from what it sent.
 func TestRandomHistories(t *testing.T) {
-	const requests, plants = 100, 100
+	const plants = 100
+	requests := uint64(storetest.Fewer(100, 30))
 	c, err := catalogue.Load()
 	if err != nil {
 		t.Fatal(err)
@@ -28,7 +30,7 @@ func TestRandomHistories(t *testing.T) {
 	d := open(t)
 	statuses, codes, instructions := map[string]int{}, map[string]int{}, map[string]int{}
 	absent := 0
-	for i := range uint64(requests) {
+	for i := range requests {
 		h := drawHistories(i, c, plants)
 		var want []row
 		for _, p := range h.plants {

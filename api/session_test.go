@@ -30,7 +30,7 @@ import (
 // the test's own record, outcomes must be those of what is open in it; and once a call
 // is undone, all is as it was before. For longer: -rapid.checks=2000.
 func TestSessionsOverTheStore(t *testing.T) {
-	fewChecks(t, 5)
+	fewChecks(t, storetest.Fewer(5, 2))
 	c, err := catalogue.Load()
 	if err != nil {
 		t.Fatal(err)
@@ -488,7 +488,7 @@ func TestUndoAtOnce(t *testing.T) {
 // TestLongBench does what a grower does at a bench of 1,500 plants.
 func TestLongBench(t *testing.T) {
 	onEngines(t, func(t *testing.T, engine store.Engine) {
-		const plants = 1500
+		plants := storetest.Fewer(1500, 300)
 		now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
 		n := openNursery(t, engine, func() time.Time { return now }, plants, 1)
 		count := func(what string, got int, err error) {
@@ -515,7 +515,7 @@ func TestLongBench(t *testing.T) {
 			count("undone "+id, len(undone.GetFeedings())+len(undone.GetObservations()), err)
 		}
 		list, err := n.calls.ListDueFeedings(ctx, &pb.ListDueFeedingsRequest{Parent: n.collection, PageSize: 1})
-		if err != nil || len(list.GetTotals()) != 1 || list.GetTotals()[0].GetPlants() != plants || list.GetTotals()[0].GetStatus() != pb.DueFeeding_DUE {
+		if err != nil || len(list.GetTotals()) != 1 || int(list.GetTotals()[0].GetPlants()) != plants || list.GetTotals()[0].GetStatus() != pb.DueFeeding_DUE {
 			t.Errorf("due after all is undone: %v, %v", list.GetTotals(), err)
 		}
 	})

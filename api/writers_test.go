@@ -72,7 +72,10 @@ func (s *shed) do(method, path, body, ifMatch string, into any) (*http.Response,
 	return answer, nil
 }
 
-const writers, writes = 8, 50
+const writers = 8
+
+// writes are one by one for a fifth, the others in tens.
+var writes = storetest.Fewer(50, 25)
 
 // atOnce is how many writers try at the same time. More would only fail more often.
 const atOnce = 2

@@ -87,7 +87,8 @@ func TestScriptsOnPostgres(t *testing.T) {
 		e.Setenv("DEWBENCH_DATABASE_URL", storetest.URL(tb, store.Postgres))
 	})
 	p.Dir, p.Files = "", nil
-	for _, name := range []string{"bench.txtar", "slips.txtar", "week.txtar"} {
+	names := []string{"week.txtar", "bench.txtar", "slips.txtar"}
+	for _, name := range names[:storetest.Fewer(len(names), 1)] {
 		p.Files = append(p.Files, filepath.Join("testdata", "script", name))
 	}
 	testscript.Run(t, p)
@@ -104,6 +105,7 @@ func scripts(more func(*testscript.Env, testing.TB)) testscript.Params {
 			e.Setenv("DEWBENCH_HTTP_ADDR", "127.0.0.1:0")
 			e.Setenv("DEWBENCH_GRPC_ADDR", "127.0.0.1:0")
 			e.Setenv("TZ", "UTC")
+			e.Setenv("GORACE", os.Getenv("GORACE"))
 			e.Values[testOf{}] = e.T()
 			if more == nil {
 				return nil
@@ -114,6 +116,12 @@ func scripts(more func(*testscript.Env, testing.TB)) testscript.Params {
 			}
 			more(e, tb)
 			return nil
+		},
+		Condition: func(name string) (bool, error) {
+			if name != "race" {
+				return false, fmt.Errorf("there is no condition %q", name)
+			}
+			return storetest.Race, nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"bytes": writeBytes, "rewrite": rewrite, "row": findRow, "answer": checkAnswer,

@@ -101,7 +101,8 @@ var unseen = map[pb.DueFeeding_Reason_Code]string{
 // TestEverythingShows looks at the society in each season, and on a leap day: each
 // status, reason, hold and instruction shows.
 func TestEverythingShows(t *testing.T) {
-	for _, day := range []string{"2026-01-15", "2026-04-15", "2026-07-15", "2026-10-15", "2028-02-29"} {
+	days := []string{"2026-01-15", "2026-04-15", "2026-07-15", "2026-10-15", "2028-02-29"}
+	for _, day := range days[:storetest.Fewer(len(days), 1)] {
 		t.Run(day, func(t *testing.T) {
 			t.Parallel()
 			now, err := time.Parse(time.DateOnly, day)
@@ -152,16 +153,20 @@ func TestEverythingShows(t *testing.T) {
 func TestSocietyIsTheSameForADay(t *testing.T) {
 	now := time.Date(2026, 5, 1, 8, 0, 0, 0, time.UTC)
 	first := foundVillage(t, storetest.New(t, store.SQLite), now).written(t)
-	for name, again := range map[string]*village{
-		"on SQLite, later": foundVillage(t, storetest.New(t, store.SQLite), now.Add(3*time.Hour)),
-		"on Postgres":      foundVillage(t, storetest.New(t, store.Postgres), now),
-	} {
-		if text := again.written(t); text != first {
-			t.Errorf("%s: it is another one:\n%s\nafter\n%s", name, text, first)
-		}
+	others := []struct {
+		name   string
+		engine store.Engine
+		now    time.Time
+		same   bool
+	}{
+		{"on Postgres", store.Postgres, now, true},
+		{"on SQLite, later", store.SQLite, now.Add(3 * time.Hour), true},
+		{"on the next day", store.SQLite, now.AddDate(0, 0, 1), false},
 	}
-	if next := foundVillage(t, storetest.New(t, store.SQLite), now.AddDate(0, 0, 1)).written(t); next == first {
-		t.Error("on the next day it is the same")
+	for _, o := range others[:storetest.Fewer(len(others), 1)] {
+		if text := foundVillage(t, storetest.New(t, o.engine), o.now).written(t); (text == first) != o.same {
+			t.Errorf("%s: the same is %v:\n%s\nafter\n%s", o.name, !o.same, text, first)
+		}
 	}
 }
 
