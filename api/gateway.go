@@ -57,6 +57,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 		return pb.RegisterObservationServiceHandlerClient(context.Background(), mux, pb.NewObservationServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterPlanServiceHandlerClient(context.Background(), mux, pb.NewPlanServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterPlantServiceHandlerClient(context.Background(), mux, pb.NewPlantServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {

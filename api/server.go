@@ -87,6 +87,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		{&pb.FeedingService_ServiceDesc, services.Feedings},
 		{&pb.GrowerService_ServiceDesc, services.Growers},
 		{&pb.ObservationService_ServiceDesc, services.Observations},
+		{&pb.PlanService_ServiceDesc, services.Plans},
 		{&pb.PlantService_ServiceDesc, services.Plants},
 		{&pb.RevisionService_ServiceDesc, services.Revisions},
 		{&pb.ServerService_ServiceDesc, services.Server},

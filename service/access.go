@@ -56,6 +56,7 @@ var Rules = map[string]Rule{
 	pb.DueService_ComputeDue_FullMethodName:      {Scope: ScopeRead},
 	pb.DueService_ExplainDue_FullMethodName:      {Scope: ScopeRead, Least: Owner},
 	pb.DueService_ListDueFeedings_FullMethodName: {Scope: ScopeRead, Least: Owner},
+	pb.PlanService_GetDayPlan_FullMethodName:     {Scope: ScopeRead, Least: Owner},
 
 	pb.GrowerService_GetGrower_FullMethodName:    {Scope: ScopeRead, Least: Owner},
 	pb.GrowerService_UpdateGrower_FullMethodName: {Scope: ScopeManage, Least: Owner},

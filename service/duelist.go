@@ -273,6 +273,43 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 	}
 }
 
+// eachFacts calls f with each plant that is there on a day, in the order of their ids,
+// and with what the engine takes of it, later events too. What f gets is only good until
+// it returns.
+func (v *visit) eachFacts(c *collection, day civil.Day, f func(p *store.Plant, facts *due.Facts) error) error {
+	d, err := v.decider(c, day)
+	if err != nil {
+		return err
+	}
+	q := store.List{Limit: MaxPageSize, Deleted: true, GoneUs: v.at.UnixMicro()}
+	for {
+		plants, next, err := c.Plants(q)
+		if err != nil {
+			return err
+		}
+		histories, err := c.Histories(idsOf(plants))
+		if err != nil {
+			return err
+		}
+		for _, p := range plants {
+			if err := v.ctx.Err(); err != nil {
+				return err
+			}
+			v.overlay(c, p, histories[p.ID])
+			if d.gone(p) {
+				continue
+			}
+			if err := f(p, &d.facts(p, histories[p.ID]).facts); err != nil {
+				return err
+			}
+		}
+		if next == nil {
+			return nil
+		}
+		q.After = next
+	}
+}
+
 func idsOf(plants []*store.Plant) []string {
 	ids := make([]string, len(plants))
 	for i, p := range plants {

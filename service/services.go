@@ -23,6 +23,7 @@ type Services struct {
 	Feedings     *Feedings
 	Growers      *Growers
 	Observations *Observations
+	Plans        *Plans
 	Plants       *Plants
 	Revisions    *Revisions
 	Server       *Server
@@ -78,6 +79,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Feedings:     feedings,
 		Growers:      &Growers{core},
 		Observations: observations,
+		Plans:        &Plans{core},
 		Plants:       &Plants{core},
 		Revisions:    &Revisions{core},
 		Server:       NewServer(config.Store, config.Version, c, config.OpenAPI),
