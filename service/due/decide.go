@@ -32,6 +32,64 @@ func (e *Engine) Decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 	return decision
 }
 
+// Ahead calls each with what Decide returns for asOf and for the days after it, one by
+// one, as long as each returns true: to the day before until, or before the next event
+// (see Facts.Next) if that is earlier. It takes the events only once. Rests of f must
+// cover RestRange of all the days.
+func (e *Engine) Ahead(f *Facts, asOf civil.Day, horizonDays int, until civil.Day, each func(civil.Day, *Decision) bool) {
+	e.start()
+	w := &e.w
+	d := w.decide(f, asOf, horizonDays)
+	if !each(asOf, &d) {
+		w.f = nil
+		return
+	}
+	// Without any day on record the record begins on the day that is asked about.
+	if _, entered := f.begin(asOf); entered == asOf && entered != f.Entered {
+		until = min(until, asOf+1)
+	}
+	walked := d.Status != Absent && w.walked
+	for day, end := asOf+1, min(until, f.Next(asOf)); day < end; day++ {
+		if walked {
+			w.asOf = day
+			d = w.window(nothing, horizonDays)
+		}
+		if !each(day, &d) {
+			break
+		}
+	}
+	w.f = nil
+}
+
+// Next returns the first day after asOf on which an event, or the outcome of a feeding,
+// is on record, or the plant begins to be there; civil.Never if there is none.
+func (f *Facts) Next(asOf civil.Day) civil.Day {
+	next := civil.Never
+	take := func(day civil.Day) {
+		if day > asOf && day < next {
+			next = day
+		}
+	}
+	begin, _ := f.begin(asOf)
+	take(begin)
+	for i := range f.Moves {
+		take(f.Moves[i].Day)
+	}
+	for i := range f.Feedings {
+		take(f.Feedings[i].Day)
+		take(f.Feedings[i].outcomeDay())
+	}
+	for i := range f.Observations {
+		take(f.Observations[i].Day)
+	}
+	return next
+}
+
+// nothing is the decision about a plant that is not there.
+var nothing = Decision{
+	Cover: civil.None, DueFrom: civil.None, DueLast: civil.None, FeedDate: civil.None, MaxItemTenths: NoLimit,
+}
+
 // start clears the walk but for its memory.
 func (e *Engine) start() {
 	e.w = walk{
@@ -47,9 +105,7 @@ func Decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 }
 
 func (w *walk) decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
-	none := Decision{
-		Cover: civil.None, DueFrom: civil.None, DueLast: civil.None, FeedDate: civil.None, MaxItemTenths: NoLimit,
-	}
+	none := nothing
 	if !f.sorted() {
 		tidy := *f
 		tidy.Moves, tidy.Feedings, tidy.Observations =
@@ -66,6 +122,7 @@ func (w *walk) decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 		return w.decideUnfed(none)
 	}
 	w.run()
+	w.walked = true
 	if w.ended {
 		return none
 	}

@@ -52,7 +52,7 @@ type walk struct {
 	restEnds       []civil.Day
 	resting        civil.Day // start of the explicit rest that is open
 	noTrapsSince   civil.Day // the count of no working traps that stands
-	ended          bool
+	ended, walked  bool      // walked: the events were taken
 	trace          *[]Step
 	asked, answer  int        // the feeding of which the target is asked, from 1, and that target
 	known          []sighting // the outcomes that are known by asOf, in their order
