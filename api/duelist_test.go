@@ -112,10 +112,11 @@ func TestDueOverTheStore(t *testing.T) {
 		d := openStore(t, storetest.New(t, engine), service.Config{Now: now.now})
 		calls := clientsOf(d.conn)
 		rapid.Check(t, func(rt *rapid.T) {
-			k := &keeper{T: rt, ctx: t.Context(), calls: calls, clock: now, catalogue: c}
+			k := &keeper{T: rt, ctx: t.Context(), calls: calls, clock: now, catalogue: c, server: d.server}
 			k.begin()
 			for range k.n(3, 25) {
 				k.act()
+				k.renew(10)
 			}
 			k.checkPlants()
 			for range 4 {
@@ -125,8 +126,26 @@ func TestDueOverTheStore(t *testing.T) {
 			k.checkDue(k.today()+civil.Day(k.n(0, 366)), k.n(0, 366))
 			k.clock.add(time.Duration(k.n(1, 60)) * time.Hour)
 			k.checkPlants()
+			// What is kept grows old, is made anew, and is changed again.
+			for range k.n(1, 4) {
+				k.clock.add(time.Duration(k.n(0, 30*24)) * time.Hour)
+				k.renew(50)
+				k.checkDue(k.today()+civil.Day(k.n(0, 50)), k.n(0, 30))
+				if k.often(60) {
+					k.act()
+					k.checkDue(k.today(), -1)
+				}
+			}
+			k.checkPlants()
 		})
 	})
+}
+
+// renew lets the server keep anew what is due, sometimes.
+func (k *keeper) renew(percent int) {
+	if k.often(percent) {
+		k.must(k.server.Refresh(k.ctx))
+	}
 }
 
 // keeper is a grower with a record of their own.
@@ -136,6 +155,7 @@ type keeper struct {
 	calls     *clients
 	clock     *clock
 	catalogue *catalogue.Catalogue
+	server    *Server
 
 	collection *pb.Collection // as it was set
 	zone       *time.Location

@@ -39,7 +39,7 @@ type Server struct {
 	conn    *inProcess
 	health  *healthServer
 	itself  *service.Server
-	settle  func(context.Context) error
+	plants  *service.Plants
 	stop    context.CancelFunc // ends the streams that only wait
 }
 
@@ -74,7 +74,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		),
 		health: &healthServer{health.NewServer(), services.Server, log},
 		itself: services.Server,
-		settle: services.Plants.SettlePending,
+		plants: services.Plants,
 	}
 	for _, registered := range []struct {
 		desc   *grpc.ServiceDesc
@@ -111,9 +111,11 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 // the same chain as both doors.
 func (s *Server) Conn() grpc.ClientConnInterface { return s.conn }
 
-// SettlePending brings up to date what records that were dated ahead have changed by
-// now.
-func (s *Server) SettlePending(ctx context.Context) error { return s.settle(ctx) }
+// Refresh brings up to date what time has changed: records that were dated ahead and
+// have come true, and what is kept of what is due.
+func (s *Server) Refresh(ctx context.Context) error {
+	return errors.Join(s.plants.SettlePending(ctx), s.plants.RefreshDue(ctx))
+}
 
 // Serve answers on both listeners until ctx ends, then lets calls under way
 // finish, and closes the listeners. It may be called once.

@@ -256,6 +256,26 @@ func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant, layers ...due.S
 		r.refuse(here, "key", "%q is the key of plants[%d] already", p.GetKey(), first)
 	}
 	r.keys[p.GetKey()] = index
+	out := r.pot(here, p, layers...)
+	f := &out.facts
+	for i, m := range p.GetMoves() {
+		d := r.day(at{plant: index, list: "moves", item: i}, "date", m.GetDate())
+		f.Moves = append(f.Moves, due.Move{Day: d, Exposure: due.Exposure(m.GetExposure())})
+	}
+	f.Feedings = make([]due.Feeding, len(p.GetFeedings()))
+	for i, fd := range p.GetFeedings() {
+		f.Feedings[i] = r.feeding(at{plant: index, list: "feedings", item: i}, fd)
+	}
+	f.Observations = make([]due.Observation, len(p.GetObservations()))
+	for i, o := range p.GetObservations() {
+		f.Observations[i] = r.observation(at{plant: index, list: "observations", item: i}, o)
+	}
+	f.Sort()
+	return out
+}
+
+// pot reads what a plant is, but for its history.
+func (r *reader) pot(here at, p *pb.ComputeDueRequest_Plant, layers ...due.Set) computedPlant {
 	out := computedPlant{key: p.GetKey()}
 	f := &out.facts
 	*f = due.Facts{
@@ -283,19 +303,6 @@ func (r *reader) plant(index int, p *pb.ComputeDueRequest_Plant, layers ...due.S
 		}
 	}
 	f.Rules, out.origins = due.Resolve(f.TrapType, habit, sets...)
-	for i, m := range p.GetMoves() {
-		d := r.day(at{plant: index, list: "moves", item: i}, "date", m.GetDate())
-		f.Moves = append(f.Moves, due.Move{Day: d, Exposure: due.Exposure(m.GetExposure())})
-	}
-	f.Feedings = make([]due.Feeding, len(p.GetFeedings()))
-	for i, fd := range p.GetFeedings() {
-		f.Feedings[i] = r.feeding(at{plant: index, list: "feedings", item: i}, fd)
-	}
-	f.Observations = make([]due.Observation, len(p.GetObservations()))
-	for i, o := range p.GetObservations() {
-		f.Observations[i] = r.observation(at{plant: index, list: "observations", item: i}, o)
-	}
-	f.Sort()
 	return out
 }
 

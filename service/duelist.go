@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"math"
 	"slices"
 	"time"
 
@@ -22,7 +21,7 @@ const (
 	aheadOfAll = 31
 	// mostCollections is how many collections one list looks at.
 	mostCollections = 100
-	// mostPlants is for how many plants one list computes what is due.
+	// mostPlants is about how many plants one list decides anew.
 	mostPlants = 20_000
 )
 
@@ -35,8 +34,8 @@ type dueRow struct {
 // dueKey is the place of a row in the list.
 type dueKey struct {
 	status          int64
-	last            int64 // last day of the window; math.MaxInt64: none
-	bench, plant    int64 // walk orders; math.MaxInt64: none
+	last            int64 // last day of the window; store.NoDay: none
+	bench, plant    int64 // walk orders; store.NoWalk: none
 	tag, collection string
 	id              string
 }
@@ -129,19 +128,13 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		// What a page token keeps of the moment is as coarse as the days allow, so that
 		// the same page has the same token: zones differ by quarters of an hour.
 		asked := v.at.Truncate(15 * time.Minute)
+		size := pageSize(req.GetPageSize())
 		var rows []dueRow
-		plants := int64(0)
+		computed := 0
 		for _, id := range ids {
 			c, err := v.collection(id)
 			if err != nil {
 				return err
-			}
-			n, err := c.CountPlants()
-			if err != nil {
-				return err
-			}
-			if plants += n; plants > mostPlants {
-				return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants, dead and deleted ones too, are too many for one call%s", mostPlants, map[bool]string{false: ": ask for one collection at a time"}[single])}
 			}
 			day := asOf
 			if day == civil.None {
@@ -156,27 +149,21 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 			if err := checkAhead(c.today(v.at), day, single); err != nil {
 				return err
 			}
-			some, err := v.dueRows(c, day, horizon, conditions)
+			q := dueQuery{day: day, horizon: horizon, statuses: statuses, conditions: conditions, after: from, limit: size + 1, totals: single && from == nil}
+			some, totals, n, err := v.duePage(c, q, mostPlants-computed)
 			if err != nil {
 				return err
 			}
-			rows = append(rows, some...)
+			if computed += n; computed > mostPlants {
+				return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants are to be decided about anew, too many for one call: %s", mostPlants,
+					map[bool]string{false: "ask for one collection at a time", true: "what is kept of them is made anew meanwhile, for the days that are near; ask for today, and again in a few minutes"}[single])}
+			}
+			rows, answer.Totals = append(rows, some...), totals
 		}
-		rows = slices.DeleteFunc(rows, func(r dueRow) bool { return !slices.Contains(statuses, r.message.GetStatus()) })
 		slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
 		answer.AsOfDate = date(asOf)
-		if single && from == nil {
-			answer.Totals = totals(rows)
-		}
-		if from != nil {
-			at, exact := slices.BinarySearchFunc(rows, *from, func(r dueRow, key dueKey) int { return r.key.compare(key) })
-			if exact {
-				at++
-			}
-			rows = rows[at:]
-		}
 		var next []any
-		if size := pageSize(req.GetPageSize()); len(rows) > size {
+		if len(rows) > size {
 			rows = rows[:size]
 			next = append([]any{asked.UnixMicro()}, rows[size-1].key.values()...)
 		}
@@ -189,8 +176,106 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 	return answer, err
 }
 
-// totals counts rows by status, in the order of the list.
-func totals(rows []dueRow) []*pb.ListDueFeedingsResponse_Total {
+// dueQuery is what a list asks of a collection.
+type dueQuery struct {
+	day        civil.Day
+	horizon    int
+	statuses   []pb.DueFeeding_Status
+	conditions []Condition
+	after      *dueKey // nil: from the first
+	limit      int
+	totals     bool
+}
+
+// duePage returns the rows of a collection that a list asks for, in order, and totals of
+// all of them, if they are asked for. Where all that is kept is true of the day it reads
+// no more than that. Else it decides anew about computed plants, but about none if that
+// is more than most.
+func (v *visit) duePage(c *collection, q dueQuery, most int) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, computed int, err error) {
+	byGenus := slices.ContainsFunc(q.conditions, func(c Condition) bool { return c.Field == "genus" }) // is compared in a form that no column has
+	if c.AllTrue(v.version, int32(q.day)) && !byGenus {
+		rows, totals, err = v.keptPage(c, q)
+		return rows, totals, 0, err
+	}
+	computed, err = c.CountUntrue(v.version, int32(q.day), v.at.UnixMicro(), most+1)
+	if err != nil || computed > most {
+		return nil, nil, computed, err
+	}
+	rows, err = v.dueRows(c, q.day, q.horizon, q.conditions)
+	if err != nil {
+		return nil, nil, computed, err
+	}
+	rows = slices.DeleteFunc(rows, func(r dueRow) bool { return !slices.Contains(q.statuses, r.message.GetStatus()) })
+	slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
+	if q.totals {
+		totals = totalsOf(rows)
+	}
+	if q.after != nil {
+		at, exact := slices.BinarySearchFunc(rows, *q.after, func(r dueRow, key dueKey) int { return r.key.compare(key) })
+		if exact {
+			at++
+		}
+		rows = rows[at:]
+	}
+	return rows[:min(len(rows), q.limit)], totals, computed, nil
+}
+
+// keptPage is duePage where all that is kept is true of the day.
+func (v *visit) keptPage(c *collection, q dueQuery) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, err error) {
+	where := make([]store.Condition, 0, len(q.conditions))
+	for _, x := range q.conditions {
+		where = append(where, store.Condition{Field: x.Field, Op: x.Op, Value: x.Value})
+	}
+	where, none := onBenches(c.ID(), where)
+	if none {
+		return nil, nil, nil
+	}
+	statuses := slices.Clone(q.statuses)
+	slices.Sort(statuses)
+	ask := store.DueQuery{Day: int32(q.day), Horizon: int32(q.horizon), Where: where}
+	for _, ask.Status = range statuses {
+		ask.After, ask.From, ask.Limit = nil, false, q.limit-len(rows)
+		if after := q.after; after != nil {
+			if int64(ask.Status) < after.status {
+				continue
+			}
+			if int64(ask.Status) == after.status {
+				ask.After = &store.DueKey{
+					Last: int32(min(after.last, store.NoDay)), BenchWalk: int32(min(after.bench, store.NoWalk)), PlantWalk: int32(min(after.plant, store.NoWalk)),
+					TagKey: after.tag, Plant: after.id,
+				}
+				ask.From = c.ID() > after.collection // a plant of another collection may have the same key
+			}
+		}
+		if ask.Limit == 0 {
+			break
+		}
+		plants, kept, err := c.DuePage(ask)
+		if err != nil {
+			return nil, nil, err
+		}
+		for i, p := range plants {
+			m, err := v.due.shown(p, kept[i], q.day, q.horizon)
+			if err != nil {
+				return nil, nil, err
+			}
+			rows = append(rows, dueRow{m, keyOf(c.ID(), p.ID, kept[i], m.GetStatus())})
+		}
+	}
+	if !q.totals {
+		return rows, nil, nil
+	}
+	counted, err := c.DueTotals(statuses, ask)
+	for _, status := range statuses {
+		if n := counted[status]; n.Plants > 0 {
+			totals = append(totals, &pb.ListDueFeedingsResponse_Total{Status: status, Plants: int32(n.Plants), Traps: n.Traps})
+		}
+	}
+	return rows, totals, err
+}
+
+// totalsOf counts rows by status, in the order of the list.
+func totalsOf(rows []dueRow) []*pb.ListDueFeedingsResponse_Total {
 	var out []*pb.ListDueFeedingsResponse_Total
 	for _, r := range rows {
 		if len(out) == 0 || out[len(out)-1].GetStatus() != r.message.GetStatus() {
@@ -227,88 +312,90 @@ func checkAhead(today, day civil.Day, single bool) error {
 	return Invalid(InvalidFields, []Violation{{"asOfDate", rule}})
 }
 
-// dueRows decides about all plants of a collection that meet the conditions.
+// dueRows returns what is due of all plants of a collection that meet the conditions: as
+// it was kept, where that is true of the day, else decided anew.
 func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []Condition) ([]dueRow, error) {
+	var rows []dueRow
+	add := func(p *store.Plant, k *store.Due) error {
+		if k.Class == store.DueNotThere || slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) }) {
+			return nil
+		}
+		m, err := v.due.shown(p, k, day, horizon)
+		if err == nil {
+			rows = append(rows, dueRow{m, keyOf(c.ID(), p.ID, k, m.GetStatus())})
+		}
+		return err
+	}
+	plants, kept, err := c.DuePlants(v.version, int32(day), v.at.UnixMicro())
+	if err != nil {
+		return nil, err
+	}
+	var stale []*store.Plant
+	var before []*store.Due
+	for i, p := range plants {
+		if !c.True(kept[i], v.version, int32(day)) {
+			stale, before = append(stale, p), append(before, kept[i])
+		} else if err := add(p, kept[i]); err != nil {
+			return nil, err
+		}
+	}
+	if len(stale) == 0 {
+		return rows, nil
+	}
 	d, err := v.decider(c, day)
 	if err != nil {
 		return nil, err
 	}
-	var rows []dueRow
-	q := store.List{Limit: MaxPageSize, Deleted: true, GoneUs: v.at.UnixMicro()}
-	for {
-		plants, next, err := c.Plants(q)
-		if err != nil {
-			return nil, err
+	return rows, v.decideAnew(c, d, stale, before, func(i int, facts *facts, k *store.Due) error {
+		p := stale[i]
+		if d.gone(p) || slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) }) {
+			return nil
 		}
-		// Of as many plants at a time as a page has: histories are long.
-		var histories map[string]*store.History
-		if c.behind {
-			if histories, err = c.Histories(idsOf(plants)); err != nil {
-				return nil, err
-			}
-			for _, p := range plants {
-				v.overlay(c, p, histories[p.ID])
-			}
+		decision := d.engine.Decide(&facts.facts, day, horizon)
+		if decision.Status == due.Absent {
+			return nil
 		}
-		plants = slices.DeleteFunc(plants, func(p *store.Plant) bool {
-			return slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) })
-		})
-		if !c.behind {
-			if histories, err = c.Histories(idsOf(plants)); err != nil {
-				return nil, err
-			}
+		m := d.row(p, &decision, day)
+		k.Place(p.Plant, d.benches[store.Segment(p.GetBench(), "benches")])
+		k.DueLast = store.NoDay
+		if decision.DueLast.Given() {
+			k.DueLast = int32(decision.DueLast)
 		}
-		for _, p := range plants {
-			if err := v.ctx.Err(); err != nil {
-				return nil, err
-			}
-			if m := d.decide(p, histories[p.ID], horizon); m != nil {
-				rows = append(rows, dueRow{m, d.key(p, m)})
-			}
-		}
-		if next == nil {
-			return rows, nil
-		}
-		q.After = next
+		rows = append(rows, dueRow{m, keyOf(c.ID(), p.ID, k, m.GetStatus())})
+		return nil
+	})
+}
+
+// keyOf returns the place of a row in the list.
+func keyOf(collection, plant string, k *store.Due, status pb.DueFeeding_Status) dueKey {
+	return dueKey{
+		status: int64(status), last: int64(k.DueLast), bench: int64(k.BenchWalk), plant: int64(k.PlantWalk),
+		tag: k.TagKey, id: plant, collection: collection,
 	}
 }
 
-// eachFacts calls f with each plant that is there on a day, in the order of their ids,
-// and with what the engine takes of it, later events too. What f gets is only good until
+// eachFacts calls f with each plant that is not deleted on a day, and with what the
+// engine takes of it, later events too; not in their order. What f gets is only good until
 // it returns.
 func (v *visit) eachFacts(c *collection, day civil.Day, f func(p *store.Plant, facts *due.Facts) error) error {
+	plants, kept, err := c.DuePlants(noVersion, int32(day), v.at.UnixMicro())
+	if err != nil {
+		return err
+	}
 	d, err := v.decider(c, day)
 	if err != nil {
 		return err
 	}
-	q := store.List{Limit: MaxPageSize, Deleted: true, GoneUs: v.at.UnixMicro()}
-	for {
-		plants, next, err := c.Plants(q)
-		if err != nil {
-			return err
-		}
-		histories, err := c.Histories(idsOf(plants))
-		if err != nil {
-			return err
-		}
-		for _, p := range plants {
-			if err := v.ctx.Err(); err != nil {
-				return err
-			}
-			v.overlay(c, p, histories[p.ID])
-			if d.gone(p) {
-				continue
-			}
-			if err := f(p, &d.facts(p, histories[p.ID]).facts); err != nil {
-				return err
-			}
-		}
-		if next == nil {
+	return v.decideAnew(c, d, plants, kept, func(i int, facts *facts, _ *store.Due) error {
+		if d.gone(plants[i]) {
 			return nil
 		}
-		q.After = next
-	}
+		return f(plants[i], &facts.facts)
+	})
 }
+
+// noVersion is that of a program that keeps nothing, so that records are read of all.
+const noVersion = ""
 
 func idsOf(plants []*store.Plant) []string {
 	ids := make([]string, len(plants))
@@ -333,25 +420,6 @@ func meets(p *store.Plant, c Condition) bool {
 		same = store.Fold(p.GetTag()) == store.Fold(value)
 	}
 	return same == (c.Op == "=")
-}
-
-func (d *decider) key(p *store.Plant, m *pb.DueFeeding) dueKey {
-	k := dueKey{
-		status: int64(m.GetStatus()), last: math.MaxInt64, bench: math.MaxInt64, plant: math.MaxInt64,
-		tag: store.Fold(p.GetTag()), id: p.ID, collection: d.c.ID(),
-	}
-	if m.DueLastDate != nil {
-		if day, err := civil.Parse(m.GetDueLastDate()); err == nil {
-			k.last = int64(day)
-		}
-	}
-	if b := d.benches[store.Segment(p.GetBench(), "benches")]; b != nil && b.WalkOrder != nil {
-		k.bench = int64(b.GetWalkOrder())
-	}
-	if p.WalkOrder != nil {
-		k.plant = int64(p.GetWalkOrder())
-	}
-	return k
 }
 
 // ExplainDue tells why a plant is due or not.
@@ -401,7 +469,7 @@ func (d *decider) explain(p *store.Plant, f *facts, horizon int) *pb.ExplainDueR
 	rules := f.facts.Rules.Regimen()
 	m := &pb.ExplainDueResponse{AsOfDate: d.reader.asOf.String(), Regimen: RegimenMessage(&rules)}
 	if e.Decision.Status != due.Absent {
-		m.Decision = d.row(p, &e.Decision)
+		m.Decision = d.row(p, &e.Decision, d.reader.asOf)
 	}
 	fields := m.GetRegimen().ProtoReflect().Descriptor().Fields()
 	for i, layer := range f.origins {

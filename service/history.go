@@ -2,6 +2,7 @@ package service
 
 import (
 	"fmt"
+	"time"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
@@ -22,6 +23,7 @@ type decider struct {
 	layers  map[string][]due.Set // of the bench, by its id
 	groups  []due.Set            // of the collection, with what they are for in groupKeys
 	keys    []groupKey
+	scratch facts // of factsKept
 }
 
 type groupKey struct {
@@ -43,6 +45,8 @@ func (v *visit) decider(c *collection, asOf civil.Day) (*decider, error) {
 		AsOfDate: day, TimeZone: m.GetTimeZone(), LatitudeDeg: m.LatitudeDeg, Hemisphere: m.GetHemisphere(),
 		FeedingWeekdays: m.GetFeedingWeekdays(), Absences: m.GetAbsences(),
 	})
+	// What is kept lasts longer than a day.
+	_, d.reader.restTo = due.RestRange(min(asOf+keptDays+keptSpread, lastAsOf))
 	if d.reader.refused > 0 {
 		return nil, fmt.Errorf("what is kept of %s: %v", m.GetName(), d.reader.violations)
 	}
@@ -106,6 +110,7 @@ func (d *decider) taxonOf(p *store.Plant) (*catalogue.Taxon, bool) {
 type facts struct {
 	computedPlant
 	moves, observations, feedings []string
+	benches                       []string // ids of those that the moves went to
 }
 
 // facts returns what the engine takes: the same as ComputeDue would be given. h may
@@ -114,12 +119,8 @@ func (d *decider) facts(p *store.Plant, h *store.History) *facts {
 	if h == nil {
 		h = &store.History{}
 	}
-	m := &pb.ComputeDueRequest_Plant{
-		Key: p.ID, Taxon: p.GetTaxon(), TrapType: p.GetTrapType(), Habit: p.GetHabit(), Exposure: d.exposure(p.FirstBench),
-		EnterDate:   proto.String(min(max(civil.Of(p.GetCreateTime().AsTime(), d.c.zone), civil.Min), civil.Max).String()),
-		AcquireDate: p.AcquireDate, Regimen: p.GetRegimen(), Feedings: h.Feedings,
-		Observations: make([]*pb.Observation, 0, len(h.Observations)),
-	}
+	m := d.pot(p)
+	m.Feedings, m.Observations = h.Feedings, make([]*pb.Observation, 0, len(h.Observations))
 	f := &facts{}
 	for _, o := range h.Observations {
 		move, ok := o.GetFact().(*pb.Observation_Move_)
@@ -127,10 +128,11 @@ func (d *decider) facts(p *store.Plant, h *store.History) *facts {
 			m.Observations, f.observations = append(m.Observations, o), append(f.observations, o.GetName())
 			continue
 		}
-		day := min(max(civil.Of(o.GetObserveTime().AsTime(), d.c.zone), civil.Min), civil.Max)
+		bench := store.Segment(move.Move.GetBench(), "benches")
 		m.Moves = append(m.Moves, &pb.ComputeDueRequest_Move{
-			Date: day.String(), Exposure: d.exposure(store.Segment(move.Move.GetBench(), "benches")),
+			Date: d.dayOf(store.Micros(o.GetObserveTime())).String(), Exposure: d.exposure(bench),
 		})
+		f.benches = append(f.benches, bench)
 		f.moves = append(f.moves, o.GetName())
 	}
 	for _, fd := range h.Feedings {
@@ -138,8 +140,29 @@ func (d *decider) facts(p *store.Plant, h *store.History) *facts {
 	}
 	clear(d.reader.keys)
 	f.computedPlant = d.reader.plant(0, m, d.layersOf(p)...)
+	i := 0
+	for _, o := range h.Observations {
+		if _, ok := o.GetFact().(*pb.Observation_Move_); ok {
+			f.facts.Moves[i].Time = store.Micros(o.GetObserveTime())
+			i++
+		}
+	}
 	f.scientificName = p.GetScientificName()
 	return f
+}
+
+// pot returns what a plant is, but for its history, as ComputeDue would be given it.
+func (d *decider) pot(p *store.Plant) *pb.ComputeDueRequest_Plant {
+	return &pb.ComputeDueRequest_Plant{
+		Key: p.ID, Taxon: p.GetTaxon(), TrapType: p.GetTrapType(), Habit: p.GetHabit(), Exposure: d.exposure(p.FirstBench),
+		EnterDate:   proto.String(d.dayOf(store.Micros(p.GetCreateTime())).String()),
+		AcquireDate: p.AcquireDate, Regimen: p.GetRegimen(),
+	}
+}
+
+// dayOf is the civil day of an instant that is kept.
+func (d *decider) dayOf(us int64) civil.Day {
+	return min(max(civil.Of(time.UnixMicro(us), d.c.zone), civil.Min), civil.Max)
 }
 
 // decide returns what is due on the day, or nil for a plant that is not there then.
@@ -151,16 +174,10 @@ func (d *decider) decide(p *store.Plant, h *store.History, horizon int) *pb.DueF
 	if decision.Status == due.Absent {
 		return nil
 	}
-	return d.row(p, &decision)
+	return d.row(p, &decision, d.reader.asOf)
 }
 
 // gone tells whether the plant was deleted by the end of the day.
 func (d *decider) gone(p *store.Plant) bool {
 	return p.GetDeleteTime() != nil && civil.Of(p.GetDeleteTime().AsTime(), d.c.zone) <= d.reader.asOf
-}
-
-func (d *decider) row(p *store.Plant, decision *due.Decision) *pb.DueFeeding {
-	m := d.message(decision, d.reader.asOf)
-	m.Plant, m.Tag, m.ScientificName, m.Cultivar, m.Bench = p.GetName(), p.GetTag(), p.GetScientificName(), p.GetCultivar(), p.GetBench()
-	return m
 }

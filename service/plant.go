@@ -577,25 +577,24 @@ func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant
 	}
 	today := c.today(v.at)
 	var stale []*store.Plant
-	var staleIDs []string
+	var before []*store.Due
 	for _, p := range plants {
-		k := kept[p.ID]
-		if k == nil || c.behind && k.PendingUs != nil && c.came(*k.PendingUs, v.at) || k.AsOfDate != today.String() || k.Settings != c.Settings() || k.Catalogue != v.version {
-			stale, staleIDs = append(stale, p), append(staleIDs, p.ID)
+		if !c.True(kept[p.ID], v.version, int32(today)) {
+			stale, before = append(stale, p), append(before, kept[p.ID])
 		}
 	}
 	if len(stale) > 0 {
-		histories, err := c.Histories(staleIDs)
-		if err != nil {
-			return nil, err
-		}
 		d, err := v.decider(c, today)
 		if err != nil {
 			return nil, err
 		}
-		for _, p := range stale {
-			kept[p.ID] = v.overlay(c, p, histories[p.ID])
-			kept[p.ID].Decision = d.decide(p, histories[p.ID], UsualHorizonDays)
+		err = v.decideAnew(c, d, stale, before, func(i int, facts *facts, next *store.Due) error {
+			d.keep(stale[i], facts, next)
+			kept[stale[i].ID] = next
+			return nil
+		})
+		if err != nil {
+			return nil, err
 		}
 	}
 	return v.plantMessagesWith(c, plants, kept)
@@ -610,10 +609,16 @@ func (v *visit) plantMessagesWith(c *collection, plants []*store.Plant, kept map
 	if err != nil {
 		return nil, err
 	}
+	today := c.today(v.at)
 	for i, p := range plants {
 		k := kept[p.ID]
 		out[i] = p.Plant
-		out[i].FormerTags, out[i].LastSizes, out[i].Due = former[p.ID], k.Sizes, k.Decision
+		out[i].FormerTags, out[i].LastSizes = former[p.ID], k.Sizes
+		if k.Decision != nil {
+			if out[i].Due, err = v.due.shown(p, k, today, UsualHorizonDays); err != nil {
+				return nil, err
+			}
+		}
 		if k.LastFeedUs != nil {
 			out[i].LastFeedTime = instantOfMicros(*k.LastFeedUs)
 		}

@@ -219,11 +219,10 @@ func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) s
 				return nil, err
 			}
 		}
-		kept.AsOfDate, kept.Settings, kept.Catalogue = today.String(), c.Settings(), v.version
-		kept.Decision = d.decide(p, histories[id], UsualHorizonDays)
+		d.keep(p, d.facts(p, histories[id]), kept)
 		known[id], plants[i], keep[id] = p, p, kept
 	}
-	if err := c.KeepDue(keep); err != nil {
+	if err := c.KeepDue(v.version, keep); err != nil {
 		return nil, err
 	}
 	for _, kept := range keep {

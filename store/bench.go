@@ -194,10 +194,19 @@ func (c *Collection) changeBench(id string, by By, action pb.Revision_Action, f 
 	if err := c.revised(BenchKind, "", id, r.Version, action, by, before); err != nil {
 		return nil, err
 	}
-	if err := c.settingsChanged(); err != nil {
+	after, err := r.message()
+	if err != nil {
 		return nil, err
 	}
-	return r.message()
+	decides := func(m *pb.Bench) *pb.Bench { // all but its name
+		return &pb.Bench{Exposure: m.GetExposure(), LampHours: m.LampHours, WalkOrder: m.WalkOrder, Regimen: m.GetRegimen()}
+	}
+	if !proto.Equal(decides(before), decides(after)) {
+		if err := c.settingsChanged(); err != nil {
+			return nil, err
+		}
+	}
+	return after, nil
 }
 
 // OnBench returns how many living plants stand on a bench.

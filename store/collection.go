@@ -25,8 +25,16 @@ type collectionRow struct {
 	PurgeUs         *int64
 	SettingsRev     int64  // counts changes of what decisions depend on beside a plant's own record
 	PendingUs       *int64 // the earliest record dated ahead that has not been taken into account
-	Version         int64
-	Stamp           int32
+
+	// All rows of plant_due are of the settings DueRev, or later ones, and of the program
+	// DueVersion; "" where there are none. They are true from DueDay on, until DueUntil.
+	DueRev     int64
+	DueVersion string
+	DueDay     int32
+	DueUntil   int32
+
+	Version int64
+	Stamp   int32
 }
 
 func (collectionRow) TableName() string { return "collections" }
@@ -132,7 +140,7 @@ func (t *Tx) Collection(id string, may May) (*Collection, error) {
 // CreateCollection adds a collection of an owner.
 func (t *Tx) CreateCollection(id, owner string, m *pb.Collection, by By) (*Collection, error) {
 	c := &Collection{tx: t, id: id, row: collectionRow{
-		CollectionID: id, OwnerID: owner, CreateUs: by.Us, UpdateUs: by.Us, SettingsRev: 1, Version: 1, Stamp: stamp(),
+		CollectionID: id, OwnerID: owner, CreateUs: by.Us, UpdateUs: by.Us, SettingsRev: 1, DueRev: 1, DueUntil: NoDay, Version: 1, Stamp: stamp(),
 	}}
 	if err := c.row.set(m); err != nil {
 		return nil, err
@@ -236,7 +244,13 @@ func (c *Collection) change(by By, action pb.Revision_Action, f func(*collection
 		return after, err
 	}
 	r.UpdateUs, r.Version, r.Stamp = by.Us, c.row.Version+1, stamp()
-	r.SettingsRev++
+	after, err := r.message()
+	if err != nil {
+		return nil, err
+	}
+	if decides(before, after) {
+		r.SettingsRev++
+	}
 	if err := c.tx.update(&r, versioned{c.row.Version, c.row.Stamp}, c.own()); err != nil {
 		return nil, err
 	}
@@ -245,6 +259,27 @@ func (c *Collection) change(by By, action pb.Revision_Action, f func(*collection
 	}
 	c.row = r
 	return c.row.message()
+}
+
+// decides tells whether a change of a collection can change what is due in it.
+func decides(before, after *pb.Collection) bool {
+	of := func(m *pb.Collection) *pb.Collection {
+		return &pb.Collection{
+			TimeZone: m.GetTimeZone(), LatitudeDeg: m.LatitudeDeg, Hemisphere: m.GetHemisphere(),
+			FeedingWeekdays: m.GetFeedingWeekdays(), Absences: m.GetAbsences(), Regimens: m.GetRegimens(),
+		}
+	}
+	return !proto.Equal(of(before), of(after))
+}
+
+// UntrueCollections returns the ids of collections after one, in their order, in which
+// something may be kept of what is due that is not true of a day, at most limit.
+// version is that of the program. It is for who brings all of them up to date.
+func (t *Tx) UntrueCollections(version string, day int32, after string, limit int) ([]string, error) {
+	var ids []string
+	err := t.q().Model(&collectionRow{}).Where("(due_rev <> settings_rev OR (due_version <> ? AND due_version <> '') OR due_day > ? OR due_until <= ?) AND delete_us IS NULL AND collection_id > ?",
+		version, day, day, after).Order("collection_id").Limit(limit).Pluck("collection_id", &ids).Error
+	return ids, err
 }
 
 // settingsChanged notes that decisions of the collection may be others now.

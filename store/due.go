@@ -1,6 +1,15 @@
 package store
 
 import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
 	"gorm.io/gorm/clause"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -12,75 +21,256 @@ type dueRow struct {
 	CollectionID      string `gorm:"primaryKey"`
 	PlantID           string `gorm:"primaryKey"`
 	LastFeedUs        *int64
-	PendingUs         *int64 // of the earliest record after AsOfDate
+	PendingUs         *int64 // of the earliest record dated ahead of the day when it was kept
 	RosetteDiameterMm *float64
 	HeightMm          *float64
 	TrapWidthMm       *float64
 	WorkingTraps      *int32
 	LeafCount         *int32
 	MeasureUs         *int64
-	AsOfDate          string
-	SettingsRev       int64
-	CatalogueVersion  string
-	Decision          string // JSON of a DueFeeding; "" for a plant that is not there
+	SettingsRev       int64 // 0: of another program than the collection's DueVersion
+	FromDay           int32
+	UntilDay          int32
+	Class             int32
+	DueFromDay        int32
+	DueLastDay        int32
+	BenchWalk         int32
+	PlantWalk         int32
+	TagKey            string
+	Traps             int32
+	Decision          []byte
+	Record            []byte
 }
 
 func (dueRow) TableName() string { return "plant_due" }
 
-// Due is what follows from a plant's record, and what the engine decided for a day.
+// NoDay is the day of what has none. It comes after all others. Days are counted from
+// 1970-01-01.
+const NoDay = math.MaxInt32
+
+// The classes of what is kept.
+const (
+	DueNotThere   = 0 // it is not there on those days
+	DueOpen       = 1 // with a window, or none in sight
+	DueHeld       = 2
+	DueNotHandFed = 3
+)
+
+// Due is what follows from a plant's record, and what the engine decided, with the days
+// for which that is true.
 type Due struct {
 	Sizes      *pb.Plant_Sizes // nil if it was never measured
 	LastFeedUs *int64
-	PendingUs  *int64 // of the earliest record dated ahead, which is not in the rest; nil if there is none
+	PendingUs  *int64 // of the earliest record dated ahead, which is not in these; nil if there is none
 
-	AsOfDate  string
-	Settings  int64  // of the collection, when it was decided
-	Catalogue string // version of the catalogue, when it was decided
-	Decision  *pb.DueFeeding
+	From, Until      int32 // days [From, Until) for which the rest is true
+	Class            int32
+	DueFrom, DueLast int32 // the window, DueLast inclusive; NoDay
+	BenchWalk        int32 // walk order of the bench; NoWalk if it has none
+	Traps            int32
+	Decision         []byte // in a form of the caller's; nil for a plant that is not there
+	Record           []byte // likewise: the plant's events, of all days
+
+	// What the plant itself tells of its place in a list: see Place.
+	PlantWalk int32
+	TagKey    string
+
+	Settings int64 // the revision under which it was kept; KeepDue takes the present one
 }
 
-func (r *dueRow) due() (*Due, error) {
-	d := &Due{LastFeedUs: r.LastFeedUs, PendingUs: r.PendingUs, AsOfDate: r.AsOfDate, Settings: r.SettingsRev, Catalogue: r.CatalogueVersion}
+// Place takes over what a plant and its bench, which may be nil, tell of its place in a
+// list.
+func (d *Due) Place(p *pb.Plant, bench *pb.Bench) {
+	d.PlantWalk, d.BenchWalk, d.TagKey = walkOrder(p.WalkOrder), NoWalk, Fold(p.GetTag())
+	if bench != nil {
+		d.BenchWalk = walkOrder(bench.WalkOrder)
+	}
+}
+
+// NoWalk is the walk order of what has none.
+const NoWalk = lastInWalk
+
+func (r *dueRow) due() *Due {
+	d := &Due{
+		LastFeedUs: r.LastFeedUs, PendingUs: r.PendingUs, From: r.FromDay, Until: r.UntilDay, Class: r.Class, DueFrom: r.DueFromDay, DueLast: r.DueLastDay,
+		BenchWalk: r.BenchWalk, PlantWalk: r.PlantWalk, TagKey: r.TagKey, Traps: r.Traps, Decision: r.Decision, Record: r.Record, Settings: r.SettingsRev,
+	}
 	if r.MeasureUs != nil {
 		d.Sizes = &pb.Plant_Sizes{
 			RosetteDiameterMm: r.RosetteDiameterMm, HeightMm: r.HeightMm, TrapWidthMm: r.TrapWidthMm,
 			WorkingTraps: r.WorkingTraps, LeafCount: r.LeafCount, MeasureTime: instant(*r.MeasureUs),
 		}
 	}
-	if r.Decision == "" {
-		return d, nil
-	}
-	d.Decision = &pb.DueFeeding{}
-	return d, readText(r.Decision, d.Decision)
+	return d
 }
 
-// KeepDue keeps what follows from the records of plants, by id.
-func (c *Collection) KeepDue(all map[string]*Due) error {
+// True tells whether what is kept of a plant is true of a day, for the settings of the
+// collection as they are and for a version of the program. d may be nil.
+func (c *Collection) True(d *Due, version string, day int32) bool {
+	return d != nil && c.row.DueVersion == version && d.Settings == c.row.SettingsRev && d.From <= day && day < d.Until
+}
+
+// AllTrue tells whether what is kept of all plants is true of a day, likewise.
+func (c *Collection) AllTrue(version string, day int32) bool {
+	return (c.row.DueVersion == version || c.row.DueVersion == "") && c.row.DueRev == c.row.SettingsRev && c.row.DueDay <= day && day < c.row.DueUntil
+}
+
+// KeepDue keeps what follows from the records of plants, by id. version is that of the
+// program that decided.
+func (c *Collection) KeepDue(version string, all map[string]*Due) error {
+	if len(all) == 0 {
+		return nil
+	}
+	next := c.row
+	if next.DueVersion == "" {
+		next.DueVersion = version
+	}
+	settings := next.SettingsRev
+	if next.DueVersion != version { // another program's may not take it for its own
+		settings, next.DueRev = 0, 0
+	}
 	rows := make([]dueRow, 0, len(all))
-	for id, d := range all {
+	for _, id := range slices.Sorted(maps.Keys(all)) {
+		d := all[id]
 		r := dueRow{
-			CollectionID: c.id, PlantID: id, LastFeedUs: d.LastFeedUs, PendingUs: d.PendingUs,
-			AsOfDate: d.AsOfDate, SettingsRev: d.Settings, CatalogueVersion: d.Catalogue,
+			CollectionID: c.id, PlantID: id, LastFeedUs: d.LastFeedUs, PendingUs: d.PendingUs, SettingsRev: settings,
+			FromDay: d.From, UntilDay: d.Until, Class: d.Class, DueFromDay: d.DueFrom, DueLastDay: d.DueLast,
+			BenchWalk: d.BenchWalk, PlantWalk: d.PlantWalk, TagKey: d.TagKey, Traps: d.Traps, Decision: d.Decision, Record: d.Record,
 		}
 		if s := d.Sizes; s != nil {
 			r.RosetteDiameterMm, r.HeightMm, r.TrapWidthMm = s.RosetteDiameterMm, s.HeightMm, s.TrapWidthMm
 			r.WorkingTraps, r.LeafCount, r.MeasureUs = s.WorkingTraps, s.LeafCount, maybeMicros(s.MeasureTime)
 		}
-		if d.Decision != nil {
-			var err error
-			if r.Decision, err = text(d.Decision); err != nil {
-				return err
-			}
-		}
+		next.DueDay, next.DueUntil = max(next.DueDay, d.From), min(next.DueUntil, d.Until)
 		rows = append(rows, r)
 	}
-	if len(rows) == 0 {
-		return nil
-	}
-	return c.tx.q().Clauses(clause.OnConflict{
+	err := c.tx.q().Clauses(clause.OnConflict{
 		Columns:   []clause.Column{{Name: "collection_id"}, {Name: "plant_id"}},
 		UpdateAll: true,
 	}).Create(&rows).Error
+	if err != nil {
+		return err
+	}
+	return c.keepTrue(next)
+}
+
+// keepTrue writes what the collection's row says of plant_due. Nobody's etag changes.
+func (c *Collection) keepTrue(next collectionRow) error {
+	now := c.row
+	if next.DueRev == now.DueRev && next.DueVersion == now.DueVersion && next.DueDay == now.DueDay && next.DueUntil == now.DueUntil {
+		return nil
+	}
+	err := hit(c.own().Select("due_rev", "due_version", "due_day", "due_until").UpdateColumns(&next))
+	if err == nil {
+		c.row = next
+	}
+	return err
+}
+
+// Untrue returns plants, in the order of their ids, of which nothing is kept that is
+// true of a day: at most limit. A version of the program other than the one that keeps
+// what is due takes over from it with its first call.
+func (c *Collection) Untrue(version string, day int32, limit int) ([]string, error) {
+	if c.row.DueVersion != version {
+		if err := c.settingsChanged(); err != nil {
+			return nil, err
+		}
+		next := c.row
+		next.DueVersion = version
+		if err := c.keepTrue(next); err != nil {
+			return nil, err
+		}
+	}
+	var ids []string
+	err := c.tx.q().Raw("SELECT p.plant_id FROM plants p"+dueOfPlant+" WHERE p.collection_id = ? AND "+untrue+" ORDER BY p.plant_id LIMIT ?",
+		c.id, c.row.SettingsRev, day, day, limit).Scan(&ids).Error
+	return ids, err
+}
+
+// NowTrue notes for which days all that is kept is true, after Untrue found no plant.
+func (c *Collection) NowTrue() error {
+	next := c.row
+	next.DueRev = next.SettingsRev
+	var ends struct{ From, Until *int32 }
+	err := c.own().Model(&dueRow{}).Select("max(from_day) AS \"from\", min(until_day) AS \"until\"").Scan(&ends).Error
+	if err != nil {
+		return err
+	}
+	next.DueDay, next.DueUntil = 0, NoDay
+	if ends.From != nil {
+		next.DueDay, next.DueUntil = *ends.From, *ends.Until
+	}
+	return c.keepTrue(next)
+}
+
+const (
+	dueOfPlant = " LEFT JOIN plant_due d ON d.collection_id = p.collection_id AND d.plant_id = p.plant_id"
+	untrue     = "(d.plant_id IS NULL OR d.settings_rev <> ? OR d.from_day > ? OR d.until_day <= ?)"
+)
+
+// CountUntrue returns of how many plants nothing is kept that is true of a day, at most
+// limit. Plants that are to be purged by goneUs do not count.
+func (c *Collection) CountUntrue(version string, day int32, goneUs int64, limit int) (int, error) {
+	var n int
+	err := c.tx.q().Raw("SELECT count(*) FROM (SELECT 1 FROM plants p"+dueOfPlant+
+		" WHERE p.collection_id = ? AND (p.purge_us IS NULL OR p.purge_us > ?) AND "+untrue+" LIMIT ?) AS found",
+		c.id, goneUs, c.settingsOf(version), day, day, limit).Scan(&n).Error
+	return n, err
+}
+
+// settingsOf is the revision of the settings that rows which a version of the program
+// kept have, if they are still true.
+func (c *Collection) settingsOf(version string) int64 {
+	if c.row.DueVersion != version {
+		return -1
+	}
+	return c.row.SettingsRev
+}
+
+// DuePlants returns all plants with what is kept of them, in the order of their ids,
+// but for those that are not there on the day and those that are to be purged by goneUs.
+// Records are only read where the rest is not true of the day, and of the plants what
+// decides and names them. A plant of which nothing is kept has a nil Due.
+func (c *Collection) DuePlants(version string, day int32, goneUs int64) ([]*Plant, []*Due, error) {
+	settings := c.settingsOf(version)
+	rows, err := c.tx.q().Raw("SELECT p.plant_id, p.tag, p.tag_key, p.taxon, p.scientific_name, p.genus, p.trap_type, p.trap, p.habit, p.cultivar,"+
+		" p.first_bench_id, p.bench_id, p.walk_order, p.acquire_date, p.regimen, p.quantity, p.state, p.living, p.create_us, p.delete_us,"+
+		" d.plant_id, d.pending_us, d.settings_rev, d.from_day, d.until_day, d.class, d.due_from_day, d.due_last_day, d.bench_walk, d.traps, d.decision,"+
+		" CASE WHEN "+untrue+" THEN d.record END"+
+		" FROM plants p"+dueOfPlant+" WHERE p.collection_id = ? AND (p.purge_us IS NULL OR p.purge_us > ?) AND (d.class <> 0 OR "+untrue+") ORDER BY p.plant_id",
+		settings, day, day, c.id, goneUs, settings, day, day).Rows()
+	if err != nil {
+		return nil, nil, err
+	}
+	var plants []*Plant
+	var all []*Due
+	var r plantRow
+	r.CollectionID, r.Parents = c.id, "null"
+	for rows.Next() {
+		var d dueRow
+		var kept *string
+		var settings *int64
+		var from, until, class, dueFrom, dueLast, benchWalk, traps *int32
+		err := rows.Scan(&r.PlantID, &r.Tag, &r.TagKey, &r.Taxon, &r.ScientificName, &r.Genus, &r.TrapType, &r.Trap, &r.Habit, &r.Cultivar,
+			&r.FirstBenchID, &r.BenchID, &r.WalkOrder, &r.AcquireDate, &r.Regimen, &r.Quantity, &r.State, &r.Living, &r.CreateUs, &r.DeleteUs,
+			&kept, &d.PendingUs, &settings, &from, &until, &class, &dueFrom, &dueLast, &benchWalk, &traps, &d.Decision, &d.Record)
+		var p *Plant
+		if err == nil {
+			p, err = r.plant()
+		}
+		if err != nil {
+			return nil, nil, errors.Join(err, rows.Close())
+		}
+		plants = append(plants, p)
+		if kept == nil {
+			all = append(all, nil)
+			continue
+		}
+		d.SettingsRev, d.FromDay, d.UntilDay, d.Class, d.DueFromDay, d.DueLastDay = *settings, *from, *until, *class, *dueFrom, *dueLast
+		d.BenchWalk, d.PlantWalk, d.TagKey, d.Traps = *benchWalk, r.WalkOrder, r.TagKey, *traps
+		all = append(all, d.due())
+	}
+	return plants, all, errors.Join(rows.Err(), rows.Close())
 }
 
 // KeptDue returns what is kept of plants, by id. A plant without a record has none.
@@ -92,12 +282,152 @@ func (c *Collection) KeptDue(plantIDs []string) (map[string]*Due, error) {
 			return nil, err
 		}
 		for i := range rows {
-			d, err := rows[i].due()
-			if err != nil {
-				return nil, err
-			}
-			out[rows[i].PlantID] = d
+			out[rows[i].PlantID] = rows[i].due()
 		}
+	}
+	return out, nil
+}
+
+// DueKey is the place of a plant in a list of what is due, within its status.
+type DueKey struct {
+	Last, BenchWalk, PlantWalk int32
+	TagKey, Plant              string
+}
+
+// DueQuery asks for a part of a list of what is due.
+type DueQuery struct {
+	Status  pb.DueFeeding_Status
+	Day     int32
+	Horizon int32 // days
+	Where   []Condition
+	After   *DueKey // nil: from the first
+	From    bool    // After itself too
+	Limit   int
+}
+
+// class is the class of the status, and what of it the status has.
+func (q *DueQuery) class() (class int, which string, args []any) {
+	day, far := q.Day, min(int64(q.Day)+int64(q.Horizon), NoDay-1)
+	switch q.Status {
+	case pb.DueFeeding_OVERDUE:
+		return DueOpen, " AND d.due_last_day < ?", []any{day}
+	case pb.DueFeeding_DUE:
+		return DueOpen, " AND d.due_last_day >= ? AND d.due_from_day <= ?", []any{day, day}
+	case pb.DueFeeding_UPCOMING:
+		return DueOpen, " AND d.due_last_day > ? AND d.due_from_day > ? AND d.due_from_day <= ?", []any{day, day, far}
+	case pb.DueFeeding_NOT_DUE:
+		return DueOpen, " AND d.due_last_day > ? AND d.due_from_day > ?", []any{day, far}
+	case pb.DueFeeding_HELD:
+		return DueHeld, "", nil
+	}
+	return DueNotHandFed, "", nil
+}
+
+// dueFilter is what conditions on what is due ask of plants.
+func dueFilter(conditions []Condition) (where string, args []any, err error) {
+	var b strings.Builder
+	for _, x := range conditions {
+		column, value := plantList.fields[x.Field], x.Value
+		name := column.name
+		if column.folds {
+			name = column.folded
+			value = Fold(fmt.Sprint(value))
+		}
+		op := map[string]string{"=": " = ?", "!=": " <> ?"}[x.Op]
+		if name == "" || op == "" {
+			return "", nil, fmt.Errorf("list: no condition %s %s", x.Field, x.Op)
+		}
+		name = "p." + name
+		if x.Field == "bench" {
+			name = "coalesce(p.bench_id, '')"
+			if x.Op == "=" && value != "" {
+				name = "p.bench_id"
+			}
+		}
+		b.WriteString(" AND " + name + op)
+		args = append(args, value)
+	}
+	return b.String(), args, nil
+}
+
+// DuePage returns plants of a status in the order of the list, with their keys, if all
+// that is kept is true of the day. Of the plants it reads what names them.
+func (c *Collection) DuePage(q DueQuery) ([]*Plant, []*Due, error) {
+	class, which, args := q.class()
+	args = append([]any{c.id, class}, args...)
+	where, more, err := dueFilter(q.Where)
+	if err != nil {
+		return nil, nil, err
+	}
+	where, args = which+where, append(args, more...)
+	if q.After != nil {
+		where += " AND (d.due_last_day, d.bench_walk, d.plant_walk, d.tag_key, d.plant_id) "
+		if q.From {
+			where += ">= (?, ?, ?, ?, ?)"
+		} else {
+			where += "> (?, ?, ?, ?, ?)"
+		}
+		args = append(args, q.After.Last, q.After.BenchWalk, q.After.PlantWalk, q.After.TagKey, q.After.Plant)
+	}
+	rows, err := c.tx.q().Raw("SELECT d.plant_id, d.from_day, d.due_from_day, d.due_last_day, d.bench_walk, d.plant_walk, d.tag_key, d.decision,"+
+		" p.tag, p.scientific_name, p.cultivar, p.bench_id"+
+		" FROM plant_due d JOIN plants p ON p.collection_id = d.collection_id AND p.plant_id = d.plant_id"+
+		" WHERE d.collection_id = ? AND d.class = ?"+where+
+		" ORDER BY d.due_last_day, d.bench_walk, d.plant_walk, d.tag_key, d.plant_id LIMIT ?", append(args, q.Limit)...).Rows()
+	if err != nil {
+		return nil, nil, err
+	}
+	var plants []*Plant
+	var all []*Due
+	for rows.Next() {
+		d := &Due{Class: int32(class)}
+		m := &pb.Plant{}
+		p := &Plant{Plant: m}
+		var bench sql.NullString
+		err := rows.Scan(&p.ID, &d.From, &d.DueFrom, &d.DueLast, &d.BenchWalk, &d.PlantWalk, &d.TagKey, &d.Decision,
+			&m.Tag, &m.ScientificName, &m.Cultivar, &bench)
+		if err != nil {
+			return nil, nil, errors.Join(err, rows.Close())
+		}
+		m.Name, m.Bench = PlantName(c.id, p.ID), BenchName(c.id, bench.String)
+		plants, all = append(plants, p), append(all, d)
+	}
+	return plants, all, errors.Join(rows.Err(), rows.Close())
+}
+
+// DueTotal is how many plants and traps a status has.
+type DueTotal struct{ Plants, Traps int64 }
+
+// DueTotals counts the plants of statuses, if all that is kept is true of the day. Of
+// the query it takes the day, the horizon and the conditions. A status without plants
+// may be missing.
+func (c *Collection) DueTotals(statuses []pb.DueFeeding_Status, q DueQuery) (map[pb.DueFeeding_Status]DueTotal, error) {
+	where, more, err := dueFilter(q.Where)
+	if err != nil {
+		return nil, err
+	}
+	join := ""
+	if where != "" {
+		join = " JOIN plants p ON p.collection_id = d.collection_id AND p.plant_id = d.plant_id"
+	}
+	var parts []string
+	var args []any
+	for _, q.Status = range statuses {
+		class, which, some := q.class()
+		parts = append(parts, "SELECT "+strconv.Itoa(int(q.Status))+" AS status, count(*) AS plants, coalesce(sum(d.traps), 0) AS traps"+
+			" FROM plant_due d"+join+" WHERE d.collection_id = ? AND d.class = ?"+which+where)
+		args = append(append(append(args, c.id, class), some...), more...)
+	}
+	var rows []struct {
+		Status        pb.DueFeeding_Status
+		Plants, Traps int64
+	}
+	if err := c.tx.q().Raw(strings.Join(parts, " UNION ALL "), args...).Scan(&rows).Error; err != nil {
+		return nil, err
+	}
+	out := map[pb.DueFeeding_Status]DueTotal{}
+	for _, r := range rows {
+		out[r.Status] = DueTotal{r.Plants, r.Traps}
 	}
 	return out, nil
 }

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"testing"
 
@@ -15,45 +16,36 @@ func TestDue(t *testing.T) {
 	each(t, func(b bed) {
 		b.plants("a", "b", "c", "d")
 		before := b.plant("a")
-		decision := &pb.DueFeeding{
-			Plant: "collections/c1/plants/a", Tag: "ẞ'", ScientificName: "Drosera × obovata", Bench: "collections/c1/benches/b1",
-			Status: pb.DueFeeding_HELD, CoverDate: proto.String("2026-03-01"), DueFromDate: proto.String("2026-03-02"),
-			DueLastDate: proto.String("9999-12-31"), FeedDate: proto.String("2026-03-04"), Traps: 5_000_000, MaxItemLengthMm: proto.Float64(0.1),
-			Foods: []string{"foods/a", "foods/b"}, Instructions: []pb.DueFeeding_Instruction{pb.DueFeeding_CUT_STALK, pb.DueFeeding_FED_TODAY},
-			Reasons: []*pb.DueFeeding_Reason{
-				{Code: pb.DueFeeding_Reason_ON_HOLD, Message: "On hold: \"why\".", FromDate: proto.String("2026-02-01"), UntilDate: proto.String("2026-03-05")}, {},
-			},
-			AsOfDate: "2026-03-01",
-		}
 		all := map[string]*store.Due{
 			"a": {
 				Sizes: &pb.Plant_Sizes{
 					RosetteDiameterMm: proto.Float64(0.1 + 0.2), HeightMm: proto.Float64(10_000), TrapWidthMm: proto.Float64(5e-324),
 					WorkingTraps: proto.Int32(0), LeafCount: proto.Int32(1_000_000), MeasureTime: stampOf(-1),
 				},
-				LastFeedUs: proto.Int64(0), PendingUs: proto.Int64(-7), AsOfDate: "0001-01-01", Settings: 1 << 40, Catalogue: "2026.1", Decision: decision,
+				LastFeedUs: proto.Int64(0), PendingUs: proto.Int64(-7), From: math.MinInt32, Until: store.NoDay, Class: store.DueHeld, DueFrom: -3, DueLast: 4,
+				BenchWalk: store.NoWalk, PlantWalk: 7, TagKey: "ẞ'", Traps: 5_000_000, Decision: []byte{0, 1, 255, 0}, Record: []byte("rec\x00ord"), Settings: 1,
 			},
-			"b": {AsOfDate: "2026-03-01", Decision: &pb.DueFeeding{}},
-			"c": {Sizes: &pb.Plant_Sizes{MeasureTime: stampOf(0)}}, // not there, so without a decision
+			"b": {From: 20_000, Until: 20_001, Decision: []byte{0}, Settings: 1},
+			"c": {Sizes: &pb.Plant_Sizes{MeasureTime: stampOf(0)}, Settings: 1}, // not there, so without a decision
 		}
 		kept := func(ids ...string) map[string]*store.Due {
 			b.Helper()
 			return get(b, func(c *store.Collection) (map[string]*store.Due, error) { return c.KeptDue(ids) })
 		}
-		b.in(func(c *store.Collection) error { return c.KeepDue(nil) })
+		b.in(func(c *store.Collection) error { return c.KeepDue("v1", nil) })
 		tells(b, "nothing yet", kept("a", "b"), map[string]*store.Due{})
-		b.in(func(c *store.Collection) error { return c.KeepDue(all) })
+		b.in(func(c *store.Collection) error { return c.KeepDue("v1", all) })
 		tells(b, "what is kept", kept("a", "b", "c", "d", "e", "a"), all)
 		tells(b, "of one", kept("b"), map[string]*store.Due{"b": all["b"]})
 		tells(b, "of none", kept(), map[string]*store.Due{})
 
 		// What is kept later takes the place of all of it.
 		swapped := map[string]*store.Due{"a": all["c"], "c": all["a"]}
-		b.in(func(c *store.Collection) error { return c.KeepDue(swapped) })
+		b.in(func(c *store.Collection) error { return c.KeepDue("v1", swapped) })
 		tells(b, "after a change", kept("a", "b", "c"), map[string]*store.Due{"a": all["c"], "b": all["b"], "c": all["a"]})
 
 		tells(b, "the plant, whose etag is the same", b.plant("a"), before)
-		b.refusedIn(store.ErrReference, func(c *store.Collection) error { return c.KeepDue(map[string]*store.Due{"a": {}, "e": {}}) })
+		b.refusedIn(store.ErrReference, func(c *store.Collection) error { return c.KeepDue("v1", map[string]*store.Due{"a": {}, "e": {}}) })
 		tells(b, "after a refusal", kept("a"), map[string]*store.Due{"a": all["c"]})
 	})
 }
@@ -148,7 +140,7 @@ func TestPending(t *testing.T) {
 				all[id] = &store.Due{PendingUs: us}
 			}
 			b.in(func(c *store.Collection) error {
-				if err := c.KeepDue(all); err != nil {
+				if err := c.KeepDue("v1", all); err != nil {
 					return err
 				}
 				return c.KeepPending()
@@ -187,5 +179,223 @@ func TestRecorded(t *testing.T) {
 			slices.Sort(all)
 		}
 		tells(b, "records", got, map[string][]int64{"a": {noon, noon + 1}, "b": {noon + 1}})
+	})
+}
+
+// keepOf keeps what is due of plants: class, window, walk orders and traps, true of the
+// days 10 to 19.
+func keepOf(version string, all map[string]store.Due) func(*store.Collection) error {
+	return func(c *store.Collection) error {
+		rows := map[string]*store.Due{}
+		for id, d := range all {
+			if d.Until == 0 {
+				d.From, d.Until = 10, 20
+			}
+			d.Decision, d.Record = []byte(id), []byte("record of "+id)
+			rows[id] = &d
+		}
+		return c.KeepDue(version, rows)
+	}
+}
+
+func TestTrue(t *testing.T) {
+	each(t, func(b bed) {
+		b.plants("a", "b", "c")
+		check := func(version string, day int32, all bool, untrue ...string) {
+			b.Helper()
+			got := get(b, func(c *store.Collection) (bool, error) { return c.AllTrue(version, day), nil })
+			n := get(b, func(c *store.Collection) (int, error) { return c.CountUntrue(version, day, noon, 9) })
+			if got != all || n != len(untrue) {
+				b.Errorf("version %s, day %d: all true %v, %d are not; want %v, %q", version, day, got, n, all, untrue)
+			}
+			plants, kept, err := []*store.Plant(nil), []*store.Due(nil), error(nil)
+			b.look(func(c *store.Collection) error { plants, kept, err = c.DuePlants(version, day, noon); return err })
+			var found []string
+			for i, p := range plants {
+				switch d := kept[i]; {
+				case d == nil, !get(b, func(c *store.Collection) (bool, error) { return c.True(d, version, day), nil }):
+					found = append(found, p.ID)
+					if d != nil && string(d.Record) != "record of "+p.ID {
+						b.Errorf("record %q of %s", d.Record, p.ID)
+					}
+				case d.Record != nil || string(d.Decision) != p.ID:
+					b.Errorf("%s has record %q and decision %q", p.ID, d.Record, d.Decision)
+				}
+			}
+			if !slices.Equal(found, untrue) {
+				b.Errorf("version %s, day %d: not true of %q, want %q", version, day, found, untrue)
+			}
+		}
+		check("v1", 10, true, "a", "b", "c") // nothing is kept, as the bed makes plants without; a server keeps with them
+		b.in(keepOf("v1", map[string]store.Due{"a": {Class: 1}, "b": {Class: 2}, "c": {Class: 1, From: 12, Until: 15}}))
+		check("v1", 12, true)
+		check("v1", 14, true)
+		check("v1", 15, false, "c")
+		check("v1", 11, false, "c")
+		check("v1", 9, false, "a", "b", "c")
+		check("v2", 12, false, "a", "b", "c")
+
+		// A change of what decides.
+		b.in(func(c *store.Collection) error {
+			_, err := c.Update(at(2), func(m *pb.Collection) error { m.DisplayName = "other"; return nil })
+			return err
+		})
+		check("v1", 12, true) // a name decides nothing
+		b.in(func(c *store.Collection) error {
+			_, err := c.Update(at(3), func(m *pb.Collection) error { m.Hemisphere = pb.Collection_SOUTH; return nil })
+			return err
+		})
+		check("v1", 12, false, "a", "b", "c")
+		b.in(keepOf("v1", map[string]store.Due{"b": {Class: 1}}))
+		check("v1", 12, false, "a", "c")
+		ids := func(version string, want ...string) {
+			b.Helper()
+			var got []string
+			b.in(func(c *store.Collection) (err error) { got, err = c.Untrue(version, 12, 2); return err })
+			if !slices.Equal(got, want) {
+				b.Errorf("not true of %q, want %q", got, want)
+			}
+		}
+		ids("v1", "a", "c")
+		b.in(keepOf("v1", map[string]store.Due{"a": {}, "c": {}}))
+		check("v1", 12, false) // not noted yet
+		ids("v1")
+		b.in(func(c *store.Collection) error { return c.NowTrue() })
+		check("v1", 12, true)
+		check("v1", 20, false, "a", "b", "c")
+
+		// Another version of the program writes beside the one that keeps what is due.
+		b.in(keepOf("v2", map[string]store.Due{"a": {}}))
+		check("v1", 12, false, "a")
+		check("v2", 12, false, "a", "b", "c")
+		// Then it takes over.
+		ids("v2", "a", "b")
+		check("v1", 12, false, "a", "b", "c")
+		b.in(keepOf("v2", map[string]store.Due{"a": {}, "b": {}, "c": {}}))
+		ids("v2")
+		b.in(func(c *store.Collection) error { return c.NowTrue() })
+		check("v2", 12, true)
+		check("v1", 12, false, "a", "b", "c")
+
+		others := func(version string, day int32, want ...string) {
+			b.Helper()
+			var got []string
+			err := b.s.Read(b.Context(), func(tx *store.Tx) (err error) {
+				got, err = tx.UntrueCollections(version, day, "", 5)
+				return err
+			})
+			if err != nil || !slices.Equal(got, want) {
+				b.Errorf("collections %q, %v; want %q", got, err, want)
+			}
+		}
+		others("v2", 12)
+		others("v2", 20, "c1")
+		others("v2", 9, "c1")
+		others("v1", 12, "c1")
+	})
+}
+
+func TestDuePage(t *testing.T) {
+	each(t, func(b bed) {
+		b.plants("a", "b", "c", "d", "e", "f", "g", "h")
+		b.in(func(c *store.Collection) error {
+			_, err := c.CreateBench(&pb.Bench{Name: store.BenchName(c.ID(), "other"), DisplayName: "other"}, at(2))
+			if err != nil {
+				return err
+			}
+			_, err = c.Settle("b", store.Standing{Bench: "other", Quantity: 1, State: pb.Plant_GROWING}, at(2))
+			return err
+		})
+		const none = store.NoDay
+		b.in(keepOf("v1", map[string]store.Due{
+			"a": {Class: store.DueOpen, DueFrom: 8, DueLast: 12, Traps: 1},
+			"b": {Class: store.DueOpen, DueFrom: 11, DueLast: 12, Traps: 2, BenchWalk: 3},
+			"c": {Class: store.DueOpen, DueFrom: 10, DueLast: 12, Traps: 4, BenchWalk: 3, PlantWalk: 1},
+			"d": {Class: store.DueOpen, DueFrom: 13, DueLast: 16, Traps: 8, TagKey: "z"},
+			"e": {Class: store.DueOpen, DueFrom: 13, DueLast: 16, Traps: 16, TagKey: "A"},
+			"f": {Class: store.DueHeld, DueFrom: none, DueLast: none, Traps: 32},
+			"g": {Class: store.DueOpen, DueFrom: none, DueLast: none, Traps: 64},
+			"h": {Class: store.DueNotHandFed, DueFrom: none, DueLast: none},
+		}))
+		// Of the days: the plants by status, OVERDUE first.
+		for _, test := range []struct {
+			day, horizon int32
+			want         [6]string
+		}{
+			{10, 3, [6]string{"", "ac", "bed", "f", "g", "h"}},
+			{10, 2, [6]string{"", "ac", "b", "f", "edg", "h"}},
+			{12, 0, [6]string{"", "abc", "", "f", "edg", "h"}},
+			{13, 7, [6]string{"abc", "ed", "", "f", "g", "h"}},
+			{17, 7, [6]string{"abced", "", "", "f", "g", "h"}},
+			{17, math.MaxInt32, [6]string{"abced", "", "", "f", "g", "h"}},
+		} {
+			q := store.DueQuery{Day: test.day, Horizon: test.horizon}
+			totals := get(b, func(c *store.Collection) (map[pb.DueFeeding_Status]store.DueTotal, error) {
+				return c.DueTotals(dueStatuses, q)
+			})
+			for i, status := range dueStatuses {
+				for _, size := range []int{1, 2, 100} {
+					got, traps := "", int64(0)
+					q := store.DueQuery{Status: status, Day: test.day, Horizon: test.horizon, Limit: size}
+					for more := true; more; {
+						more = false
+						b.look(func(c *store.Collection) error {
+							plants, all, err := c.DuePage(q)
+							for i, p := range plants {
+								more = true
+								got += p.ID
+								d := all[i]
+								q.After = &store.DueKey{Last: d.DueLast, BenchWalk: d.BenchWalk, PlantWalk: d.PlantWalk, TagKey: d.TagKey, Plant: p.ID}
+								traps += map[string]int64{"a": 1, "b": 2, "c": 4, "d": 8, "e": 16, "f": 32, "g": 64}[p.ID]
+								if p.GetTag() != p.ID || string(d.Decision) != p.ID || d.From != 10 {
+									b.Errorf("plant %v, kept %v", p, d)
+								}
+							}
+							return err
+						})
+					}
+					if got != test.want[i] {
+						b.Errorf("day %d, horizon %d: %s are %q, want %q", test.day, test.horizon, status, got, test.want[i])
+					}
+					if n := totals[status]; n != (store.DueTotal{Plants: int64(len(got)), Traps: traps}) {
+						b.Errorf("day %d, horizon %d: totals of %s are %v", test.day, test.horizon, status, n)
+					}
+				}
+			}
+		}
+		for _, test := range []struct {
+			where []store.Condition
+			want  string
+		}{
+			{[]store.Condition{{Field: "bench", Op: "=", Value: "other"}}, "b"},
+			{[]store.Condition{{Field: "bench", Op: "!=", Value: "other"}}, "aced"},
+			{[]store.Condition{{Field: "bench", Op: "=", Value: ""}, {Field: "tag", Op: "!=", Value: " E"}}, "acd"},
+			{[]store.Condition{{Field: "tag", Op: "=", Value: "D "}}, "d"},
+			{[]store.Condition{{Field: "taxon", Op: "=", Value: "taxa/x"}}, ""},
+			{[]store.Condition{{Field: "taxon", Op: "!=", Value: "taxa/x"}}, "abced"},
+		} {
+			got := ""
+			q := store.DueQuery{Status: pb.DueFeeding_OVERDUE, Day: 18, Limit: 9, Where: test.where}
+			b.look(func(c *store.Collection) error {
+				plants, _, err := c.DuePage(q)
+				for _, p := range plants {
+					got += p.ID
+				}
+				return err
+			})
+			if got != test.want {
+				b.Errorf("%v: %q, want %q", test.where, got, test.want)
+			}
+		}
+		// From a key on, with the plant of the key itself.
+		b.look(func(c *store.Collection) error {
+			plants, _, err := c.DuePage(store.DueQuery{
+				Status: pb.DueFeeding_OVERDUE, Day: 18, Limit: 1, After: &store.DueKey{Last: 12, BenchWalk: 3, Plant: "b"}, From: true,
+			})
+			if len(plants) != 1 || plants[0].ID != "b" {
+				b.Errorf("from b: %v", plants)
+			}
+			return err
+		})
 	})
 }

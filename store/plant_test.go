@@ -152,14 +152,14 @@ func TestManyPlants(t *testing.T) {
 
 		dues := map[string]*store.Due{}
 		for i, id := range ids {
-			dues[id] = &store.Due{LastFeedUs: proto.Int64(int64(i)), AsOfDate: "2026-03-01"}
+			dues[id] = &store.Due{LastFeedUs: proto.Int64(int64(i)), From: 3, Settings: 1}
 		}
 		for range 2 { // made, then changed
-			b.in(func(c *store.Collection) error { return c.KeepDue(dues) })
+			b.in(func(c *store.Collection) error { return c.KeepDue("v1", dues) })
 			kept := get(b, func(c *store.Collection) (map[string]*store.Due, error) { return c.KeptDue(ids) })
 			tells(b, "what is due", kept, dues)
 			for _, d := range dues {
-				d.Settings++
+				d.Until++
 			}
 		}
 

@@ -204,7 +204,38 @@ var collectionMethods = map[string]struct {
 		return all, errors.Join(errs...)
 	}},
 	"KeepDue": {dangles, func(c *store.Collection, i ids) (any, error) {
-		return nil, c.KeepDue(map[string]*store.Due{i.plant: {}})
+		return nil, c.KeepDue("v1", map[string]*store.Due{i.plant: {}})
+	}},
+	"True": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return c.True(&store.Due{Settings: 1, Until: 9}, "v1", 3), nil
+	}},
+	"AllTrue": {empty, func(c *store.Collection, _ ids) (any, error) { return c.AllTrue("v1", 3), nil }},
+	"Untrue":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Untrue("v1", 30, big) }},
+	"CountUntrue": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return c.CountUntrue("v1", 30, noon, big)
+	}},
+	"NowTrue": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.NowTrue() }},
+	"DuePlants": {empty, func(c *store.Collection, _ ids) (any, error) {
+		plants, all, err := c.DuePlants("v1", 3, noon)
+		return []any{plants, all}, err
+	}},
+	"DuePage": {empty, func(c *store.Collection, i ids) (any, error) {
+		var out []any
+		for _, status := range dueStatuses {
+			for _, where := range [][]store.Condition{nil, {{Field: "bench", Op: "=", Value: i.bench}}, {{Field: "tag", Op: "!=", Value: "x"}, {Field: "taxon", Op: "=", Value: ""}}} {
+				for _, after := range []*store.DueKey{nil, {Plant: "a"}} {
+					plants, all, err := c.DuePage(store.DueQuery{Status: status, Day: 3, Horizon: 7, Where: where, After: after, Limit: big})
+					if err != nil {
+						return nil, err
+					}
+					out = append(out, plants, all)
+				}
+			}
+		}
+		return out, nil
+	}},
+	"DueTotals": {empty, func(c *store.Collection, i ids) (any, error) {
+		return c.DueTotals(dueStatuses, store.DueQuery{Day: 3, Horizon: 7, Where: []store.Condition{{Field: "bench", Op: "=", Value: i.bench}}})
 	}},
 	"KeptDue": {empty, func(c *store.Collection, i ids) (any, error) { return c.KeptDue([]string{i.plant}) }},
 	"Histories": {empty, func(c *store.Collection, i ids) (any, error) {
@@ -325,8 +356,8 @@ func (b bed) twins() {
 					if _, err := c.CreateReferredObservations([]*pb.Observation{o}, []string{i.event + "-ref"}, by); err != nil {
 						return err
 					}
-					d := &store.Due{Catalogue: whose, Decision: &pb.DueFeeding{Tag: whose}}
-					if err := c.KeepDue(map[string]*store.Due{i.plant: d}); err != nil {
+					d := &store.Due{Until: 9, Class: store.DueOpen, TagKey: whose, Decision: []byte(whose), Record: []byte(whose)}
+					if err := c.KeepDue("v1", map[string]*store.Due{i.plant: d}); err != nil {
 						return err
 					}
 				}
@@ -338,6 +369,10 @@ func (b bed) twins() {
 		}
 		return nil
 	})
+}
+
+var dueStatuses = []pb.DueFeeding_Status{
+	pb.DueFeeding_OVERDUE, pb.DueFeeding_DUE, pb.DueFeeding_UPCOMING, pb.DueFeeding_HELD, pb.DueFeeding_NOT_DUE, pb.DueFeeding_NOT_HAND_FED,
 }
 
 var tenantTables = map[string][]string{
@@ -371,7 +406,10 @@ func words(v any) string {
 	case proto.Message:
 		return prototext.Format(m)
 	case *store.Due:
-		return words(m.Decision) + m.Catalogue
+		if m == nil {
+			return ""
+		}
+		return string(m.Decision) + string(m.Record) + m.TagKey
 	case *store.History:
 		return words(m.Feedings) + words(m.Observations)
 	}

@@ -200,7 +200,7 @@ func serveStore(ctx context.Context, out io.Writer, server *api.Server, s *store
 	work.Go(func() {
 		minutely := time.NewTicker(time.Minute)
 		defer minutely.Stop()
-		settle(sweeping, server, log, minutely.C)
+		refresh(sweeping, server, log, minutely.C)
 	})
 	err := serve(ctx, out, server, grpcListener, httpListener)
 	stop()
@@ -230,11 +230,11 @@ func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store) er
 	return err
 }
 
-// settle lets records that were dated ahead come true: at once, and at every tick until
-// ctx ends.
-func settle(ctx context.Context, server *api.Server, log *slog.Logger, ticks <-chan time.Time) {
+// refresh lets records that were dated ahead come true, and keeps what is due: at once,
+// and at every tick until ctx ends.
+func refresh(ctx context.Context, server *api.Server, log *slog.Logger, ticks <-chan time.Time) {
 	for {
-		if err := server.SettlePending(ctx); err != nil && ctx.Err() == nil {
+		if err := server.Refresh(ctx); err != nil && ctx.Err() == nil {
 			log.ErrorContext(ctx, "cannot bring all plants up to date; it is tried again in a minute", "error", err)
 		}
 		select {

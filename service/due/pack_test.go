@@ -143,3 +143,19 @@ func FuzzPacked(f *testing.F) {
 		}
 	})
 }
+
+func TestLastingIsDecideDayByDay(t *testing.T) {
+	var engine, other due.Engine
+	property(t, func(t *rapid.T, f *due.Facts, asOf civil.Day, horizon int) {
+		l := engine.Lasting(f, asOf, asOf+40)
+		if l.From != asOf || l.Until <= asOf {
+			t.Fatalf("asked on %s, it is true from %s until %s", asOf, l.From, l.Until)
+		}
+		for day := asOf; day < min(l.Until, asOf+80); day++ {
+			got, want := l.On(day, horizon), other.Decide(f, day, horizon)
+			if !reflect.DeepEqual(got, want) {
+				t.Fatalf("kept on %s until %s, of %s:\n%+v\nwant\n%+v", asOf, l.Until, day, got, want)
+			}
+		}
+	})
+}

@@ -50,19 +50,10 @@ func (w *walk) window(d Decision, horizonDays int) Decision {
 }
 
 func (w *walk) status(d *Decision, heldNow bool, horizonDays int) Status {
-	switch {
-	case heldNow:
+	if heldNow {
 		return HeldBack
-	case d.DueFrom == civil.None:
-		return NotDue
-	case d.DueFrom <= w.asOf && w.asOf <= d.DueLast:
-		return Due
-	case w.asOf > d.DueLast:
-		return Overdue
-	case d.DueFrom <= w.asOf+civil.Day(horizonDays):
-		return Upcoming
 	}
-	return NotDue
+	return d.status(w.asOf, horizonDays)
 }
 
 // freeFrom returns the first day from start on that no hold keeps from being the

@@ -40,6 +40,10 @@ CREATE TABLE collections (
   pending_us INTEGER,
   version INTEGER NOT NULL,
   stamp INTEGER NOT NULL,
+  due_rev INTEGER NOT NULL DEFAULT 0,
+  due_version TEXT NOT NULL DEFAULT '',
+  due_day INTEGER NOT NULL DEFAULT 0,
+  due_until INTEGER NOT NULL DEFAULT 0,
   PRIMARY KEY (collection_id),
   FOREIGN KEY (owner_id) REFERENCES growers (grower_id)
 );
@@ -141,13 +145,22 @@ CREATE TABLE plant_due (
   working_traps INTEGER,
   leaf_count INTEGER,
   measure_us INTEGER,
-  as_of_date TEXT NOT NULL,
   settings_rev INTEGER NOT NULL,
-  catalogue_version TEXT NOT NULL,
-  decision TEXT NOT NULL,
+  from_day INTEGER NOT NULL DEFAULT 0,
+  until_day INTEGER NOT NULL DEFAULT 0,
+  class INTEGER NOT NULL DEFAULT 0,
+  due_from_day INTEGER NOT NULL DEFAULT 0,
+  due_last_day INTEGER NOT NULL DEFAULT 0,
+  bench_walk INTEGER NOT NULL DEFAULT 0,
+  plant_walk INTEGER NOT NULL DEFAULT 0,
+  tag_key TEXT NOT NULL DEFAULT '',
+  traps INTEGER NOT NULL DEFAULT 0,
+  decision BLOB,
+  record BLOB,
   PRIMARY KEY (collection_id, plant_id),
   FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
 );
+CREATE INDEX plant_due_order ON plant_due (collection_id, class, due_last_day, bench_walk, plant_walk, tag_key, plant_id, due_from_day, traps);
 CREATE INDEX plant_due_pending ON plant_due (collection_id, pending_us) WHERE pending_us IS NOT NULL;
 
 CREATE TABLE plant_tags (

@@ -1,0 +1,303 @@
+package service
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"slices"
+	"time"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/civil"
+	"dewbench/service/due"
+	"dewbench/store"
+)
+
+// What is due is kept with the days for which it is true, and written with whatever
+// changed it. A change of what many plants share (a regimen, a bench, an absence, the
+// zone, the catalogue) only counts up a revision: what was kept under an older one is
+// not true any more. Neither is what has come to the end of its days. Readers decide
+// anew about such plants, from their records, which are kept beside; and RefreshDue
+// keeps the answers, a few plants at a time.
+
+const (
+	// keptDays is for how many days ahead decisions are kept, if they last so long: a few
+	// more than can be asked about for all collections at once.
+	keptDays = 40
+	// keptSpread is over how many days the ends of what was decided on one day are spread.
+	keptSpread = 10
+)
+
+// keptUntil is the day up to which a decision about a plant is looked at.
+func keptUntil(day civil.Day, plant string) civil.Day {
+	h := fnv.New32a()
+	h.Write([]byte(plant)) // it never fails
+	return day + keptDays + civil.Day(h.Sum32()%keptSpread)
+}
+
+// keep decides about a plant, for the day and as long as that is true, and puts it into
+// kept with the plant's record.
+func (d *decider) keep(p *store.Plant, f *facts, kept *store.Due) {
+	day := d.reader.asOf
+	l := due.Lasting{Decision: due.Decision{Status: due.Absent}, From: day, Until: civil.Never}
+	if !d.gone(p) {
+		l = d.engine.Lasting(&f.facts, day, keptUntil(day, p.ID))
+	}
+	kept.From, kept.Until = int32(l.From), int32(l.Until)
+	kept.Class, kept.Traps, kept.Decision = store.DueNotThere, int32(l.Traps), nil
+	kept.DueFrom, kept.DueLast = store.NoDay, store.NoDay
+	if l.DueFrom.Given() {
+		kept.DueFrom, kept.DueLast = int32(l.DueFrom), int32(l.DueLast)
+	}
+	switch l.Status {
+	case due.Absent:
+	case due.HeldBack:
+		kept.Class = store.DueHeld
+	case due.NotHandFed:
+		kept.Class = store.DueNotHandFed
+	default:
+		kept.Class = store.DueOpen
+	}
+	if l.Status != due.Absent {
+		kept.Decision = due.AppendDecision(nil, &l.Decision)
+	}
+	kept.Place(p.Plant, d.benches[store.Segment(p.GetBench(), "benches")])
+	kept.Record = appendRecord(nil, d.c.zone, f)
+}
+
+// shown returns what is kept of a plant as a row, for a day of which it is true.
+func (s *Due) shown(p *store.Plant, k *store.Due, day civil.Day, horizon int) (*pb.DueFeeding, error) {
+	l := due.Lasting{From: civil.Day(k.From)}
+	err := due.ReadDecision(k.Decision, &l.Decision)
+	for _, food := range l.Foods {
+		if food >= len(s.foods) {
+			err = due.ErrForm
+		}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("what is kept of %s: %w", p.GetName(), err)
+	}
+	d := l.On(day, horizon)
+	return s.row(p, &d, day), nil
+}
+
+// row returns a decision about a plant as a row.
+func (s *Due) row(p *store.Plant, d *due.Decision, day civil.Day) *pb.DueFeeding {
+	m := s.message(d, day)
+	m.Plant, m.Tag, m.ScientificName, m.Cultivar, m.Bench = p.GetName(), p.GetTag(), p.GetScientificName(), p.GetCultivar(), p.GetBench()
+	return m
+}
+
+// appendRecord writes the events of a plant, the benches to which it moved, and the zone
+// in which the days are civil.
+func appendRecord(b []byte, zone *time.Location, f *facts) []byte {
+	text := func(s string) { b = append(append(b, byte(len(s))), s...) } // ids have 63 bytes at most, zones of IANA 32
+	text(zone.String())
+	b = binary.AppendUvarint(b, uint64(len(f.benches)))
+	for _, bench := range f.benches {
+		text(bench)
+	}
+	return due.AppendRecord(b, &f.facts)
+}
+
+// record puts what appendRecord wrote into f. Exposures are those that the benches have
+// now; in another zone the days are others.
+func (d *decider) record(b []byte, f *facts) error {
+	text := func() (s string) {
+		if len(b) == 0 || len(b) < 1+int(b[0]) {
+			b = nil
+			return ""
+		}
+		s, b = string(b[1:1+b[0]]), b[1+b[0]:]
+		return s
+	}
+	zone := text()
+	n, size := binary.Uvarint(b)
+	if size <= 0 || n > uint64(len(b)) {
+		return due.ErrForm
+	}
+	b, f.benches = b[size:], f.benches[:0]
+	for range n {
+		f.benches = append(f.benches, text())
+	}
+	dayOf := d.dayOf
+	if zone == d.c.zone.String() {
+		dayOf = nil
+	}
+	if err := due.ReadRecord(b, &f.facts, dayOf); err != nil {
+		return err
+	}
+	if len(f.benches) != len(f.facts.Moves) {
+		return due.ErrForm
+	}
+	for i, bench := range f.benches {
+		f.facts.Moves[i].Exposure = due.Exposure(d.exposure(bench))
+	}
+	return nil
+}
+
+// factsKept returns what the engine takes of a plant, from its kept record. ok is false
+// if there is none that can be read. What it returns is good until the next call.
+func (d *decider) factsKept(p *store.Plant, k *store.Due) (f *facts, ok bool) {
+	if k == nil || d.record(k.Record, &d.scratch) != nil {
+		return nil, false
+	}
+	f = &d.scratch
+	was := f.facts
+	clear(d.reader.keys)
+	f.computedPlant = d.reader.pot(at{plant: 0}, d.pot(p), d.layersOf(p)...)
+	f.facts.Moves, f.facts.Feedings, f.facts.Observations = was.Moves, was.Feedings, was.Observations
+	return f, true
+}
+
+// decideAnew calls f with the index of each of the plants, as they stand where the
+// collection is, with what the engine takes of it, and with what else is to be kept of
+// it; not in their order. kept is what is kept of them, nil for nothing.
+func (v *visit) decideAnew(c *collection, d *decider, plants []*store.Plant, kept []*store.Due, f func(i int, f *facts, next *store.Due) error) error {
+	var without []int // those whose history is needed
+	for i, p := range plants {
+		if err := v.ctx.Err(); err != nil {
+			return err
+		}
+		if k := kept[i]; c.behind && (k == nil || k.PendingUs != nil && c.came(*k.PendingUs, v.at)) {
+			without = append(without, i)
+			continue
+		}
+		facts, ok := d.factsKept(p, kept[i])
+		if !ok {
+			without = append(without, i)
+			continue
+		}
+		next := *kept[i]
+		if err := f(i, facts, &next); err != nil {
+			return err
+		}
+	}
+	for some := range slices.Chunk(without, MaxPageSize) {
+		ids := make([]string, len(some))
+		for j, i := range some {
+			ids[j] = plants[i].ID
+		}
+		histories, err := c.Histories(ids)
+		if err != nil {
+			return err
+		}
+		for _, i := range some {
+			if err := v.ctx.Err(); err != nil {
+				return err
+			}
+			p := plants[i]
+			next := v.overlay(c, p, histories[p.ID])
+			if err := f(i, d.facts(p, histories[p.ID]), next); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// refreshPlants is about how many plants is decided in one transaction.
+const refreshPlants = 200
+
+// RefreshDue decides anew about the plants of all collections of which what is kept is
+// no longer true, a few in a transaction, so that no caller waits long. Where one
+// collection fails it goes on with the next, unless ctx has ended.
+func (c *Core) RefreshDue(ctx context.Context) error {
+	var errs []error
+	// Where it is earliest it may not be tomorrow yet, but soon.
+	day := int32(civil.Of(c.now(), time.UTC)) + 1
+	for after := ""; ; {
+		var ids []string
+		err := c.store.Read(ctx, func(tx *store.Tx) (err error) {
+			ids, err = tx.UntrueCollections(c.version, day, after, sweepBatch)
+			return err
+		})
+		if err != nil {
+			return errors.Join(append(errs, fmt.Errorf("list collections: %w", err))...)
+		}
+		for _, id := range ids {
+			if err := c.refreshCollection(ctx, id); err != nil {
+				errs = append(errs, fmt.Errorf("%s: %w", store.CollectionName(id), err))
+			}
+			if ctx.Err() != nil || len(errs) > sweepErrors {
+				return errors.Join(errs...)
+			}
+		}
+		if len(ids) < sweepBatch {
+			return errors.Join(errs...)
+		}
+		after = ids[len(ids)-1]
+	}
+}
+
+func (c *Core) refreshCollection(ctx context.Context, id string) error {
+	for more := true; more; {
+		err := c.store.Write(ctx, func(tx *store.Tx) error {
+			more = false
+			v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}} // nobody calls
+			one, err := v.load(id, func(string) bool { return true })
+			if errors.Is(err, store.ErrNotFound) { // it was purged
+				return nil
+			}
+			if err != nil {
+				return err
+			}
+			if us := one.PendingUs(); us != nil && one.came(*us, v.at) {
+				more, err = v.settleSome(one, settlePlants)
+				if more || err != nil {
+					return err
+				}
+			}
+			more, err = v.refresh(one, refreshPlants)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// refresh decides anew about some of the plants of which what is kept is not true
+// today, and tells whether there are more.
+func (v *visit) refresh(c *collection, most int) (more bool, err error) {
+	day := c.today(v.at)
+	if c.AllTrue(v.version, int32(day)) {
+		return false, nil
+	}
+	ids, err := c.Untrue(v.version, int32(day), most)
+	if err != nil {
+		return false, err
+	}
+	if len(ids) == 0 {
+		return false, c.NowTrue()
+	}
+	known, err := c.PlantsByID(ids)
+	if err != nil {
+		return false, err
+	}
+	kept, err := c.KeptDue(ids)
+	if err != nil {
+		return false, err
+	}
+	plants, before := make([]*store.Plant, len(ids)), make([]*store.Due, len(ids))
+	for i, id := range ids {
+		plants[i], before[i] = known[id], kept[id]
+	}
+	d, err := v.decider(c, day)
+	if err != nil {
+		return false, err
+	}
+	after := map[string]*store.Due{}
+	err = v.decideAnew(c, d, plants, before, func(i int, facts *facts, next *store.Due) error {
+		d.keep(plants[i], facts, next)
+		after[plants[i].ID] = next
+		return nil
+	})
+	if err != nil {
+		return false, err
+	}
+	return true, c.KeepDue(v.version, after)
+}
