@@ -29,6 +29,7 @@ type Core struct {
 	version   string           // of what decisions depend on beside records: the program and the catalogue
 	now       func() time.Time // the clock
 	newID     func() string    // ids in the order in which they are made
+	zones     recent           // of collections by their ids, as they were lately
 }
 
 // kept is how long a request id is remembered, undeleting how long what was deleted
@@ -261,6 +262,7 @@ func (v *visit) load(id string, may func(owner string) bool) (*collection, error
 	if err != nil {
 		return nil, fmt.Errorf("time zone of %s: %w", message.GetName(), err)
 	}
+	v.zones.Store(id, zone)
 	return &collection{Collection: handle, message: message, zone: zone}, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/dayofweek"
@@ -242,8 +243,18 @@ func loadZone(name string) (*time.Location, error) {
 	if name == "Local" {
 		return nil, fmt.Errorf("unknown time zone %s", name)
 	}
-	return time.LoadLocation(name)
+	if zone, ok := loaded.Load(name); ok {
+		return zone.(*time.Location), nil
+	}
+	zone, err := time.LoadLocation(name)
+	if err == nil {
+		loaded.Store(name, zone)
+	}
+	return zone, err
 }
+
+// loaded has the zones that were asked for, by their names. There are some hundreds.
+var loaded sync.Map
 
 // weekday turns Monday = 1 to Sunday = 7 into Go's days.
 func weekday(d dayofweek.DayOfWeek) time.Weekday { return time.Weekday(d % 7) }

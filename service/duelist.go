@@ -3,6 +3,7 @@ package service
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -80,36 +81,22 @@ var dueFields = Fields{
 
 // ListDueFeedings lists what is due.
 func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsRequest) (*pb.ListDueFeedingsResponse, error) {
-	answer := &pb.ListDueFeedingsResponse{}
-	err := s.Core.read(ctx, func(v *visit) error {
-		conditions, err := ParseFilter(req.GetFilter(), dueFields)
-		if err != nil {
-			return err
+	q, err := s.dueAsked(ctx, req)
+	if err != nil {
+		return nil, err
+	}
+	answer, err := s.dueNow(ctx, q)
+	if !errors.Is(err, store.ErrLong) {
+		return answer, fromStore(err)
+	}
+	err = s.Core.read(ctx, func(v *visit) error {
+		if q.after == nil {
+			q.at = v.at
 		}
-		l := &listing{pages: v.pages}
-		if err := l.begin(v, req); err != nil {
-			return err
-		}
-		asOf, err := readAsOf(req.AsOfDate)
-		if err != nil {
-			return err
-		}
-		var from *dueKey
-		if l.query.After != nil { // when the first page was asked for, and where this one begins
-			us, ok := l.query.After[0].(int64)
-			if !ok {
-				return badPageToken()
-			}
-			v.at = time.UnixMicro(us)
-			key, ok := readDueKey(l.query.After[1:])
-			if !ok {
-				return badPageToken()
-			}
-			from = &key
-		}
-		ids := []string{store.Segment(req.GetParent(), "collections")}
-		single := !isDash(ids[0])
-		if !single {
+		v.at = q.at
+		ids := []string{q.collection}
+		if !q.single {
+			var err error
 			if ids, err = v.ownCollections(); err != nil {
 				return err
 			}
@@ -117,18 +104,10 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 				return &Error{Reason: TooManyCollections, Message: fmt.Sprintf("%d collections are more than the %d that one call looks at: ask for one at a time", len(ids), mostCollections)}
 			}
 		}
-		horizon := UsualHorizonDays
-		if req.HorizonDays != nil {
-			horizon = int(req.GetHorizonDays())
-		}
-		statuses := req.GetStatuses()
-		if len(statuses) == 0 {
-			statuses = usualStatuses
-		}
+		answer = &pb.ListDueFeedingsResponse{}
 		// What a page token keeps of the moment is as coarse as the days allow, so that
 		// the same page has the same token: zones differ by quarters of an hour.
 		asked := v.at.Truncate(15 * time.Minute)
-		size := pageSize(req.GetPageSize())
 		var rows []dueRow
 		computed := 0
 		for _, id := range ids {
@@ -136,65 +115,216 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 			if err != nil {
 				return err
 			}
-			day := asOf
-			if day == civil.None {
-				day = c.today(v.at)
-				if single {
-					asOf = day
-				}
-			}
-			if single {
-				asked = c.today(v.at).Noon(c.zone)
-			}
-			if err := checkAhead(c.today(v.at), day, single); err != nil {
+			if err := q.on(c.zone); err != nil {
 				return err
 			}
-			q := dueQuery{day: day, horizon: horizon, statuses: statuses, conditions: conditions, after: from, limit: size + 1, totals: single && from == nil}
+			if q.single {
+				asked = c.today(v.at).Noon(c.zone)
+				answer.AsOfDate = date(q.day)
+			}
 			some, totals, n, err := v.duePage(c, q, mostPlants-computed)
 			if err != nil {
 				return err
 			}
 			if computed += n; computed > mostPlants {
 				return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants are to be decided about anew, too many for one call: %s", mostPlants,
-					map[bool]string{false: "ask for one collection at a time", true: "what is kept of them is made anew meanwhile, for the days that are near; ask for today, and again in a few minutes"}[single])}
+					map[bool]string{false: "ask for one collection at a time", true: "ask for today, again in a few minutes: what is kept of them is made anew meanwhile"}[q.single])}
 			}
 			rows, answer.Totals = append(rows, some...), totals
 		}
 		slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
-		answer.AsOfDate = date(asOf)
-		var next []any
-		if len(rows) > size {
-			rows = rows[:size]
-			next = append([]any{asked.UnixMicro()}, rows[size-1].key.values()...)
+		if q.asOf != civil.None {
+			answer.AsOfDate = date(q.asOf)
 		}
-		for _, r := range rows {
-			answer.DueFeedings = append(answer.DueFeedings, r.message)
-		}
-		answer.NextPageToken, err = l.token(next)
-		return err
+		return q.fill(answer, rows, asked)
 	})
 	return answer, err
 }
 
-// dueQuery is what a list asks of a collection.
-type dueQuery struct {
-	day        civil.Day
+// dueAsked is what a list asks, as far as the request tells.
+type dueAsked struct {
+	*listing
+	collection string // id; of a single one
+	single     bool
+	asOf       civil.Day // civil.None: today
+	day        civil.Day // where the collection is; see on
+	at         time.Time // when the first page was asked for
 	horizon    int
-	statuses   []pb.DueFeeding_Status
+	statuses   []pb.DueFeeding_Status // in their order
 	conditions []Condition
 	after      *dueKey // nil: from the first
-	limit      int
-	totals     bool
+	size       int
 }
 
-// duePage returns the rows of a collection that a list asks for, in order, and totals of
-// all of them, if they are asked for. Where all that is kept is true of the day it reads
-// no more than that. Else it decides anew about computed plants, but about none if that
-// is more than most.
-func (v *visit) duePage(c *collection, q dueQuery, most int) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, computed int, err error) {
-	byGenus := slices.ContainsFunc(q.conditions, func(c Condition) bool { return c.Field == "genus" }) // is compared in a form that no column has
-	if c.AllTrue(v.version, int32(q.day)) && !byGenus {
-		rows, totals, err = v.keptPage(c, q)
+func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*dueAsked, error) {
+	conditions, err := ParseFilter(req.GetFilter(), dueFields)
+	if err != nil {
+		return nil, err
+	}
+	q := &dueAsked{
+		listing: &listing{pages: s.pages}, collection: store.Segment(req.GetParent(), "collections"), at: s.now(),
+		horizon: UsualHorizonDays, statuses: usualStatuses, conditions: conditions, size: pageSize(req.GetPageSize()),
+	}
+	if err := q.begin(&visit{Core: s.Core, ctx: ctx, call: callOf(ctx), at: q.at}, req); err != nil {
+		return nil, err
+	}
+	q.single = !isDash(q.collection)
+	if q.asOf, err = readAsOf(req.AsOfDate); err != nil {
+		return nil, err
+	}
+	if after := q.query.After; after != nil { // when the first page was asked for, and where this one begins
+		us, ok := after[0].(int64)
+		if !ok {
+			return nil, badPageToken()
+		}
+		q.at = time.UnixMicro(us)
+		key, ok := readDueKey(after[1:])
+		if !ok {
+			return nil, badPageToken()
+		}
+		q.after = &key
+	}
+	if req.HorizonDays != nil {
+		q.horizon = int(req.GetHorizonDays())
+	}
+	if len(req.GetStatuses()) > 0 {
+		q.statuses = slices.Sorted(slices.Values(req.GetStatuses()))
+	}
+	return q, nil
+}
+
+// on settles which day is asked about where a collection is.
+func (q *dueAsked) on(zone *time.Location) error {
+	today := civil.Of(q.at, zone)
+	if q.day = q.asOf; q.day == civil.None {
+		q.day = today
+	}
+	return checkAhead(today, q.day, q.single)
+}
+
+// fill puts a page of rows, which are in order and of which there may be more, into the
+// answer.
+func (q *dueAsked) fill(answer *pb.ListDueFeedingsResponse, rows []dueRow, asked time.Time) (err error) {
+	var next []any
+	if len(rows) > q.size {
+		rows = rows[:q.size]
+		next = append([]any{asked.UnixMicro()}, rows[q.size-1].key.values()...)
+	}
+	answer.DueFeedings = make([]*pb.DueFeeding, len(rows))
+	for i, r := range rows {
+		answer.DueFeedings[i] = r.message
+	}
+	answer.NextPageToken, err = q.token(next)
+	return err
+}
+
+// kept is what the list asks of what is kept of a collection. ok is false if that
+// cannot be asked.
+func (q *dueAsked) kept(collection string) (ask store.DueQuery, ok bool) {
+	ask = store.DueQuery{Day: int32(q.day), Horizon: int32(q.horizon), Statuses: q.statuses, Limit: q.size + 1}
+	for _, x := range q.conditions {
+		if x.Field == "genus" { // is compared in a form that no column has
+			return ask, false
+		}
+		ask.Where = append(ask.Where, store.Condition{Field: x.Field, Op: x.Op, Value: x.Value})
+	}
+	var none bool
+	if ask.Where, none = onBenches(collection, ask.Where); none {
+		ask.Statuses = nil
+	}
+	if after := q.after; after != nil {
+		ask.After = &store.DueKey{
+			Status: pb.DueFeeding_Status(after.status), Last: int32(min(after.last, store.NoDay)), BenchWalk: int32(min(after.bench, store.NoWalk)),
+			PlantWalk: int32(min(after.plant, store.NoWalk)), TagKey: after.tag, Plant: after.id,
+		}
+		ask.From = collection > after.collection // a plant of another collection may have the same key
+	}
+	return ask, true
+}
+
+// dueNow answers in one round trip, if all that is kept is true; else it returns
+// store.ErrLong.
+func (s *Due) dueNow(ctx context.Context, q *dueAsked) (*pb.ListDueFeedingsResponse, error) {
+	zone, known := s.zones.Load(q.collection)
+	if !known {
+		return nil, store.ErrLong
+	}
+	if err := q.on(zone.(*time.Location)); err != nil {
+		return nil, store.ErrLong // it may stand in another zone by now
+	}
+	ask, ok := q.kept(q.collection)
+	if !ok {
+		return nil, store.ErrLong
+	}
+	got, err := s.store.DueNow(ctx, q.collection, callOf(ctx).may, ask, q.after == nil)
+	if err != nil {
+		if errors.Is(err, store.ErrNotFound) {
+			s.zones.Delete(q.collection)
+			return nil, notFound(CollectionNotFound, store.CollectionName(q.collection))
+		}
+		return nil, err
+	}
+	if got.Deleted() || got.TimeZone() != zone.(*time.Location).String() || !got.AllTrue(s.version, int32(q.day)) {
+		return nil, store.ErrLong
+	}
+	rows, err := s.dueEntries(q, q.collection, got.Entries)
+	if err != nil {
+		return nil, err
+	}
+	answer := &pb.ListDueFeedingsResponse{AsOfDate: date(q.day), Totals: dueTotals(got.Totals)}
+	return answer, q.fill(answer, rows, civil.Of(q.at, zone.(*time.Location)).Noon(zone.(*time.Location)))
+}
+
+// dueEntries returns what is kept as rows.
+func (s *Due) dueEntries(q *dueAsked, collection string, all []store.DueEntry) ([]dueRow, error) {
+	rows := make([]dueRow, len(all))
+	for i := range all {
+		e := &all[i]
+		m, err := s.shown(e.Decision, civil.Day(e.From), q.day, q.horizon)
+		if err != nil {
+			return nil, fmt.Errorf("what is kept of %s: %w", store.PlantName(collection, e.Key.Plant), err)
+		}
+		m.Plant, m.Tag, m.ScientificName, m.Cultivar = store.PlantName(collection, e.Key.Plant), e.Tag, e.ScientificName, e.Cultivar
+		m.Bench = store.BenchName(collection, e.Bench)
+		rows[i] = dueRow{m, dueKey{
+			status: int64(e.Status), last: int64(e.Key.Last), bench: int64(e.Key.BenchWalk), plant: int64(e.Key.PlantWalk),
+			tag: e.Key.TagKey, id: e.Key.Plant, collection: collection,
+		}}
+	}
+	return rows, nil
+}
+
+// dueTotals returns what was counted.
+func dueTotals(all []store.DueTotal) (out []*pb.ListDueFeedingsResponse_Total) {
+	for _, t := range all {
+		if t.Plants > 0 {
+			out = append(out, &pb.ListDueFeedingsResponse_Total{Status: t.Status, Plants: int32(t.Plants), Traps: t.Traps})
+		}
+	}
+	slices.SortFunc(out, func(a, b *pb.ListDueFeedingsResponse_Total) int { return cmp.Compare(a.GetStatus(), b.GetStatus()) })
+	return out
+}
+
+// duePage returns the rows of a collection that a list asks for, in order, and, for its
+// first page of a single collection, totals of all of them. Where all that is kept is
+// true of the day it reads no more than that. Else it decides anew about computed plants,
+// but about none if that is more than most.
+func (v *visit) duePage(c *collection, q *dueAsked, most int) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, computed int, err error) {
+	first := q.single && q.after == nil
+	ask, ok := q.kept(c.ID())
+	if ok && c.AllTrue(v.version, int32(q.day)) {
+		entries, err := c.DuePage(ask)
+		if err != nil {
+			return nil, nil, 0, err
+		}
+		if first {
+			counted, err := c.DueTotals(ask)
+			if err != nil {
+				return nil, nil, 0, err
+			}
+			totals = dueTotals(counted)
+		}
+		rows, err = v.due.dueEntries(q, c.ID(), entries)
 		return rows, totals, 0, err
 	}
 	computed, err = c.CountUntrue(v.version, int32(q.day), v.at.UnixMicro(), most+1)
@@ -207,7 +337,7 @@ func (v *visit) duePage(c *collection, q dueQuery, most int) (rows []dueRow, tot
 	}
 	rows = slices.DeleteFunc(rows, func(r dueRow) bool { return !slices.Contains(q.statuses, r.message.GetStatus()) })
 	slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
-	if q.totals {
+	if first {
 		totals = totalsOf(rows)
 	}
 	if q.after != nil {
@@ -217,61 +347,7 @@ func (v *visit) duePage(c *collection, q dueQuery, most int) (rows []dueRow, tot
 		}
 		rows = rows[at:]
 	}
-	return rows[:min(len(rows), q.limit)], totals, computed, nil
-}
-
-// keptPage is duePage where all that is kept is true of the day.
-func (v *visit) keptPage(c *collection, q dueQuery) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, err error) {
-	where := make([]store.Condition, 0, len(q.conditions))
-	for _, x := range q.conditions {
-		where = append(where, store.Condition{Field: x.Field, Op: x.Op, Value: x.Value})
-	}
-	where, none := onBenches(c.ID(), where)
-	if none {
-		return nil, nil, nil
-	}
-	statuses := slices.Clone(q.statuses)
-	slices.Sort(statuses)
-	ask := store.DueQuery{Day: int32(q.day), Horizon: int32(q.horizon), Where: where}
-	for _, ask.Status = range statuses {
-		ask.After, ask.From, ask.Limit = nil, false, q.limit-len(rows)
-		if after := q.after; after != nil {
-			if int64(ask.Status) < after.status {
-				continue
-			}
-			if int64(ask.Status) == after.status {
-				ask.After = &store.DueKey{
-					Last: int32(min(after.last, store.NoDay)), BenchWalk: int32(min(after.bench, store.NoWalk)), PlantWalk: int32(min(after.plant, store.NoWalk)),
-					TagKey: after.tag, Plant: after.id,
-				}
-				ask.From = c.ID() > after.collection // a plant of another collection may have the same key
-			}
-		}
-		if ask.Limit == 0 {
-			break
-		}
-		plants, kept, err := c.DuePage(ask)
-		if err != nil {
-			return nil, nil, err
-		}
-		for i, p := range plants {
-			m, err := v.due.shown(p, kept[i], q.day, q.horizon)
-			if err != nil {
-				return nil, nil, err
-			}
-			rows = append(rows, dueRow{m, keyOf(c.ID(), p.ID, kept[i], m.GetStatus())})
-		}
-	}
-	if !q.totals {
-		return rows, nil, nil
-	}
-	counted, err := c.DueTotals(statuses, ask)
-	for _, status := range statuses {
-		if n := counted[status]; n.Plants > 0 {
-			totals = append(totals, &pb.ListDueFeedingsResponse_Total{Status: status, Plants: int32(n.Plants), Traps: n.Traps})
-		}
-	}
-	return rows, totals, err
+	return rows[:min(len(rows), q.size+1)], totals, computed, nil
 }
 
 // totalsOf counts rows by status, in the order of the list.
@@ -320,7 +396,7 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 		if k.Class == store.DueNotThere || slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) }) {
 			return nil
 		}
-		m, err := v.due.shown(p, k, day, horizon)
+		m, err := v.due.shownOf(p, k, day, horizon)
 		if err == nil {
 			rows = append(rows, dueRow{m, keyOf(c.ID(), p.ID, k, m.GetStatus())})
 		}

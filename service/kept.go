@@ -67,27 +67,40 @@ func (d *decider) keep(p *store.Plant, f *facts, kept *store.Due) {
 	kept.Record = appendRecord(nil, d.c.zone, f)
 }
 
-// shown returns what is kept of a plant as a row, for a day of which it is true.
-func (s *Due) shown(p *store.Plant, k *store.Due, day civil.Day, horizon int) (*pb.DueFeeding, error) {
-	l := due.Lasting{From: civil.Day(k.From)}
-	err := due.ReadDecision(k.Decision, &l.Decision)
+// shown returns a decision that is kept, and true from a day on, as a row for a day; but
+// for what names the plant.
+func (s *Due) shown(decision []byte, from, day civil.Day, horizon int) (*pb.DueFeeding, error) {
+	l := due.Lasting{From: from}
+	if err := due.ReadDecision(decision, &l.Decision); err != nil {
+		return nil, err
+	}
 	for _, food := range l.Foods {
 		if food >= len(s.foods) {
-			err = due.ErrForm
+			return nil, due.ErrForm
 		}
 	}
+	d := l.On(day, horizon)
+	return s.message(&d, day), nil
+}
+
+// shownOf is shown with what names the plant.
+func (s *Due) shownOf(p *store.Plant, k *store.Due, day civil.Day, horizon int) (*pb.DueFeeding, error) {
+	m, err := s.shown(k.Decision, civil.Day(k.From), day, horizon)
 	if err != nil {
 		return nil, fmt.Errorf("what is kept of %s: %w", p.GetName(), err)
 	}
-	d := l.On(day, horizon)
-	return s.row(p, &d, day), nil
+	return named(m, p), nil
+}
+
+// named puts what names a plant into its row.
+func named(m *pb.DueFeeding, p *store.Plant) *pb.DueFeeding {
+	m.Plant, m.Tag, m.ScientificName, m.Cultivar, m.Bench = p.GetName(), p.GetTag(), p.GetScientificName(), p.GetCultivar(), p.GetBench()
+	return m
 }
 
 // row returns a decision about a plant as a row.
 func (s *Due) row(p *store.Plant, d *due.Decision, day civil.Day) *pb.DueFeeding {
-	m := s.message(d, day)
-	m.Plant, m.Tag, m.ScientificName, m.Cultivar, m.Bench = p.GetName(), p.GetTag(), p.GetScientificName(), p.GetCultivar(), p.GetBench()
-	return m
+	return named(s.message(d, day), p)
 }
 
 // appendRecord writes the events of a plant, the benches to which it moved, and the zone

@@ -615,7 +615,7 @@ func (v *visit) plantMessagesWith(c *collection, plants []*store.Plant, kept map
 		out[i] = p.Plant
 		out[i].FormerTags, out[i].LastSizes = former[p.ID], k.Sizes
 		if k.Decision != nil {
-			if out[i].Due, err = v.due.shown(p, k, today, UsualHorizonDays); err != nil {
+			if out[i].Due, err = v.due.shownOf(p, k, today, UsualHorizonDays); err != nil {
 				return nil, err
 			}
 		}

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"database/sql"
 	"errors"
 	"fmt"
 	"maps"
@@ -288,27 +287,40 @@ func (c *Collection) KeptDue(plantIDs []string) (map[string]*Due, error) {
 	return out, nil
 }
 
-// DueKey is the place of a plant in a list of what is due, within its status.
+// DueKey is the place of a plant in a list of what is due.
 type DueKey struct {
+	Status                     pb.DueFeeding_Status
 	Last, BenchWalk, PlantWalk int32
 	TagKey, Plant              string
 }
 
 // DueQuery asks for a part of a list of what is due.
 type DueQuery struct {
-	Status  pb.DueFeeding_Status
-	Day     int32
-	Horizon int32 // days
-	Where   []Condition
-	After   *DueKey // nil: from the first
-	From    bool    // After itself too
-	Limit   int
+	Statuses []pb.DueFeeding_Status // in their order
+	Day      int32
+	Horizon  int32 // days
+	Where    []Condition
+	After    *DueKey // nil: from the first
+	From     bool    // After itself too
+	Limit    int
 }
 
-// class is the class of the status, and what of it the status has.
-func (q *DueQuery) class() (class int, which string, args []any) {
+// DueEntry is a plant in a list of what is due: what names it, and what is kept of it
+// for the list.
+type DueEntry struct {
+	Status   pb.DueFeeding_Status
+	From     int32 // first day for which the decision is true
+	Key      DueKey
+	Decision []byte
+
+	Tag, ScientificName, Cultivar string
+	Bench                         string // id; "" for none
+}
+
+// class is the class of a status, and what of it the status has.
+func (q *DueQuery) class(status pb.DueFeeding_Status) (class int, which string, args []any) {
 	day, far := q.Day, min(int64(q.Day)+int64(q.Horizon), NoDay-1)
-	switch q.Status {
+	switch status {
 	case pb.DueFeeding_OVERDUE:
 		return DueOpen, " AND d.due_last_day < ?", []any{day}
 	case pb.DueFeeding_DUE:
@@ -323,10 +335,10 @@ func (q *DueQuery) class() (class int, which string, args []any) {
 	return DueNotHandFed, "", nil
 }
 
-// dueFilter is what conditions on what is due ask of plants.
-func dueFilter(conditions []Condition) (where string, args []any, err error) {
+// filter is what the conditions ask of plants.
+func (q *DueQuery) filter() (where string, args []any, err error) {
 	var b strings.Builder
-	for _, x := range conditions {
+	for _, x := range q.Where {
 		column, value := plantList.fields[x.Field], x.Value
 		name := column.name
 		if column.folds {
@@ -338,11 +350,8 @@ func dueFilter(conditions []Condition) (where string, args []any, err error) {
 			return "", nil, fmt.Errorf("list: no condition %s %s", x.Field, x.Op)
 		}
 		name = "p." + name
-		if x.Field == "bench" {
+		if x.Field == "bench" && (x.Op != "=" || value == "") {
 			name = "coalesce(p.bench_id, '')"
-			if x.Op == "=" && value != "" {
-				name = "p.bench_id"
-			}
 		}
 		b.WriteString(" AND " + name + op)
 		args = append(args, value)
@@ -350,86 +359,125 @@ func dueFilter(conditions []Condition) (where string, args []any, err error) {
 	return b.String(), args, nil
 }
 
-// DuePage returns plants of a status in the order of the list, with their keys, if all
-// that is kept is true of the day. Of the plants it reads what names them.
-func (c *Collection) DuePage(q DueQuery) ([]*Plant, []*Due, error) {
-	class, which, args := q.class()
-	args = append([]any{c.id, class}, args...)
-	where, more, err := dueFilter(q.Where)
+const plantOfDue = " JOIN plants p ON p.collection_id = d.collection_id AND p.plant_id = d.plant_id"
+
+// page is the statement for a page: of each status as many as a page has, one status
+// after the other, as long as they are needed. "": there is none.
+func (q *DueQuery) page(collection string) (statement string, args []any, err error) {
+	filter, more, err := q.filter()
 	if err != nil {
-		return nil, nil, err
+		return "", nil, err
 	}
-	where, args = which+where, append(args, more...)
-	if q.After != nil {
-		where += " AND (d.due_last_day, d.bench_walk, d.plant_walk, d.tag_key, d.plant_id) "
-		if q.From {
-			where += ">= (?, ?, ?, ?, ?)"
-		} else {
-			where += "> (?, ?, ?, ?, ?)"
+	const key = "d.due_last_day, d.bench_walk, d.plant_walk, d.tag_key, d.plant_id"
+	var parts []string
+	for _, status := range q.Statuses {
+		class, which, some := q.class(status)
+		where := " WHERE d.collection_id = ? AND d.class = ?" + which + filter
+		own := append(append([]any{collection, class}, some...), more...)
+		if q.After != nil {
+			if status < q.After.Status {
+				continue
+			}
+			if status == q.After.Status {
+				op := " > "
+				if q.From {
+					op = " >= "
+				}
+				where += " AND (" + key + ")" + op + "(?, ?, ?, ?, ?)"
+				own = append(own, q.After.Last, q.After.BenchWalk, q.After.PlantWalk, q.After.TagKey, q.After.Plant)
+			}
 		}
-		args = append(args, q.After.Last, q.After.BenchWalk, q.After.PlantWalk, q.After.TagKey, q.After.Plant)
+		parts = append(parts, "SELECT * FROM (SELECT "+strconv.Itoa(int(status))+" AS status, d.from_day, "+key+", d.decision,"+
+			" p.tag, p.scientific_name, p.cultivar, coalesce(p.bench_id, '') AS bench_id FROM plant_due d"+plantOfDue+where+" ORDER BY "+key+" LIMIT ?) AS of"+strconv.Itoa(int(status)))
+		args = append(append(args, own...), q.Limit)
 	}
-	rows, err := c.tx.q().Raw("SELECT d.plant_id, d.from_day, d.due_from_day, d.due_last_day, d.bench_walk, d.plant_walk, d.tag_key, d.decision,"+
-		" p.tag, p.scientific_name, p.cultivar, p.bench_id"+
-		" FROM plant_due d JOIN plants p ON p.collection_id = d.collection_id AND p.plant_id = d.plant_id"+
-		" WHERE d.collection_id = ? AND d.class = ?"+where+
-		" ORDER BY d.due_last_day, d.bench_walk, d.plant_walk, d.tag_key, d.plant_id LIMIT ?", append(args, q.Limit)...).Rows()
+	switch len(parts) {
+	case 0:
+		return "", nil, nil
+	case 1:
+		return parts[0], args, nil
+	}
+	return "SELECT * FROM (" + strings.Join(parts, " UNION ALL ") + ") AS listed LIMIT ?", append(args, q.Limit), nil
+}
+
+// into returns where a row of a page goes.
+func (e *DueEntry) into() []any {
+	return []any{
+		&e.Status, &e.From, &e.Key.Last, &e.Key.BenchWalk, &e.Key.PlantWalk, &e.Key.TagKey, &e.Key.Plant, &e.Decision,
+		&e.Tag, &e.ScientificName, &e.Cultivar, &e.Bench,
+	}
+}
+
+// take adds a row that into has read. The order of the statuses is that in which both
+// engines go through the parts of a statement; no standard says so.
+func take(all []DueEntry, e DueEntry) ([]DueEntry, error) {
+	e.Key.Status = e.Status
+	if n := len(all); n > 0 && all[n-1].Status > e.Status {
+		return nil, errors.New("the database mixed the parts of a list")
+	}
+	return append(all, e), nil
+}
+
+// DuePage returns plants in the order of the list, if all that is kept is true of the
+// day.
+func (c *Collection) DuePage(q DueQuery) ([]DueEntry, error) {
+	statement, args, err := q.page(c.id)
+	if err != nil || statement == "" {
+		return nil, err
+	}
+	rows, err := c.tx.q().Raw(statement, args...).Rows()
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	var plants []*Plant
-	var all []*Due
+	var all []DueEntry
 	for rows.Next() {
-		d := &Due{Class: int32(class)}
-		m := &pb.Plant{}
-		p := &Plant{Plant: m}
-		var bench sql.NullString
-		err := rows.Scan(&p.ID, &d.From, &d.DueFrom, &d.DueLast, &d.BenchWalk, &d.PlantWalk, &d.TagKey, &d.Decision,
-			&m.Tag, &m.ScientificName, &m.Cultivar, &bench)
-		if err != nil {
-			return nil, nil, errors.Join(err, rows.Close())
+		var e DueEntry
+		if err = rows.Scan(e.into()...); err == nil {
+			all, err = take(all, e)
 		}
-		m.Name, m.Bench = PlantName(c.id, p.ID), BenchName(c.id, bench.String)
-		plants, all = append(plants, p), append(all, d)
+		if err != nil {
+			return nil, errors.Join(err, rows.Close())
+		}
 	}
-	return plants, all, errors.Join(rows.Err(), rows.Close())
+	return all, errors.Join(rows.Err(), rows.Close())
 }
 
 // DueTotal is how many plants and traps a status has.
-type DueTotal struct{ Plants, Traps int64 }
+type DueTotal struct {
+	Status        pb.DueFeeding_Status
+	Plants, Traps int64
+}
 
-// DueTotals counts the plants of statuses, if all that is kept is true of the day. Of
-// the query it takes the day, the horizon and the conditions. A status without plants
-// may be missing.
-func (c *Collection) DueTotals(statuses []pb.DueFeeding_Status, q DueQuery) (map[pb.DueFeeding_Status]DueTotal, error) {
-	where, more, err := dueFilter(q.Where)
+// totals is the statement that counts the plants of each status.
+func (q *DueQuery) totals(collection string) (statement string, args []any, err error) {
+	filter, more, err := q.filter()
 	if err != nil {
-		return nil, err
+		return "", nil, err
 	}
 	join := ""
-	if where != "" {
-		join = " JOIN plants p ON p.collection_id = d.collection_id AND p.plant_id = d.plant_id"
+	if filter != "" {
+		join = plantOfDue
 	}
 	var parts []string
-	var args []any
-	for _, q.Status = range statuses {
-		class, which, some := q.class()
-		parts = append(parts, "SELECT "+strconv.Itoa(int(q.Status))+" AS status, count(*) AS plants, coalesce(sum(d.traps), 0) AS traps"+
-			" FROM plant_due d"+join+" WHERE d.collection_id = ? AND d.class = ?"+which+where)
-		args = append(append(append(args, c.id, class), some...), more...)
+	for _, status := range q.Statuses {
+		class, which, some := q.class(status)
+		parts = append(parts, "SELECT "+strconv.Itoa(int(status))+" AS status, count(*) AS plants, coalesce(sum(d.traps), 0) AS traps"+
+			" FROM plant_due d"+join+" WHERE d.collection_id = ? AND d.class = ?"+which+filter)
+		args = append(append(append(args, collection, class), some...), more...)
 	}
-	var rows []struct {
-		Status        pb.DueFeeding_Status
-		Plants, Traps int64
-	}
-	if err := c.tx.q().Raw(strings.Join(parts, " UNION ALL "), args...).Scan(&rows).Error; err != nil {
+	return strings.Join(parts, " UNION ALL "), args, nil
+}
+
+// DueTotals counts the plants of each status, if all that is kept is true of the day. Of
+// the query it takes the statuses, the day, the horizon and the conditions.
+func (c *Collection) DueTotals(q DueQuery) ([]DueTotal, error) {
+	statement, args, err := q.totals(c.id)
+	if err != nil || statement == "" {
 		return nil, err
 	}
-	out := map[pb.DueFeeding_Status]DueTotal{}
-	for _, r := range rows {
-		out[r.Status] = DueTotal{r.Plants, r.Traps}
-	}
-	return out, nil
+	var all []DueTotal
+	err = c.tx.q().Raw(statement, args...).Scan(&all).Error
+	return all, err
 }
 
 // History is what is on record of a plant, without what was voided, in order of

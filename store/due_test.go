@@ -1,6 +1,8 @@
 package store_test
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -329,36 +331,47 @@ func TestDuePage(t *testing.T) {
 			{17, 7, [6]string{"abced", "", "", "f", "g", "h"}},
 			{17, math.MaxInt32, [6]string{"abced", "", "", "f", "g", "h"}},
 		} {
-			q := store.DueQuery{Day: test.day, Horizon: test.horizon}
-			totals := get(b, func(c *store.Collection) (map[pb.DueFeeding_Status]store.DueTotal, error) {
-				return c.DueTotals(dueStatuses, q)
-			})
+			traps := map[string]int64{"a": 1, "b": 2, "c": 4, "d": 8, "e": 16, "f": 32, "g": 64}
+			q := store.DueQuery{Statuses: dueStatuses, Day: test.day, Horizon: test.horizon}
+			totals := map[pb.DueFeeding_Status]store.DueTotal{}
+			for _, n := range get(b, func(c *store.Collection) ([]store.DueTotal, error) { return c.DueTotals(q) }) {
+				totals[n.Status] = n
+			}
 			for i, status := range dueStatuses {
-				for _, size := range []int{1, 2, 100} {
-					got, traps := "", int64(0)
-					q := store.DueQuery{Status: status, Day: test.day, Horizon: test.horizon, Limit: size}
+				want := store.DueTotal{Status: status, Plants: int64(len(test.want[i]))}
+				for _, id := range test.want[i] {
+					want.Traps += traps[string(id)]
+				}
+				if totals[status] != want {
+					b.Errorf("day %d, horizon %d: totals of %s are %v, want %v", test.day, test.horizon, status, totals[status], want)
+				}
+			}
+			// In pages, of each choice of statuses.
+			for choice := 1; choice < 1<<len(dueStatuses); choice++ {
+				var statuses []pb.DueFeeding_Status
+				want := ""
+				for i, status := range dueStatuses {
+					if choice&(1<<i) != 0 {
+						statuses, want = append(statuses, status), want+test.want[i]
+					}
+				}
+				for _, size := range []int{1, 2, 3, 100}[choice%4:][:1] {
+					got := ""
+					q := store.DueQuery{Statuses: statuses, Day: test.day, Horizon: test.horizon, Limit: size}
 					for more := true; more; {
-						more = false
-						b.look(func(c *store.Collection) error {
-							plants, all, err := c.DuePage(q)
-							for i, p := range plants {
-								more = true
-								got += p.ID
-								d := all[i]
-								q.After = &store.DueKey{Last: d.DueLast, BenchWalk: d.BenchWalk, PlantWalk: d.PlantWalk, TagKey: d.TagKey, Plant: p.ID}
-								traps += map[string]int64{"a": 1, "b": 2, "c": 4, "d": 8, "e": 16, "f": 32, "g": 64}[p.ID]
-								if p.GetTag() != p.ID || string(d.Decision) != p.ID || d.From != 10 {
-									b.Errorf("plant %v, kept %v", p, d)
-								}
+						page := get(b, func(c *store.Collection) ([]store.DueEntry, error) { return c.DuePage(q) })
+						more = len(page) > 0
+						for i := range page {
+							e := &page[i]
+							got += e.Key.Plant
+							q.After = &e.Key
+							if e.Tag != e.Key.Plant || string(e.Decision) != e.Key.Plant || e.From != 10 || e.Key.Status != e.Status {
+								b.Errorf("entry %v", e)
 							}
-							return err
-						})
+						}
 					}
-					if got != test.want[i] {
-						b.Errorf("day %d, horizon %d: %s are %q, want %q", test.day, test.horizon, status, got, test.want[i])
-					}
-					if n := totals[status]; n != (store.DueTotal{Plants: int64(len(got)), Traps: traps}) {
-						b.Errorf("day %d, horizon %d: totals of %s are %v", test.day, test.horizon, status, n)
+					if got != want {
+						b.Errorf("day %d, horizon %d, pages of %d: %v are %q, want %q", test.day, test.horizon, size, statuses, got, want)
 					}
 				}
 			}
@@ -375,27 +388,59 @@ func TestDuePage(t *testing.T) {
 			{[]store.Condition{{Field: "taxon", Op: "!=", Value: "taxa/x"}}, "abced"},
 		} {
 			got := ""
-			q := store.DueQuery{Status: pb.DueFeeding_OVERDUE, Day: 18, Limit: 9, Where: test.where}
-			b.look(func(c *store.Collection) error {
-				plants, _, err := c.DuePage(q)
-				for _, p := range plants {
-					got += p.ID
-				}
-				return err
-			})
+			q := store.DueQuery{Statuses: dueStatuses[:1], Day: 18, Limit: 9, Where: test.where}
+			for _, e := range get(b, func(c *store.Collection) ([]store.DueEntry, error) { return c.DuePage(q) }) {
+				got += e.Key.Plant
+			}
 			if got != test.want {
 				b.Errorf("%v: %q, want %q", test.where, got, test.want)
 			}
 		}
 		// From a key on, with the plant of the key itself.
-		b.look(func(c *store.Collection) error {
-			plants, _, err := c.DuePage(store.DueQuery{
-				Status: pb.DueFeeding_OVERDUE, Day: 18, Limit: 1, After: &store.DueKey{Last: 12, BenchWalk: 3, Plant: "b"}, From: true,
-			})
-			if len(plants) != 1 || plants[0].ID != "b" {
-				b.Errorf("from b: %v", plants)
+		from := store.DueQuery{
+			Statuses: dueStatuses, Day: 18, Limit: 1, From: true, After: &store.DueKey{Status: pb.DueFeeding_OVERDUE, Last: 12, BenchWalk: 3, Plant: "b"},
+		}
+		if all := get(b, func(c *store.Collection) ([]store.DueEntry, error) { return c.DuePage(from) }); len(all) != 1 || all[0].Key.Plant != "b" {
+			b.Errorf("from b: %v", all)
+		}
+
+		// The same in one round trip.
+		q := store.DueQuery{Statuses: dueStatuses, Day: 13, Horizon: 7, Limit: 6}
+		now, err := b.s.DueNow(b.Context(), "c1", anyone, q, true)
+		if b.s.Engine() == store.SQLite {
+			if !errors.Is(err, store.ErrLong) {
+				b.Errorf("got error %v", err)
 			}
-			return err
-		})
+			return
+		}
+		if err != nil {
+			b.Fatal(err)
+		}
+		tells(b, "the page", now.Entries, get(b, func(c *store.Collection) ([]store.DueEntry, error) { return c.DuePage(q) }))
+		tells(b, "the totals", now.Totals, get(b, func(c *store.Collection) ([]store.DueTotal, error) { return c.DueTotals(q) }))
+		if !now.AllTrue("v1", 12) || now.AllTrue("v1", 20) || now.TimeZone() != "UTC" || now.Deleted() {
+			b.Errorf("all true %v, %v; zone %s", now.AllTrue("v1", 12), now.AllTrue("v1", 20), now.TimeZone())
+		}
+		if now, err = b.s.DueNow(b.Context(), "c1", anyone, store.DueQuery{}, false); err != nil || len(now.Entries)+len(now.Totals) > 0 {
+			b.Errorf("nothing was asked: %v, %v", now, err)
+		}
+		for _, id := range []string{"c1", "none"} {
+			if _, err := b.s.DueNow(b.Context(), id, func(string) bool { return false }, q, false); !errors.Is(err, store.ErrNotFound) {
+				b.Errorf("%s of a stranger: error %v", id, err)
+			}
+		}
+		over, cancel := context.WithCancel(b.Context())
+		cancel()
+		for range 20 { // a connection that was left in the middle is not used again
+			if _, err := b.s.DueNow(over, "c1", anyone, q, true); !errors.Is(err, context.Canceled) {
+				b.Errorf("got error %v", err)
+			}
+			if _, err := b.s.DueNow(b.Context(), "c1", anyone, store.DueQuery{Statuses: dueStatuses, Horizon: 3, Limit: -1}, true); err == nil {
+				b.Error("a page of -1 rows")
+			}
+			if _, err := b.s.DueNow(b.Context(), "c1", anyone, q, true); err != nil {
+				b.Error(err)
+			}
+		}
 	})
 }

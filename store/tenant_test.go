@@ -219,23 +219,30 @@ var collectionMethods = map[string]struct {
 		plants, all, err := c.DuePlants("v1", 3, noon)
 		return []any{plants, all}, err
 	}},
+	"TimeZone": {empty, func(c *store.Collection, _ ids) (any, error) { return c.TimeZone(), nil }},
 	"DuePage": {empty, func(c *store.Collection, i ids) (any, error) {
 		var out []any
-		for _, status := range dueStatuses {
-			for _, where := range [][]store.Condition{nil, {{Field: "bench", Op: "=", Value: i.bench}}, {{Field: "tag", Op: "!=", Value: "x"}, {Field: "taxon", Op: "=", Value: ""}}} {
-				for _, after := range []*store.DueKey{nil, {Plant: "a"}} {
-					plants, all, err := c.DuePage(store.DueQuery{Status: status, Day: 3, Horizon: 7, Where: where, After: after, Limit: big})
-					if err != nil {
-						return nil, err
-					}
-					out = append(out, plants, all)
-				}
+		for _, q := range dueQueries(i) {
+			all, err := c.DuePage(q)
+			if err != nil {
+				return nil, err
+			}
+			for _, e := range all {
+				out = append(out, e.Key.Plant, e.Tag, string(e.Decision))
 			}
 		}
 		return out, nil
 	}},
 	"DueTotals": {empty, func(c *store.Collection, i ids) (any, error) {
-		return c.DueTotals(dueStatuses, store.DueQuery{Day: 3, Horizon: 7, Where: []store.Condition{{Field: "bench", Op: "=", Value: i.bench}}})
+		var out []any
+		for _, q := range dueQueries(i) {
+			all, err := c.DueTotals(q)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, all)
+		}
+		return out, nil
 	}},
 	"KeptDue": {empty, func(c *store.Collection, i ids) (any, error) { return c.KeptDue([]string{i.plant}) }},
 	"Histories": {empty, func(c *store.Collection, i ids) (any, error) {
@@ -373,6 +380,16 @@ func (b bed) twins() {
 
 var dueStatuses = []pb.DueFeeding_Status{
 	pb.DueFeeding_OVERDUE, pb.DueFeeding_DUE, pb.DueFeeding_UPCOMING, pb.DueFeeding_HELD, pb.DueFeeding_NOT_DUE, pb.DueFeeding_NOT_HAND_FED,
+}
+
+// dueQueries are lists of what is due, of every form.
+func dueQueries(i ids) (all []store.DueQuery) {
+	for _, where := range [][]store.Condition{nil, {{Field: "bench", Op: "=", Value: i.bench}}, {{Field: "tag", Op: "!=", Value: "x"}, {Field: "taxon", Op: "=", Value: ""}}} {
+		for _, after := range []*store.DueKey{nil, {Status: pb.DueFeeding_DUE, Plant: "a"}} {
+			all = append(all, store.DueQuery{Statuses: dueStatuses, Day: 3, Horizon: 7, Where: where, After: after, Limit: big})
+		}
+	}
+	return append(all, store.DueQuery{Statuses: dueStatuses[5:], Limit: big}, store.DueQuery{})
 }
 
 var tenantTables = map[string][]string{

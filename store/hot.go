@@ -1,0 +1,157 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/stdlib"
+)
+
+// What is asked most goes to Postgres in one round trip: the statements of a reading
+// transaction are sent together. So they cannot depend on each other's answers; the
+// caller sees from the collection's row whether they were the right ones.
+
+// DueNow is what the method of that name read.
+type DueNow struct {
+	*Collection // without its transaction
+	Entries     []DueEntry
+	Totals      []DueTotal
+}
+
+// ErrLong: this cannot be read in one round trip. Read does it.
+var ErrLong = errors.New("to be read step by step")
+
+const header = "SELECT owner_id, time_zone, delete_us, settings_rev, pending_us, due_rev, due_version, due_day, due_until FROM collections WHERE collection_id = ?"
+
+// DueNow reads a page of a list of what is due and, if they are asked for, its totals.
+// Whether they are true the caller asks of the collection that it returns: see AllTrue.
+// Errors: ErrNotFound if there is no such collection or the caller may not see it;
+// ErrLong on SQLite, where many statements cost no more than one.
+func (s *Store) DueNow(ctx context.Context, collection string, may May, q DueQuery, totals bool) (*DueNow, error) {
+	if s.engine != Postgres {
+		return nil, ErrLong
+	}
+	out := &DueNow{Collection: &Collection{id: collection, row: collectionRow{CollectionID: collection}}}
+	r := &out.row
+	b := &pgx.Batch{}
+	b.Queue("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
+	found := false
+	err := s.queue(ctx, b, header, []any{collection}, func(rows pgx.Rows) error {
+		found = true
+		return rows.Scan(&r.OwnerID, &r.TimeZone, &r.DeleteUs, &r.SettingsRev, &r.PendingUs, &r.DueRev, &r.DueVersion, &r.DueDay, &r.DueUntil)
+	})
+	if err != nil {
+		return nil, err
+	}
+	statement, args, err := q.page(collection)
+	if err != nil {
+		return nil, err
+	}
+	if statement != "" {
+		out.Entries = make([]DueEntry, 0, max(0, q.Limit))
+		err = s.queue(ctx, b, statement, args, func(rows pgx.Rows) error {
+			var e DueEntry
+			err := rows.Scan(e.into()...)
+			if err == nil {
+				out.Entries, err = take(out.Entries, e)
+			}
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	if totals && len(q.Statuses) > 0 {
+		if statement, args, err = q.totals(collection); err != nil {
+			return nil, err
+		}
+		err = s.queue(ctx, b, statement, args, func(rows pgx.Rows) error {
+			var t DueTotal
+			err := rows.Scan(&t.Status, &t.Plants, &t.Traps)
+			out.Totals = append(out.Totals, t)
+			return err
+		})
+		if err != nil {
+			return nil, err
+		}
+	}
+	b.Queue("COMMIT")
+	if err := s.send(ctx, b); err != nil {
+		return nil, err
+	}
+	if !found || !may(r.OwnerID) {
+		return nil, ErrNotFound
+	}
+	return out, nil
+}
+
+// TimeZone returns the name of the zone.
+func (c *Collection) TimeZone() string { return c.row.TimeZone }
+
+// queue adds a statement, with ? for its arguments, and what is done with each row.
+func (s *Store) queue(ctx context.Context, b *pgx.Batch, statement string, args []any, each func(pgx.Rows) error) error {
+	var text strings.Builder
+	n := 0
+	for i, part := range strings.Split(statement, "?") {
+		if i > 0 {
+			n++
+			text.WriteString("$" + strconv.Itoa(n))
+		}
+		text.WriteString(part)
+	}
+	if s.guard {
+		if err := guard(ctx, text.String()); err != nil {
+			return err
+		}
+	}
+	if s.record != nil {
+		s.record(text.String(), args)
+	}
+	b.Queue(text.String(), args...).Query(func(rows pgx.Rows) error {
+		for rows.Next() {
+			if err := each(rows); err != nil {
+				return err
+			}
+		}
+		return rows.Err()
+	})
+	return nil
+}
+
+// send sends what was queued. A connection on which it failed may still be in its
+// transaction: it is thrown away.
+func (s *Store) send(ctx context.Context, b *pgx.Batch) error {
+	conn, err := s.reader.Conn(ctx)
+	if err != nil {
+		return ended(ctx, fmt.Errorf("find a connection: %w", err))
+	}
+	var failed error
+	err = conn.Raw(func(raw any) error {
+		c, ok := raw.(*stdlib.Conn)
+		if !ok {
+			return fmt.Errorf("a connection of kind %T", raw)
+		}
+		if failed = c.Conn().SendBatch(ctx, b).Close(); failed != nil {
+			return driver.ErrBadConn
+		}
+		return nil
+	})
+	if failed != nil {
+		return ended(ctx, errors.Join(failed, ignore(ignore(conn.Close(), driver.ErrBadConn), sql.ErrConnDone)))
+	}
+	return ended(ctx, errors.Join(err, conn.Close()))
+}
+
+// ignore returns err unless it is what is expected.
+func ignore(err, expected error) error {
+	if errors.Is(err, expected) {
+		return nil
+	}
+	return err
+}
