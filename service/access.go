@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -199,6 +200,45 @@ type Access struct {
 	store *store.Store
 	now   func() time.Time
 	log   *slog.Logger
+	known *knownTokens
+}
+
+// knownTokens keeps for a few seconds whom tokens stand for, so that a script that calls
+// often costs its database less. What this server revokes it forgets at once; what
+// another one does, or the operator, it learns when the time is over.
+type knownTokens struct {
+	recent
+	revoked atomic.Int64 // counts what was revoked
+}
+
+// bearerTime is for how long.
+const bearerTime = 4 * time.Second
+
+type knownBearer struct {
+	*store.Bearer
+	revoked int64
+	read    time.Time
+}
+
+// find returns whom a token stands for, by its hash.
+func (a *Access) find(ctx context.Context, hash []byte) (*store.Bearer, error) {
+	revoked := a.known.revoked.Load()
+	if v, ok := a.known.Load(string(hash)); ok {
+		if k := v.(*knownBearer); k.revoked == revoked && time.Since(k.read) < bearerTime {
+			return k.Bearer, nil
+		}
+	}
+	read := time.Now()
+	var bearer *store.Bearer
+	err := a.store.Read(ctx, func(tx *store.Tx) error {
+		var err error
+		bearer, err = tx.Bearer(hash)
+		return err
+	})
+	if err == nil && a.store.Engine() == store.Postgres { // reading a file costs less
+		a.known.Store(string(hash), &knownBearer{bearer, revoked, read})
+	}
+	return bearer, err
 }
 
 // SecretPrefix begins every token.
@@ -249,12 +289,7 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 	if len(authorization) > 1 || !strings.EqualFold(scheme, "Bearer") || !strings.HasPrefix(secret, SecretPrefix) {
 		return nil, &Error{Reason: TokenInvalid, Message: "the header Authorization must be given once, as Bearer dwb_..."}
 	}
-	var bearer *store.Bearer
-	err := a.store.Read(ctx, func(tx *store.Tx) error {
-		var err error
-		bearer, err = tx.Bearer(HashSecret(secret))
-		return err
-	})
+	bearer, err := a.find(ctx, HashSecret(secret))
 	now := a.now().UnixMicro()
 	if err := judge(bearer, err, now); err != nil {
 		return nil, fromStore(err)
@@ -265,6 +300,8 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 		cancel()
 		if err != nil { // the call can do without
 			a.log.WarnContext(ctx, "cannot note the use of a token", "token", bearer.Token, "error", err)
+		} else {
+			a.known.Delete(string(HashSecret(secret)))
 		}
 	}
 	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs}, nil

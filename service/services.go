@@ -71,7 +71,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	core.due = NewDue(core)
 	feedings, observations := NewFeedings(core), NewObservations(core)
 	return &Services{
-		Access:       &Access{store: config.Store, now: core.now, log: config.Log},
+		Access:       &Access{store: config.Store, now: core.now, log: config.Log, known: &core.tokens},
 		Benches:      &Benches{core},
 		Collections:  &Collections{core},
 		Due:          core.due,
