@@ -246,7 +246,9 @@ func (c *Core) RefreshDue(ctx context.Context) error {
 }
 
 func (c *Core) refreshCollection(ctx context.Context, id string) error {
+	after := ""
 	for more := true; more; {
+		next := after
 		err := c.store.Write(ctx, func(tx *store.Tx) error {
 			more = false
 			v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}} // nobody calls
@@ -263,37 +265,42 @@ func (c *Core) refreshCollection(ctx context.Context, id string) error {
 					return err
 				}
 			}
-			more, err = v.refresh(one, refreshPlants)
+			next, more, err = v.refresh(one, after, refreshPlants)
 			return err
 		})
 		if err != nil {
 			return err
 		}
+		after = next
 	}
 	return nil
 }
 
 // refresh decides anew about some of the plants of which what is kept is not true
-// today, and tells whether there are more.
-func (v *visit) refresh(c *collection, most int) (more bool, err error) {
+// today, in the order of their ids after one. It tells after which it is to go on, and
+// whether there may be more.
+func (v *visit) refresh(c *collection, from string, most int) (next string, more bool, err error) {
 	day := c.today(v.at)
 	if c.AllTrue(v.version, int32(day)) {
-		return false, nil
+		return "", false, nil
 	}
-	ids, err := c.Untrue(v.version, int32(day), most)
+	ids, err := c.Untrue(v.version, int32(day), from, most)
 	if err != nil {
-		return false, err
+		return "", false, err
+	}
+	if len(ids) == 0 && from != "" {
+		return "", true, nil // something may have come before it meanwhile
 	}
 	if len(ids) == 0 {
-		return false, c.NowTrue()
+		return "", false, c.NowTrue()
 	}
 	known, err := c.PlantsByID(ids)
 	if err != nil {
-		return false, err
+		return "", false, err
 	}
 	kept, err := c.KeptDue(ids)
 	if err != nil {
-		return false, err
+		return "", false, err
 	}
 	plants, before := make([]*store.Plant, len(ids)), make([]*store.Due, len(ids))
 	for i, id := range ids {
@@ -301,7 +308,7 @@ func (v *visit) refresh(c *collection, most int) (more bool, err error) {
 	}
 	d, err := v.decider(c, day)
 	if err != nil {
-		return false, err
+		return "", false, err
 	}
 	after := map[string]*store.Due{}
 	err = v.decideAnew(c, d, plants, before, func(i int, facts *facts, next *store.Due) error {
@@ -310,7 +317,7 @@ func (v *visit) refresh(c *collection, most int) (more bool, err error) {
 		return nil
 	})
 	if err != nil {
-		return false, err
+		return "", false, err
 	}
-	return true, c.KeepDue(v.version, after)
+	return ids[len(ids)-1], true, c.KeepDue(v.version, after)
 }

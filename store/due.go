@@ -166,10 +166,10 @@ func (c *Collection) keepTrue(next collectionRow) error {
 	return err
 }
 
-// Untrue returns plants, in the order of their ids, of which nothing is kept that is
-// true of a day: at most limit. A version of the program other than the one that keeps
+// Untrue returns plants after one, in the order of their ids, of which nothing is kept
+// that is true of a day: at most limit. A version of the program other than the one that keeps
 // what is due takes over from it with its first call.
-func (c *Collection) Untrue(version string, day int32, limit int) ([]string, error) {
+func (c *Collection) Untrue(version string, day int32, after string, limit int) ([]string, error) {
 	if c.row.DueVersion != version {
 		if err := c.settingsChanged(); err != nil {
 			return nil, err
@@ -181,12 +181,13 @@ func (c *Collection) Untrue(version string, day int32, limit int) ([]string, err
 		}
 	}
 	var ids []string
-	err := c.tx.q().Raw("SELECT p.plant_id FROM plants p"+dueOfPlant+" WHERE p.collection_id = ? AND "+untrue+" ORDER BY p.plant_id LIMIT ?",
-		c.id, c.row.SettingsRev, day, day, limit).Scan(&ids).Error
+	err := c.tx.q().Raw("SELECT p.plant_id FROM plants p"+dueOfPlant+" WHERE p.collection_id = ? AND p.plant_id > ? AND "+untrue+" ORDER BY p.plant_id LIMIT ?",
+		c.id, after, c.row.SettingsRev, day, day, limit).Scan(&ids).Error
 	return ids, err
 }
 
-// NowTrue notes for which days all that is kept is true, after Untrue found no plant.
+// NowTrue notes for which days all that is kept is true, after Untrue found no plant
+// after "".
 func (c *Collection) NowTrue() error {
 	next := c.row
 	next.DueRev = next.SettingsRev

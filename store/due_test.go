@@ -253,12 +253,19 @@ func TestTrue(t *testing.T) {
 		ids := func(version string, want ...string) {
 			b.Helper()
 			var got []string
-			b.in(func(c *store.Collection) (err error) { got, err = c.Untrue(version, 12, 2); return err })
+			b.in(func(c *store.Collection) (err error) { got, err = c.Untrue(version, 12, "", 2); return err })
 			if !slices.Equal(got, want) {
 				b.Errorf("not true of %q, want %q", got, want)
 			}
 		}
 		ids("v1", "a", "c")
+		b.in(func(c *store.Collection) error {
+			got, err := c.Untrue("v1", 12, "a", 2)
+			if !slices.Equal(got, []string{"c"}) {
+				b.Errorf("after a: %q", got)
+			}
+			return err
+		})
 		b.in(keepOf("v1", map[string]store.Due{"a": {}, "c": {}}))
 		check("v1", 12, false) // not noted yet
 		ids("v1")

@@ -210,7 +210,7 @@ var collectionMethods = map[string]struct {
 		return c.True(&store.Due{Settings: 1, Until: 9}, "v1", 3), nil
 	}},
 	"AllTrue": {empty, func(c *store.Collection, _ ids) (any, error) { return c.AllTrue("v1", 3), nil }},
-	"Untrue":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Untrue("v1", 30, big) }},
+	"Untrue":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Untrue("v1", 30, "", big) }},
 	"CountUntrue": {empty, func(c *store.Collection, _ ids) (any, error) {
 		return c.CountUntrue("v1", 30, noon, big)
 	}},
