@@ -327,7 +327,7 @@ func (v *visit) duePage(c *collection, q *dueAsked, most int) (rows []dueRow, to
 		rows, err = v.due.dueEntries(q, c.ID(), entries)
 		return rows, totals, 0, err
 	}
-	computed, err = c.CountUntrue(v.version, int32(q.day), v.at.UnixMicro(), most+1)
+	computed, err = c.CountUntrue(v.version, int32(q.day), v.at.UnixMicro())
 	if err != nil || computed > most {
 		return nil, nil, computed, err
 	}

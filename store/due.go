@@ -181,10 +181,35 @@ func (c *Collection) Untrue(version string, day int32, after string, limit int) 
 		}
 	}
 	var ids []string
-	err := c.tx.q().Raw("SELECT p.plant_id FROM plants p"+dueOfPlant+" WHERE p.collection_id = ? AND p.plant_id > ? AND "+untrue+" ORDER BY p.plant_id LIMIT ?",
-		c.id, after, c.row.SettingsRev, day, day, limit).Scan(&ids).Error
-	return ids, err
+	for len(ids) < limit {
+		var plants []string
+		err := c.own().Where("plant_id > ?", after).Model(&plantRow{}).Order("plant_id").Limit(untruePlants).Pluck("plant_id", &plants).Error
+		if err != nil || len(plants) == 0 {
+			return ids, err
+		}
+		var rows []dueRow
+		err = c.own().Where("plant_id > ? AND plant_id <= ?", after, plants[len(plants)-1]).Order("plant_id").
+			Select("plant_id", "settings_rev", "from_day", "until_day").Find(&rows).Error
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range plants {
+			true := false
+			for ; len(rows) > 0 && rows[0].PlantID <= id; rows = rows[1:] {
+				r := &rows[0]
+				true = r.PlantID == id && r.SettingsRev == c.row.SettingsRev && r.FromDay <= day && day < r.UntilDay
+			}
+			if !true && len(ids) < limit {
+				ids = append(ids, id)
+			}
+		}
+		after = plants[len(plants)-1]
+	}
+	return ids, nil
 }
+
+// untruePlants is of how many plants at a time Untrue looks at what is kept.
+const untruePlants = 1000
 
 // NowTrue notes for which days all that is kept is true, after Untrue found no plant
 // after "".
@@ -203,19 +228,16 @@ func (c *Collection) NowTrue() error {
 	return c.keepTrue(next)
 }
 
-const (
-	dueOfPlant = " LEFT JOIN plant_due d ON d.collection_id = p.collection_id AND d.plant_id = p.plant_id"
-	untrue     = "(d.plant_id IS NULL OR d.settings_rev <> ? OR d.from_day > ? OR d.until_day <= ?)"
-)
-
-// CountUntrue returns of how many plants nothing is kept that is true of a day, at most
-// limit. Plants that are to be purged by goneUs do not count.
-func (c *Collection) CountUntrue(version string, day int32, goneUs int64, limit int) (int, error) {
-	var n int
-	err := c.tx.q().Raw("SELECT count(*) FROM (SELECT 1 FROM plants p"+dueOfPlant+
-		" WHERE p.collection_id = ? AND (p.purge_us IS NULL OR p.purge_us > ?) AND "+untrue+" LIMIT ?) AS found",
-		c.id, goneUs, c.settingsOf(version), day, day, limit).Scan(&n).Error
-	return n, err
+// CountUntrue returns of how many plants, about, nothing is kept that is true of a day.
+// Plants that are to be purged by goneUs do not count.
+func (c *Collection) CountUntrue(version string, day int32, goneUs int64) (int, error) {
+	var all, kept int64
+	err := c.own().Where("purge_us IS NULL OR purge_us > ?", goneUs).Model(&plantRow{}).Count(&all).Error
+	if err != nil {
+		return 0, err
+	}
+	err = c.own().Where("settings_rev = ? AND from_day <= ? AND until_day > ?", c.settingsOf(version), day, day).Model(&dueRow{}).Count(&kept).Error
+	return int(max(0, all-kept)), err
 }
 
 // settingsOf is the revision of the settings that rows which a version of the program
@@ -231,44 +253,53 @@ func (c *Collection) settingsOf(version string) int64 {
 // but for those that are not there on the day and those that are to be purged by goneUs.
 // Records are only read where the rest is not true of the day, and of the plants what
 // decides and names them. A plant of which nothing is kept has a nil Due.
+//
+// The two tables are read one after the other and put together here: a plan that Postgres
+// made for few plants would take very long for many.
 func (c *Collection) DuePlants(version string, day int32, goneUs int64) ([]*Plant, []*Due, error) {
+	kept := map[string]*Due{}
 	settings := c.settingsOf(version)
-	rows, err := c.tx.q().Raw("SELECT p.plant_id, p.tag, p.tag_key, p.taxon, p.scientific_name, p.genus, p.trap_type, p.trap, p.habit, p.cultivar,"+
-		" p.first_bench_id, p.bench_id, p.walk_order, p.acquire_date, p.regimen, p.quantity, p.state, p.living, p.create_us, p.delete_us,"+
-		" d.plant_id, d.pending_us, d.settings_rev, d.from_day, d.until_day, d.class, d.due_from_day, d.due_last_day, d.bench_walk, d.traps, d.decision,"+
-		" CASE WHEN "+untrue+" THEN d.record END"+
-		" FROM plants p"+dueOfPlant+" WHERE p.collection_id = ? AND (p.purge_us IS NULL OR p.purge_us > ?) AND (d.class <> 0 OR "+untrue+") ORDER BY p.plant_id",
-		settings, day, day, c.id, goneUs, settings, day, day).Rows()
+	rows, err := c.tx.q().Raw("SELECT plant_id, pending_us, settings_rev, from_day, until_day, class, due_from_day, due_last_day, bench_walk, plant_walk, tag_key, traps,"+
+		" decision, CASE WHEN settings_rev = ? AND from_day <= ? AND until_day > ? THEN NULL ELSE record END"+
+		" FROM plant_due WHERE collection_id = ?", settings, day, day, c.id).Rows()
 	if err != nil {
 		return nil, nil, err
 	}
-	var plants []*Plant
-	var all []*Due
-	var r plantRow
-	r.CollectionID, r.Parents = c.id, "null"
 	for rows.Next() {
 		var d dueRow
-		var kept *string
-		var settings *int64
-		var from, until, class, dueFrom, dueLast, benchWalk, traps *int32
-		err := rows.Scan(&r.PlantID, &r.Tag, &r.TagKey, &r.Taxon, &r.ScientificName, &r.Genus, &r.TrapType, &r.Trap, &r.Habit, &r.Cultivar,
-			&r.FirstBenchID, &r.BenchID, &r.WalkOrder, &r.AcquireDate, &r.Regimen, &r.Quantity, &r.State, &r.Living, &r.CreateUs, &r.DeleteUs,
-			&kept, &d.PendingUs, &settings, &from, &until, &class, &dueFrom, &dueLast, &benchWalk, &traps, &d.Decision, &d.Record)
-		var p *Plant
-		if err == nil {
-			p, err = r.plant()
-		}
+		err := rows.Scan(&d.PlantID, &d.PendingUs, &d.SettingsRev, &d.FromDay, &d.UntilDay, &d.Class, &d.DueFromDay, &d.DueLastDay,
+			&d.BenchWalk, &d.PlantWalk, &d.TagKey, &d.Traps, &d.Decision, &d.Record)
 		if err != nil {
 			return nil, nil, errors.Join(err, rows.Close())
 		}
-		plants = append(plants, p)
-		if kept == nil {
-			all = append(all, nil)
+		kept[d.PlantID] = d.due()
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return nil, nil, err
+	}
+	rows, err = c.tx.q().Raw("SELECT plant_id, tag, taxon, scientific_name, genus, trap_type, trap, habit, cultivar, first_bench_id, bench_id,"+
+		" walk_order, acquire_date, regimen, quantity, state, living, create_us, delete_us"+
+		" FROM plants WHERE collection_id = ? AND (purge_us IS NULL OR purge_us > ?) ORDER BY plant_id", c.id, goneUs).Rows()
+	if err != nil {
+		return nil, nil, err
+	}
+	plants, all := make([]*Plant, 0, len(kept)), make([]*Due, 0, len(kept))
+	for rows.Next() {
+		r := plantRow{CollectionID: c.id, Parents: "null"}
+		err := rows.Scan(&r.PlantID, &r.Tag, &r.Taxon, &r.ScientificName, &r.Genus, &r.TrapType, &r.Trap, &r.Habit, &r.Cultivar, &r.FirstBenchID, &r.BenchID,
+			&r.WalkOrder, &r.AcquireDate, &r.Regimen, &r.Quantity, &r.State, &r.Living, &r.CreateUs, &r.DeleteUs)
+		if err != nil {
+			return nil, nil, errors.Join(err, rows.Close())
+		}
+		d := kept[r.PlantID]
+		if d != nil && d.Class == DueNotThere && c.True(d, version, day) {
 			continue
 		}
-		d.SettingsRev, d.FromDay, d.UntilDay, d.Class, d.DueFromDay, d.DueLastDay = *settings, *from, *until, *class, *dueFrom, *dueLast
-		d.BenchWalk, d.PlantWalk, d.TagKey, d.Traps = *benchWalk, r.WalkOrder, r.TagKey, *traps
-		all = append(all, d.due())
+		p, err := r.plant()
+		if err != nil {
+			return nil, nil, errors.Join(err, rows.Close())
+		}
+		plants, all = append(plants, p), append(all, d)
 	}
 	return plants, all, errors.Join(rows.Err(), rows.Close())
 }

@@ -206,7 +206,7 @@ func TestTrue(t *testing.T) {
 		check := func(version string, day int32, all bool, untrue ...string) {
 			b.Helper()
 			got := get(b, func(c *store.Collection) (bool, error) { return c.AllTrue(version, day), nil })
-			n := get(b, func(c *store.Collection) (int, error) { return c.CountUntrue(version, day, noon, 9) })
+			n := get(b, func(c *store.Collection) (int, error) { return c.CountUntrue(version, day, noon) })
 			if got != all || n != len(untrue) {
 				b.Errorf("version %s, day %d: all true %v, %d are not; want %v, %q", version, day, got, n, all, untrue)
 			}

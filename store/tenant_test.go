@@ -212,7 +212,7 @@ var collectionMethods = map[string]struct {
 	"AllTrue": {empty, func(c *store.Collection, _ ids) (any, error) { return c.AllTrue("v1", 3), nil }},
 	"Untrue":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Untrue("v1", 30, "", big) }},
 	"CountUntrue": {empty, func(c *store.Collection, _ ids) (any, error) {
-		return c.CountUntrue("v1", 30, noon, big)
+		return c.CountUntrue("v1", 30, noon)
 	}},
 	"NowTrue": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.NowTrue() }},
 	"DuePlants": {empty, func(c *store.Collection, _ ids) (any, error) {

@@ -1,0 +1,160 @@
+package api
+
+import (
+	"database/sql"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service"
+	"dewbench/store"
+	"dewbench/store/storetest"
+)
+
+// rangeOf opens a collection with n plants that were put into its tables by hand, so
+// that nothing is kept of what is due: every other one was acquired long ago.
+func rangeOf(t *testing.T, engine store.Engine, n int, now func() time.Time) (d *doors, parent string) {
+	t.Helper()
+	url := storetest.URL(t, engine)
+	s := storetest.Open(t, url)
+	d = openStore(t, s, service.Config{Now: now})
+	c, err := clientsOf(d.conn).CreateCollection(t.Context(), &pb.CreateCollectionRequest{Collection: &pb.Collection{DisplayName: "Range", TimeZone: "UTC"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	driver, source := "pgx", url
+	if engine == store.SQLite {
+		driver, source = "sqlite", strings.TrimPrefix(url, "sqlite:")
+	}
+	db, err := sql.Open(driver, source)
+	if err != nil {
+		t.Fatal(err)
+	}
+	us := now().UnixMicro()
+	_, err = db.ExecContext(t.Context(), fmt.Sprintf(`WITH RECURSIVE counted(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM counted WHERE n < %d)
+		INSERT INTO plants (collection_id, plant_id, tag, tag_key, taxon, scientific_name, scientific_name_key, genus, trap_type, trap, habit, cultivar, cultivar_key,
+			clone, clone_key, walk_order, acquire_date, source, source_key, locality, parents, propagation, quantity, state, living, create_us, update_us, version, stamp)
+		SELECT '%s', 'p' || n, 'T' || n, 't' || n, 'taxa/drosera-capensis', 'Drosera capensis', 'drosera capensis', 'Drosera', 0, 1, 0, '', '',
+			'', '', n, CASE WHEN n %% 2 = 0 THEN '2026-01-01' END, '', '', '', 'null', 0, 1, 1, 1, %d, %d, 1, 1 FROM counted`,
+		n, store.Segment(c.GetName(), "collections"), us, us))
+	if err == nil {
+		_, err = db.ExecContext(t.Context(), "UPDATE collections SET due_rev = 0")
+	}
+	if err == nil {
+		err = db.Close()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d, c.GetName()
+}
+
+// More plants than a call decides anew are refused, until the server has kept what is
+// due of them.
+func TestTooManyPlants(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		const n = 20_001
+		now := newClock(time.Date(2026, 5, 11, 9, 0, 0, 0, time.UTC))
+		d, parent := rangeOf(t, engine, n, now.now)
+		calls := clientsOf(d.conn)
+		refused := func(when string, ask *pb.ListDueFeedingsRequest) {
+			t.Helper()
+			_, err := calls.ListDueFeedings(t.Context(), ask)
+			if reasonIn(err) != "TOO_MANY_PLANTS" || status.Code(err) != codes.FailedPrecondition {
+				t.Errorf("%s: got error %v", when, err)
+			}
+		}
+		answered := func(when string, ask *pb.ListDueFeedingsRequest) {
+			t.Helper()
+			list, err := calls.ListDueFeedings(t.Context(), ask)
+			if err != nil {
+				t.Fatalf("%s: %v", when, err)
+			}
+			if len(list.GetDueFeedings()) != 50 || len(list.GetTotals()) != 1 || list.GetTotals()[0].GetPlants() != n {
+				t.Errorf("%s: %d rows, totals %v", when, len(list.GetDueFeedings()), list.GetTotals())
+			}
+		}
+		today, all := &pb.ListDueFeedingsRequest{Parent: parent}, &pb.ListDueFeedingsRequest{Parent: "collections/-"}
+		refused("before anything is kept", today)
+		refused("of all collections", all)
+		if err := d.server.Refresh(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		answered("once it is kept", today)
+		answered("of the next day", &pb.ListDueFeedingsRequest{Parent: parent, AsOfDate: proto.String("2026-05-12")})
+		refused("of a day of which nothing is kept", &pb.ListDueFeedingsRequest{Parent: parent, AsOfDate: proto.String("2027-05-01")})
+		if _, err := calls.ListDueFeedings(t.Context(), all); err != nil {
+			t.Error(err)
+		}
+		if storetest.Race {
+			return // deciding anew about all of them takes long
+		}
+		_, err := calls.UpdateCollection(t.Context(), &pb.UpdateCollectionRequest{
+			Collection: &pb.Collection{Name: parent, FeedingWeekdays: nil, Absences: []*pb.Absence{{FromDate: "2026-05-12", UntilDate: "2026-05-13"}}},
+			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"absences"}},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		refused("after a change of the collection", today)
+	})
+}
+
+// At midnight nothing has to be decided anew of what only waits: the answers of the next
+// days follow from what is kept, and reading them writes nothing.
+func TestNothingIsDecidedAnewAtMidnight(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		now := newClock(time.Date(2026, 5, 11, 23, 59, 0, 0, time.UTC))
+		d, parent := rangeOf(t, engine, 30, now.now)
+		if err := d.server.Refresh(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		calls := clientsOf(d.conn)
+		for range 30 {
+			for plant, class := range map[string]pb.DueFeeding_Status{"p2": pb.DueFeeding_OVERDUE, "p1": pb.DueFeeding_OVERDUE} {
+				p, err := calls.GetPlant(t.Context(), &pb.GetPlantRequest{Name: parent + "/plants/" + plant})
+				if err != nil {
+					t.Fatal(err)
+				}
+				today := now.now().Format(time.DateOnly)
+				if due := p.GetDue(); due.GetAsOfDate() != today || due.GetFeedDate() != today || due.GetStatus() != class && today > "2026-05-15" {
+					t.Errorf("%s on %s: %v", plant, today, due)
+				}
+			}
+			err := d.store.Read(t.Context(), func(tx *store.Tx) error {
+				c, err := tx.Collection(store.Segment(parent, "collections"), func(string) bool { return true })
+				if err != nil {
+					return err
+				}
+				day := int32(now.now().Unix() / 86400)
+				version := "1.2.3 " + versionOfCatalogue(t, d)
+				n, err := c.CountUntrue(version, day, 0)
+				if n > 0 || !c.AllTrue(version, day) {
+					t.Errorf("on %s %d plants are to be decided anew", now.now().Format(time.DateOnly), n)
+				}
+				return err
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			now.add(24 * time.Hour)
+		}
+	})
+}
+
+// versionOfCatalogue is that of the server's catalogue.
+func versionOfCatalogue(t *testing.T, d *doors) string {
+	t.Helper()
+	info, err := pb.NewServerServiceClient(d.conn).GetServerInfo(t.Context(), &pb.GetServerInfoRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return info.GetCatalogueVersion()
+}
