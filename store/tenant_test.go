@@ -3,6 +3,7 @@ package store_test
 import (
 	"errors"
 	"fmt"
+	"math"
 	"reflect"
 	"slices"
 	"strings"
@@ -37,12 +38,19 @@ var collectionMethods = map[string]struct {
 	unknown unknown
 	call    func(c *store.Collection, i ids) (any, error)
 }{
-	"ID":          {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
-	"Owner":       {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
-	"Deleted":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
-	"PendingUs":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.PendingUs(), nil }},
-	"Pending":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Pending(big, big) }},
-	"Recorded":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Recorded(0, big) }},
+	"ID":        {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
+	"Owner":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
+	"Deleted":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
+	"PendingUs": {empty, func(c *store.Collection, _ ids) (any, error) { return c.PendingUs(), nil }},
+	"Pending":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.Pending(big, big) }},
+	"Recorded":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Recorded(0, big) }},
+	"Sessions":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Sessions(0, math.MaxInt64) }},
+	"Seen": {empty, func(c *store.Collection, i ids) (any, error) {
+		all, err1 := c.Seen([]string{i.plant}, nil, 0, math.MaxInt64)
+		some, err2 := c.Seen([]string{i.plant}, []store.FactKind{store.Repotting, store.Move}, 0, math.MaxInt64)
+		return []any{all, some}, errors.Join(err1, err2)
+	}},
+	"Treatments":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Treatments("2026-05-11", 0, math.MaxInt64) }},
 	"KeepPending": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.KeepPending() }},
 	"Settings":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Settings(), nil }},
 	"Get":         {empty, func(c *store.Collection, _ ids) (any, error) { return c.Get() }},
