@@ -136,6 +136,9 @@ var matrix = map[string]asked{
 		return &pb.ComputeDueRequest{AsOfDate: "2026-05-11", Plants: []*pb.ComputeDueRequest_Plant{{Key: "a", TrapType: pb.Taxon_SNAP}}}
 	})},
 	pb.DueService_ListDueFeedings_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ListDueFeedingsRequest { return &pb.ListDueFeedingsRequest{Parent: x.collection} })},
+	pb.PlanService_GetDayPlan_FullMethodName: {"read", aCollection, one(func(x *place) *pb.GetDayPlanRequest {
+		return &pb.GetDayPlanRequest{Parent: x.collection, Benches: []string{x.bench}}
+	})},
 	pb.DueService_ExplainDue_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
 		return []proto.Message{&pb.ExplainDueRequest{Name: x.plant}, &pb.ExplainDueRequest{Name: x.collection + "/plants/-", Tag: x.tag}}
 	}},

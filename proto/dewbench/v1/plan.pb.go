@@ -29,19 +29,28 @@ type DayPlan_Task_Kind int32
 
 const (
 	DayPlan_Task_KIND_UNSPECIFIED DayPlan_Task_Kind = 0
-	// Feed it: it is due or overdue, and the day is one to feed on.
+	// Feed it: it is due or overdue, the day is one to feed on, and it was not fed on
+	// it already.
 	DayPlan_Task_FEED DayPlan_Task_Kind = 1
-	// Look what became of a session's food.
+	// Look what became of a session's food: on each of the plant's `checkDays` after
+	// it, and from the first of them on every day of the interval, unless the plant was
+	// fed again, until the outcome is known; 60 days after the session at most.
 	DayPlan_Task_CHECK_OUTCOME DayPlan_Task_Kind = 2
-	// Take the mould off, or what is left of the food.
+	// Take the mould off, or what is left of the food: from the day on which that
+	// outcome was seen, until there is an observation of the plant's health since, or
+	// anything on record of a later day; on 7 days at most (common practice, no
+	// source).
 	DayPlan_Task_REMOVE_MOULD DayPlan_Task_Kind = 3
-	// Cut the flower stalk.
+	// Cut the flower stalk: one is up, and the regimen wants it cut.
 	DayPlan_Task_CUT_STALK DayPlan_Task_Kind = 4
 	// Look again what it catches by itself.
 	DayPlan_Task_SURVEY DayPlan_Task_Kind = 5
 	// Measure it again, or count its working traps again.
 	DayPlan_Task_MEASURE DayPlan_Task_Kind = 6
-	// Its treatment ends on this day: see how it stands.
+	// Its treatment, begun within 366 days, ends on this day: see how it stands, until
+	// its health is on record on the day. The end is that of the hold on feeding.
+	// Whether plants may be handled or a place entered again is for the label of the
+	// product and local rules to say.
 	DayPlan_Task_TREATMENT_ENDS DayPlan_Task_Kind = 7
 )
 
@@ -288,13 +297,15 @@ type DayPlan_Task struct {
 	// Of `TREATMENT_ENDS`: the treatment, and of `CUT_STALK` the stalk,
 	// `collections/{collection}/plants/{plant}/observations/{observation}`.
 	Observation string `protobuf:"bytes,9,opt,name=observation,proto3" json:"observation,omitempty"`
-	// The civil day (YYYY-MM-DD) since which there is reason for it: of the feeding, of
-	// the outcome, of the stalk, of the last survey, measurement or count, of the
-	// treatment.
+	// The civil day (YYYY-MM-DD) since which there is reason for it: the first of the
+	// window; that of the session, of the outcome, of the stalk, of the last survey, of
+	// the last measurement or count (the earlier one, if both are to be made again), of
+	// the treatment.
 	SinceDate *string `protobuf:"bytes,10,opt,name=since_date,json=sinceDate,proto3,oneof" json:"since_date,omitempty"`
-	// The same as a sentence in English.
+	// What to do, as a sentence in English.
 	Message string `protobuf:"bytes,11,opt,name=message,proto3" json:"message,omitempty"`
-	// The call that records it.
+	// The call that records it as done on the day. Absent where there is nothing to
+	// record: the plant was deleted since, or the outcome was seen on a later day.
 	Call          *DayPlan_Call `protobuf:"bytes,12,opt,name=call,proto3" json:"call,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -414,7 +425,9 @@ func (x *DayPlan_Task) GetCall() *DayPlan_Call {
 	return nil
 }
 
-// A call of this API, for who would not look it up.
+// A call of this API, for who would not look it up. Over gRPC the path names the
+// parent or name of the request, and the body is its message, as the HTTP rule of the
+// call has it.
 type DayPlan_Call struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The call, as gRPC has it: `dewbench.v1.FeedingService/CreateFeeding`.
@@ -423,9 +436,11 @@ type DayPlan_Call struct {
 	HttpMethod string `protobuf:"bytes,2,opt,name=http_method,json=httpMethod,proto3" json:"http_method,omitempty"`
 	// The path.
 	Path string `protobuf:"bytes,3,opt,name=path,proto3" json:"path,omitempty"`
-	// The body, as far as it is known.
+	// The body, as far as it is known: what was done otherwise than planned is to be
+	// changed in it.
 	Body *structpb.Struct `protobuf:"bytes,4,opt,name=body,proto3" json:"body,omitempty"`
-	// Fields of the body, with dots between the steps, that only who did it can tell.
+	// Fields of the body, with dots between the steps, that only who did it can tell. A
+	// food may be left out.
 	Fill          []string `protobuf:"bytes,5,rep,name=fill,proto3" json:"fill,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -508,7 +523,7 @@ type DayPlan_BenchPlan struct {
 	// What to feed on it.
 	Portions []*DayPlan_Portion `protobuf:"bytes,4,rep,name=portions,proto3" json:"portions,omitempty"`
 	// The call that records all sessions of the bench at once; absent if nothing is to
-	// be fed.
+	// be fed, or for no bench, or one that was deleted since.
 	Call          *DayPlan_Call `protobuf:"bytes,5,opt,name=call,proto3" json:"call,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

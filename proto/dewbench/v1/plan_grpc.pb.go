@@ -30,10 +30,11 @@ const (
 type PlanServiceClient interface {
 	// Tells what there is to do on a day, bench by bench in the order in which they are
 	// walked: plants to feed, outcomes to look at, mould to take off, stalks to cut,
-	// surveys, measurements and counts to make again, and treatments that end. Errors:
-	// INVALID_ARGUMENT for a day out of range, a filter or a page token that does not fit;
-	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`); FAILED_PRECONDITION
-	// (`TOO_MANY_PLANTS`).
+	// surveys, measurements and counts to make again, and treatments that end. It goes by
+	// what is on record by the end of the day, and by the regimens and benches of today: a
+	// task that was done and recorded is gone. Errors: INVALID_ARGUMENT for a day out of
+	// range or a page token that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`,
+	// `BENCH_NOT_FOUND`); FAILED_PRECONDITION (`TOO_MANY_PLANTS`).
 	GetDayPlan(ctx context.Context, in *GetDayPlanRequest, opts ...grpc.CallOption) (*DayPlan, error)
 }
 
@@ -63,10 +64,11 @@ func (c *planServiceClient) GetDayPlan(ctx context.Context, in *GetDayPlanReques
 type PlanServiceServer interface {
 	// Tells what there is to do on a day, bench by bench in the order in which they are
 	// walked: plants to feed, outcomes to look at, mould to take off, stalks to cut,
-	// surveys, measurements and counts to make again, and treatments that end. Errors:
-	// INVALID_ARGUMENT for a day out of range, a filter or a page token that does not fit;
-	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`); FAILED_PRECONDITION
-	// (`TOO_MANY_PLANTS`).
+	// surveys, measurements and counts to make again, and treatments that end. It goes by
+	// what is on record by the end of the day, and by the regimens and benches of today: a
+	// task that was done and recorded is gone. Errors: INVALID_ARGUMENT for a day out of
+	// range or a page token that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`,
+	// `BENCH_NOT_FOUND`); FAILED_PRECONDITION (`TOO_MANY_PLANTS`).
 	GetDayPlan(context.Context, *GetDayPlanRequest) (*DayPlan, error)
 }
 
