@@ -342,4 +342,9 @@ func TestEveryCodeHasWords(t *testing.T) {
 			t.Errorf("status %s has no heading", name)
 		}
 	}
+	for n, name := range pb.DayPlan_Task_Kind_name {
+		if n != 0 && (int(n) > len(taskHeads) || taskHeads[n-1].kind != pb.DayPlan_Task_Kind(n)) {
+			t.Errorf("task %s has no words in its place", name)
+		}
+	}
 }
