@@ -519,7 +519,13 @@ func overHTTP(t *testing.T, path, in string, req proto.Message) (target string, 
 	}
 	query := url.Values{}
 	for key, value := range parseJSON(t, marshal(rest)).(map[string]any) {
-		query.Set(key, fmt.Sprint(value))
+		all, isList := value.([]any)
+		if !isList {
+			all = []any{value}
+		}
+		for _, one := range all {
+			query.Add(key, fmt.Sprint(one))
+		}
 	}
 	if len(query) > 0 {
 		target += "?" + query.Encode()
