@@ -470,14 +470,19 @@ func TestDayPlanOverTheStore(t *testing.T) {
 			for range k.n(3, 30) {
 				k.act()
 			}
-			for range 6 {
-				k.checkPlan(plans, k.today()+civil.Day(k.n(-60, 20)))
+			if p := k.livePlant(); p != nil && k.often(40) {
+				k.clock.add(time.Duration(k.n(1, 100)) * time.Hour)
+				k.deletePlant(p)
+			}
+			telling := k.tellingDays()
+			for range 8 {
+				k.checkPlan(plans, min(pick(k, telling), k.today()+366))
 			}
 			k.checkPlan(plans, k.today()+civil.Day(k.n(0, 366)))
 			plan := k.checkPlan(plans, k.today())
 			day := k.today()
 			if k.often(50) {
-				day += civil.Day(k.n(-20, 20))
+				day = min(pick(k, telling), day+366)
 				plan = k.checkPlan(plans, day)
 			}
 			for i, task := range plan.GetTasks() {
@@ -495,6 +500,34 @@ func TestDayPlanOverTheStore(t *testing.T) {
 			}
 		})
 	})
+}
+
+// tellingDays are days on which a plan may have more than what is due: on which something
+// ends, and some days after a session or an outcome; and any other.
+func (k *keeper) tellingDays() []civil.Day {
+	all := []civil.Day{k.today(), k.today() + civil.Day(k.n(-60, 20))}
+	for _, p := range k.plants {
+		_, regimen, _ := k.facts(p, k.today())
+		fed, seen := p.counting()
+		for _, f := range fed {
+			all = append(all, k.dayOf(f.at)+civil.Day(k.n(0, 70)))
+			for _, days := range regimen.GetCheckDays() {
+				all = append(all, k.dayOf(f.at)+civil.Day(days))
+			}
+			if f.seenAt != nil {
+				all = append(all, k.dayOf(*f.seenAt)+civil.Day(k.n(-1, 7)))
+			}
+		}
+		for _, o := range seen {
+			if until := o.fact.GetTreatment(); until.GetUntilDate() != "" {
+				all = append(all, k.day(until.GetUntilDate()), k.day(until.GetUntilDate()))
+			}
+			if o.fact.GetStalk() != 0 || o.fact.GetCatchSurvey() != nil {
+				all = append(all, k.dayOf(o.at)+civil.Day(k.n(0, 30)))
+			}
+		}
+	}
+	return all
 }
 
 // walkPlan walks the plan of a day by pages of a size, 0: a size that is drawn anew.
