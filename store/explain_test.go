@@ -85,7 +85,7 @@ func (c catalogue) explainSQLite(statement string, args []any) (string, error) {
 		steps = append(steps, step)
 		switch {
 		case strings.HasPrefix(step, "SCAN CONSTANT ROW"):
-		case slices.Contains(steps, strings.Replace(step, "SCAN ", "CO-ROUTINE ", 1)): // what another step finds, as it finds it
+		case strings.HasPrefix(step, "SCAN ") && slices.Contains(steps, strings.Replace(step, "SCAN ", "CO-ROUTINE ", 1)): // what another step finds, as it finds it
 		case strings.HasPrefix(step, "SCAN "), strings.Contains(step, "AUTOMATIC"):
 			wrong = append(wrong, fmt.Errorf("goes through a whole table or index: %s", step))
 		case strings.HasPrefix(step, "USE TEMP B-TREE"):
