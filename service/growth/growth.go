@@ -33,6 +33,9 @@ const (
 
 	// The one-sided p-value for a fall is at most pNum/pDen.
 	pNum, pDen = 1, 10
+
+	// confidence is the level of the limits of the slope.
+	confidence = 0.95
 )
 
 // Judgement tells whether a plant was shrinking at a measurement, and why.
@@ -44,10 +47,15 @@ type Judgement struct {
 	LastMM    float64
 
 	// With four or more measurements, else 0: the one-sided Mann-Kendall p-value
-	// for a fall, whether it is exact, and the Theil-Sen slope.
+	// for a fall, whether it is exact, and the Theil-Sen slope with its limits at
+	// 95 % confidence. HasInterval is false, and they are 0, where the series is too
+	// short for limits: with fewer than six measurements.
 	P             float64
 	Exact         bool
 	SlopeMMPerDay float64
+	HasInterval   bool
+	LowMMPerDay   float64
+	HighMMPerDay  float64
 }
 
 // Judge tells whether the plant was shrinking at its i-th day of measurement
@@ -102,9 +110,9 @@ func Judge(series []Measurement, i int) Judgement {
 	for k, day := range w.days() {
 		t[k] = float64(day)
 	}
-	var scratch [64 * 63 / 2]float64
-	if slope, _, err := stats.MedianSlope(t[:w.n], y, scratch[:]); err == nil {
-		j.SlopeMMPerDay = slope
+	if slope, err := stats.TheilSen(t[:w.n], y, confidence); err == nil {
+		j.SlopeMMPerDay = slope.Slope
+		j.HasInterval, j.LowMMPerDay, j.HighMMPerDay = slope.HasInterval, slope.Low, slope.High
 	}
 	return j
 }

@@ -37,7 +37,9 @@ type method func(input json.RawMessage) (got map[string]any, left map[string]str
 
 // methods are those that the product has.
 var methods = map[string]method{
+	"fisher22":         fisher22,
 	"mann_kendall_sen": mannKendallSen,
+	"p_adjust":         pAdjust,
 }
 
 type checkFile struct {

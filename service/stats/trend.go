@@ -6,8 +6,7 @@ import (
 	"slices"
 )
 
-// MaxTrend is the longest series that MannKendall, TheilSen and MedianSlope
-// take. Their time grows with the square of the length (1,000 values: about a
+// MaxTrend is the longest series that MannKendall and TheilSen take. Their time grows with the square of the length (1,000 values: about a
 // millisecond for the test, 75 for the slopes), and so does the memory of the
 // slopes (16 MB at the limit).
 const MaxTrend = 2000
@@ -235,7 +234,7 @@ func TheilSen(t, y []float64, level float64) (Slope, error) {
 		return Slope{}, fmt.Errorf("level %w", ErrLevel)
 	}
 	n := len(y)
-	slopes, err := pairSlopes(t, y, make([]float64, 0, n*(n-1)/2))
+	slopes, err := pairSlopes(t, y)
 	if err != nil || len(slopes) == 0 {
 		return Slope{}, err
 	}
@@ -262,21 +261,6 @@ func TheilSen(t, y []float64, level float64) (Slope, error) {
 	return s, nil
 }
 
-// MedianSlope returns the slope of TheilSen alone, or ok false where there is
-// no pair of different times. It uses scratch for the slopes, n(n-1)/2 of them,
-// and allocates only if that is too small.
-func MedianSlope(t, y, scratch []float64) (slope float64, ok bool, err error) {
-	if err := checkSeries(t, y); err != nil {
-		return 0, false, err
-	}
-	slopes, err := pairSlopes(t, y, scratch[:0])
-	if err != nil || len(slopes) == 0 {
-		return 0, false, err
-	}
-	slices.Sort(slopes)
-	return middle(slopes), true, nil
-}
-
 func checkSeries(t, y []float64) error {
 	switch {
 	case len(t) != len(y):
@@ -290,7 +274,8 @@ func checkSeries(t, y []float64) error {
 	return finite("y", y)
 }
 
-func pairSlopes(t, y, slopes []float64) ([]float64, error) {
+func pairSlopes(t, y []float64) ([]float64, error) {
+	slopes := make([]float64, 0, len(y)*max(0, len(y)-1)/2)
 	for i := range y {
 		for j := i + 1; j < len(y); j++ {
 			if t[i] == t[j] {

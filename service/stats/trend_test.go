@@ -286,9 +286,6 @@ func TestTrendErrors(t *testing.T) {
 		if _, err := TheilSen(c.t, c.y, c.level); !errors.Is(err, c.want) {
 			t.Errorf("TheilSen: %v, want %v", err, c.want)
 		}
-		if _, _, err := MedianSlope(c.t, c.y, nil); !errors.Is(c.want, ErrLevel) && !errors.Is(err, c.want) {
-			t.Errorf("MedianSlope: %v, want %v", err, c.want)
-		}
 	}
 }
 
@@ -330,9 +327,6 @@ func TestTheilSenByHand(t *testing.T) {
 		y := []float64{1, 2, 3}[:len(times)]
 		if got, err := TheilSen(times, y, 0.95); err != nil || got != (Slope{}) {
 			t.Errorf("%v: got %+v, %v", times, got, err)
-		}
-		if _, ok, err := MedianSlope(times, y, nil); ok || err != nil {
-			t.Errorf("%v: MedianSlope ok", times)
 		}
 	}
 	// All equal: the slope is 0, without an interval.
@@ -388,10 +382,6 @@ func TestTrendProperties(t *testing.T) {
 		}
 		if slope.HasInterval && !(slope.Low <= slope.Slope && slope.Slope <= slope.High) {
 			t.Fatalf("%+v", slope)
-		}
-		alone, ok, err := MedianSlope(times, y, nil)
-		if err != nil || alone != slope.Slope || ok != (slope.Slopes > 0) {
-			t.Fatalf("MedianSlope = %v, %v, %v", alone, ok, err)
 		}
 		doubled := make([]float64, len(y))
 		for i := range y {
