@@ -106,18 +106,11 @@ func Decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 
 func (w *walk) decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 	none := nothing
-	if !f.sorted() {
-		tidy := *f
-		tidy.Moves, tidy.Feedings, tidy.Observations =
-			slices.Clone(f.Moves), slices.Clone(f.Feedings), slices.Clone(f.Observations)
-		tidy.Sort()
-		f = &tidy
-	}
-	begin, entered := f.begin(asOf)
-	if asOf < begin {
+	entered, there := w.enter(f, asOf)
+	if !there {
 		return none
 	}
-	w.f, w.asOf, w.begin = f, asOf, begin
+	f = w.f
 	if f.TrapType == NoTrapType || f.Rules.HandFeed == Never || f.Rules.IntervalDays == 0 {
 		return w.decideUnfed(none)
 	}
@@ -134,6 +127,21 @@ func (w *walk) decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 		}
 	}
 	return w.window(none, horizonDays)
+}
+
+// enter readies the walk to day asOf, on facts in order. It returns the day on which
+// the plant's record began, and false if the plant is not there yet.
+func (w *walk) enter(f *Facts, asOf civil.Day) (entered civil.Day, there bool) {
+	if !f.sorted() {
+		tidy := *f
+		tidy.Moves, tidy.Feedings, tidy.Observations =
+			slices.Clone(f.Moves), slices.Clone(f.Feedings), slices.Clone(f.Observations)
+		tidy.Sort()
+		f = &tidy
+	}
+	begin, entered := f.begin(asOf)
+	w.f, w.asOf, w.begin = f, asOf, begin
+	return entered, asOf >= begin
 }
 
 // begin returns the day from which the plant is there, and the day on which its

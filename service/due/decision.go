@@ -102,9 +102,9 @@ func (s Instructions) List() []Instruction {
 
 // Evidence is what is known that may make a plant shrink.
 type Evidence struct {
-	NoPrey     bool // the last survey outdoors found no prey
+	NoPrey     bool // it stands outdoors, and the last survey there found no prey
 	StalkUp    bool // a flower stalk was left on
-	NotFedLong bool // not fed for two intervals or longer
+	NotFedLong bool // not fed for two intervals or longer, if hands feed it at all
 }
 
 // Decision is what a plant needs on a day. Days that do not apply are

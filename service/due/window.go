@@ -175,14 +175,20 @@ func (w *walk) addNotCatching(reasons []Reason, d *Decision) []Reason {
 	}
 	if w.shrinkingSince != civil.None {
 		reasons = append(reasons, Reason{Shrinking, w.shrinkingSince, civil.None})
-		d.Shrinking = Evidence{
-			NoPrey:  w.lastSurvey != civil.None && w.lastPrey == 0,
-			StalkUp: w.stalkUp,
-			NotFedLong: w.lastFed < 0 ||
-				w.asOf-w.f.Feedings[w.lastFed].Day >= civil.Day(2*w.f.Rules.IntervalDays),
-		}
+		d.Shrinking = w.evidence()
 	}
 	return reasons
+}
+
+// evidence tells what is known that may make the plant shrink.
+func (w *walk) evidence() Evidence {
+	rules := &w.f.Rules
+	return Evidence{
+		NoPrey:  w.exposure == Outdoors && w.lastSurvey != civil.None && w.lastPrey == 0,
+		StalkUp: w.stalkUp,
+		NotFedLong: rules.HandFeed != Never && rules.IntervalDays > 0 &&
+			(w.lastFed < 0 || w.asOf-w.f.Feedings[w.lastFed].Day >= civil.Day(2*rules.IntervalDays)),
+	}
 }
 
 // outdoorsSince returns the day on which the plant came to where it stands
