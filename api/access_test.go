@@ -135,6 +135,7 @@ var matrix = map[string]asked{
 	pb.DueService_ComputeDue_FullMethodName: {"read", nothing, one(func(*place) *pb.ComputeDueRequest {
 		return &pb.ComputeDueRequest{AsOfDate: "2026-05-11", Plants: []*pb.ComputeDueRequest_Plant{{Key: "a", TrapType: pb.Taxon_SNAP}}}
 	})},
+	pb.WatchService_GetWatchList_FullMethodName:  {"read", aCollection, one(func(x *place) *pb.GetWatchListRequest { return &pb.GetWatchListRequest{Parent: x.collection} })},
 	pb.DueService_ListDueFeedings_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ListDueFeedingsRequest { return &pb.ListDueFeedingsRequest{Parent: x.collection} })},
 	pb.PlanService_GetDayPlan_FullMethodName: {"read", aCollection, one(func(x *place) *pb.GetDayPlanRequest {
 		return &pb.GetDayPlanRequest{Parent: x.collection, Benches: []string{x.bench}}

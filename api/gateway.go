@@ -74,6 +74,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterTokenServiceHandlerClient(context.Background(), mux, pb.NewTokenServiceClient(c))
 	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterWatchServiceHandlerClient(context.Background(), mux, pb.NewWatchServiceClient(c))
+	},
 	// The mux asks the last one first: before a plant is taken by an id such as
 	// "a:explainDue".
 	func(mux *runtime.ServeMux, c *inProcess) error {

@@ -94,6 +94,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		{&pb.SessionService_ServiceDesc, services.Sessions},
 		{&pb.TaxonService_ServiceDesc, services.Taxa},
 		{&pb.TokenService_ServiceDesc, services.Tokens},
+		{&pb.WatchService_ServiceDesc, services.Watch},
 	} {
 		s.grpc.RegisterService(throughChain(registered.desc), registered.server)
 		s.health.SetServingStatus(registered.desc.ServiceName, healthpb.HealthCheckResponse_SERVING)

@@ -58,6 +58,7 @@ var Rules = map[string]Rule{
 	pb.DueService_ExplainDue_FullMethodName:      {Scope: ScopeRead, Least: Owner},
 	pb.DueService_ListDueFeedings_FullMethodName: {Scope: ScopeRead, Least: Owner},
 	pb.PlanService_GetDayPlan_FullMethodName:     {Scope: ScopeRead, Least: Owner},
+	pb.WatchService_GetWatchList_FullMethodName:  {Scope: ScopeRead, Least: Owner},
 
 	pb.GrowerService_GetGrower_FullMethodName:    {Scope: ScopeRead, Least: Owner},
 	pb.GrowerService_UpdateGrower_FullMethodName: {Scope: ScopeManage, Least: Owner},

@@ -30,6 +30,7 @@ type Services struct {
 	Sessions     *Sessions
 	Taxa         *Taxa
 	Tokens       *Tokens
+	Watch        *Watch
 }
 
 // Config is what the calls are given. Store, Log and Version must be set.
@@ -86,6 +87,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Sessions:     &Sessions{Core: core, feedings: feedings, observations: observations},
 		Taxa:         NewTaxa(c, core.pages),
 		Tokens:       &Tokens{core},
+		Watch:        &Watch{core},
 	}, nil
 }
 

@@ -44,7 +44,7 @@ func (w *walk) bring(d *Decision) {
 		w.asOf-w.lastSurvey > civil.Day(f.Rules.IntervalDays) {
 		d.Instructions.add(SurveyAgain)
 	}
-	if n := len(w.series); n > 0 && w.asOf-w.series[n-1].Day > measurementValidDays {
+	if n := len(w.series); n > 0 && w.asOf-w.series[n-1].Day > MeasurementValidDays {
 		d.Instructions.add(MeasureAgain)
 	}
 	if w.countDay != civil.None && !w.countedBy(w.asOf) {

@@ -7,8 +7,8 @@ import (
 )
 
 const (
-	// measurementValidDays is how long a measured diameter needs no other.
-	measurementValidDays = 60
+	// MeasurementValidDays is how long a measured diameter needs no other.
+	MeasurementValidDays = 60
 	// lookAheadDays is how far ahead a feeding day is looked for.
 	lookAheadDays = 365
 	// farYears: a due day further ahead than this is none.
