@@ -436,8 +436,8 @@ func (w *watcher) countOutcomes(p *store.Plant, f *due.Facts) {
 // findMould lists the benches on which mould is more frequent than elsewhere: each is
 // tested against the rest of the collection by Fisher's exact test, one-sided, and the
 // p-values are adjusted for all benches that are tested (those with sessions that are
-// not deleted). The test takes sessions for independent. Those of one plant are not, so p
-// comes out too small: a hint where to look, not a finding.
+// not deleted). The test takes sessions for independent. Those of one plant are not, so as
+// a rule p comes out too small: a hint where to look, not a finding.
 func (w *watcher) findMould() error {
 	var all tally
 	for _, t := range w.outcomes {

@@ -662,8 +662,9 @@ type WatchList_MouldCount struct {
 	OtherMouldy int32 `protobuf:"varint,4,opt,name=other_mouldy,json=otherMouldy,proto3" json:"other_mouldy,omitempty"`
 	// Odds of mould here over those elsewhere. Absent: infinite.
 	OddsRatio *float64 `protobuf:"fixed64,5,opt,name=odds_ratio,json=oddsRatio,proto3,oneof" json:"odds_ratio,omitempty"`
-	// One-sided p-value by Fisher's exact test, 0 to 1. It takes sessions for independent
-	// of each other, which those of one plant are not: the true one is larger.
+	// One-sided p-value by Fisher's exact test, 0 to 1. The test takes sessions for
+	// independent of each other. Those of one plant are not, so as a rule p comes out too
+	// small.
 	P float64 `protobuf:"fixed64,6,opt,name=p,proto3" json:"p,omitempty"`
 	// The same, adjusted by Holm's method for all benches with sessions; at most 0.05.
 	AdjustedP     float64 `protobuf:"fixed64,7,opt,name=adjusted_p,json=adjustedP,proto3" json:"adjusted_p,omitempty"`
