@@ -67,7 +67,7 @@ var groups = []struct {
 }{
 	{atTheBench, "At the bench, with a server that runs:", func() []*cobra.Command {
 		return []*cobra.Command{
-			todayCommand(), planCommand(), whyCommand(), sessionCommand(), outcomesCommand(), feedCommand(), measureCommand(), noteCommand(), stalkCommand(),
+			todayCommand(), planCommand(), whyCommand(), watchCommand(), sessionCommand(), outcomesCommand(), feedCommand(), measureCommand(), noteCommand(), stalkCommand(),
 			countCommand(), surveyCommand(), repotCommand(), divideCommand(), diedCommand(), soldCommand(), gaveCommand(),
 			moveCommand(), holdCommand(), awayCommand(), undoCommand(), newCommand(), benchCommand(), plantCommand(), retagCommand(),
 		}
