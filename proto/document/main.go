@@ -199,7 +199,7 @@ func (d *document) amend() error {
 	contract := dewbenchv1.File_dewbench_v1_server_proto.Package()
 	methods := map[string]protoreflect.MethodDescriptor{}
 	variables := map[string]string{} // by the collection before it: "taxa" has "taxon"
-	names := map[string]string{}     // the whole pattern by its last variable
+	names := map[string][]string{}   // the whole patterns by their last variable
 	var errs []error
 	protoregistry.GlobalFiles.RangeFilesByPackage(contract, func(f protoreflect.FileDescriptor) bool {
 		for i := range f.Services().Len() {
@@ -218,7 +218,8 @@ func (d *document) amend() error {
 				for k := 1; k < len(parts); k += 2 {
 					variables[parts[k-1]] = strings.Trim(parts[k], "{}")
 				}
-				names[strings.Trim(parts[len(parts)-1], "{}")] = pattern
+				last := strings.Trim(parts[len(parts)-1], "{}")
+				names[last] = append(names[last], pattern)
 			}
 		}
 		return true
@@ -226,7 +227,13 @@ func (d *document) amend() error {
 
 	paths := map[string]map[string]*operation{}
 	for path, verbs := range d.Paths {
-		renamed, old := rename(path, variables)
+		renamed, old := rename(path, variables, func(name string) bool { // a field of the request, and no part of a name
+			for _, op := range verbs {
+				m := methods[strings.TrimRight(op.OperationID, "0123456789")]
+				return m != nil && m.Input().Fields().ByName(protoreflect.Name(name)) != nil
+			}
+			return false
+		})
 		if paths[renamed] != nil {
 			errs = append(errs, fmt.Errorf("two paths %s", renamed))
 		}
@@ -243,8 +250,10 @@ func (d *document) amend() error {
 					if name, ok := old[p.Name]; ok {
 						p.Name = name
 					}
-					if pattern, ok := names[p.Name]; ok && p.Description == "" {
-						p.Description = fmt.Sprintf("The last part of `%s`.", pattern)
+					for _, pattern := range names[p.Name] {
+						if p.Description == "" && strings.Contains(renamed, pattern) {
+							p.Description = fmt.Sprintf("The last part of `%s`.", pattern)
+						}
 					}
 				}
 				if p.In == "query" {
@@ -299,14 +308,14 @@ func (d *document) amend() error {
 
 var variable = regexp.MustCompile(`([^/{}]+)/\{([^/{}]+)\}`)
 
-// rename gives the variables of a path the names of the resources' patterns; old
-// tells the new name by the one that it had.
-func rename(path string, variables map[string]string) (renamed string, old map[string]string) {
+// rename gives the variables of a path the names of the resources' patterns, but for
+// those that are whole; old tells the new name by the one that it had.
+func rename(path string, variables map[string]string, whole func(name string) bool) (renamed string, old map[string]string) {
 	old = map[string]string{}
 	renamed = variable.ReplaceAllStringFunc(path, func(s string) string {
 		m := variable.FindStringSubmatch(s)
 		name, ok := variables[m[1]]
-		if !ok {
+		if !ok || whole(m[2]) {
 			return s
 		}
 		old[m[2]] = name
