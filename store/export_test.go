@@ -37,6 +37,6 @@ func Guard(statement string) error { return guard(context.Background(), statemen
 
 // Rows has one of each.
 var Rows = []any{
-	keyRow{}, growerRow{}, tokenRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
+	keyRow{}, growerRow{}, tokenRow{}, calendarRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
 	feedingRow{}, observationRow{}, revisionRow{},
 }

@@ -31,6 +31,7 @@ var moreColumns = map[string]struct {
 }{
 	"collections": {[]string{"owner_id"}, "the collections of one grower"},
 	"tokens":      {[]string{"hash"}, "a call shows its secret before it is known whose it is"},
+	"calendars":   {[]string{"hash"}, "a call shows its secret before it is known whose it is"},
 }
 
 // exemptTables have no tenant.

@@ -162,6 +162,20 @@ var lists = map[string]*lister{
 		orders: map[string][]string{"name": {"id"}}, usual: "name",
 		total: 8, gone: 2,
 	},
+	"calendars": {
+		list: func(v view, q store.List) ([]listed, []any, error) {
+			all, next, err := v.Grower("g1").Calendars("", q)
+			rows, next, err := rowsOf(all, next, err, func(m *pb.Calendar) map[string]any {
+				return map[string]any{"id": store.Segment(m.GetName(), "calendars")}
+			})
+			for i, m := range all {
+				rows[i].deleted = m.GetRevokeTime() != nil
+			}
+			return rows, next, err
+		},
+		orders: map[string][]string{"name": {"id"}}, usual: "name",
+		total: 8, gone: 2,
+	},
 	"revisions": {
 		list: func(v view, q store.List) ([]listed, []any, error) {
 			all, next, err := v.c.Revisions(store.PlantKind, "", "p01", q)
@@ -247,8 +261,15 @@ var stocked = storetest.NewTemplate(func(ctx context.Context, s *store.Store) er
 				if _, err := tx.Grower(grower).CreateToken(&pb.Token{Name: store.TokenName(grower, id)}, []byte(grower+id), noon); err != nil {
 					return err
 				}
+				calendar := store.CalendarName(store.GrowerName(grower), id)
+				if _, err := tx.Grower(grower).CreateCalendar(&pb.Calendar{Name: calendar}, []byte(grower+id), noon); err != nil {
+					return err
+				}
 				if n < 2 {
 					if _, err := tx.Grower(grower).RevokeToken(id, noon, agree); err != nil {
+						return err
+					}
+					if _, err := tx.Grower(grower).RevokeCalendar(calendar, noon, agree); err != nil {
 						return err
 					}
 				}

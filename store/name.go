@@ -10,6 +10,10 @@ func GrowerName(grower string) string { return "growers/" + grower }
 // TokenName returns growers/{grower}/tokens/{token}.
 func TokenName(grower, token string) string { return GrowerName(grower) + "/tokens/" + token }
 
+// CalendarName returns collections/{collection}/calendars/{calendar} or
+// growers/{grower}/calendars/{calendar}; parent is what stands before it.
+func CalendarName(parent, calendar string) string { return parent + "/calendars/" + calendar }
+
 // CollectionName returns collections/{collection}.
 func CollectionName(collection string) string { return "collections/" + collection }
 

@@ -11,6 +11,8 @@ func TestNames(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
 		{store.GrowerName("g"), "growers/g"},
 		{store.TokenName("g", "t"), "growers/g/tokens/t"},
+		{store.CalendarName("growers/g", "k"), "growers/g/calendars/k"},
+		{store.CalendarName("collections/c", "k"), "collections/c/calendars/k"},
 		{store.CollectionName("c"), "collections/c"},
 		{store.BenchName("c", "b"), "collections/c/benches/b"},
 		{store.BenchName("c", ""), ""},

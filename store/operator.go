@@ -4,9 +4,10 @@ import "fmt"
 
 // What only the operator does, who holds the database.
 
-// RevokeAll ends all tokens of the grower that are not revoked yet, and tells how
-// many. Those of a newer writer too: what it knows of them beside their end no
-// longer matters. Of a grower who is not there it returns ErrNotFound.
+// RevokeAll ends all tokens and calendars of the grower that are not revoked yet, and
+// tells how many tokens: who had a token of theirs may have made a calendar too. Those
+// of a newer writer too: what it knows of them beside their end no longer matters. Of a
+// grower who is not there it returns ErrNotFound.
 func (g *Grower) RevokeAll(us int64) (int64, error) {
 	if err := g.Lock(); err != nil {
 		return 0, err
@@ -14,6 +15,9 @@ func (g *Grower) RevokeAll(us int64) (int64, error) {
 	result := g.tx.q().Exec("UPDATE tokens SET revoke_us = ?, version = version + 1 WHERE grower_id = ? AND revoke_us IS NULL", us, g.id)
 	if result.Error != nil {
 		return 0, fmt.Errorf("revoke tokens: %w", result.Error)
+	}
+	if err := g.tx.q().Exec("UPDATE calendars SET revoke_us = ?, version = version + 1 WHERE grower_id = ? AND revoke_us IS NULL", us, g.id).Error; err != nil {
+		return 0, fmt.Errorf("revoke calendars: %w", err)
 	}
 	return result.RowsAffected, nil
 }

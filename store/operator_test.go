@@ -3,6 +3,8 @@ package store_test
 import (
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/store"
 )
@@ -20,6 +22,10 @@ func TestRevokeAll(t *testing.T) {
 			return err
 		})
 		before := b.readToken("g1", "a")
+		b.makeCalendar("g1", "growers/g1/calendars/a")
+		b.makeCalendar("g1", "collections/c1/calendars/newer")
+		b.newer("calendars", "grower_id = ? AND calendar_id = ?", "g1", "newer")
+		b.makeCalendar("g2", "growers/g2/calendars/a")
 
 		all := func(grower string, us, want int64) {
 			t.Helper()
@@ -43,6 +49,12 @@ func TestRevokeAll(t *testing.T) {
 			b.Error("the etag of a token that is revoked stays")
 		}
 		tells(b, "the token of another grower", b.readToken("g2", "a"), other)
+		for name, us := range map[string]*int64{"growers/g1/calendars/a": proto.Int64(noon + 2), "collections/c1/calendars/newer": proto.Int64(noon + 2), "growers/g2/calendars/a": nil} {
+			ended := b.subscription(name).Revoked
+			if ended != (us != nil) || us != nil && store.Micros(b.readCalendar("g1", name).GetRevokeTime()) != *us {
+				b.Errorf("%s is revoked: %v", name, ended)
+			}
+		}
 		all("g1", noon+3, 0)
 	})
 }

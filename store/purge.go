@@ -38,7 +38,7 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		return gone, true, err
 	}
 	if whole {
-		for _, table := range []string{"revisions", "benches", "collections"} {
+		for _, table := range []string{"calendars", "revisions", "benches", "collections"} {
 			remove("DELETE FROM "+table+" WHERE collection_id = ?", c.id)
 		}
 		return gone, false, err

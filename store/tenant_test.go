@@ -300,6 +300,22 @@ var growerMethods = map[string]struct {
 	"RevokeToken": {missing, func(g *store.Grower, token string) (any, error) { return g.RevokeToken(token, noon, agree) }},
 	"RevokeAll":   {empty, func(g *store.Grower, _ string) (any, error) { return g.RevokeAll(noon) }},
 	"UseToken":    {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseToken(token, noon) }},
+	"CreateCalendar": {empty, func(g *store.Grower, token string) (any, error) {
+		return g.CreateCalendar(&pb.Calendar{Name: store.CalendarName("growers/g1", token+"-2")}, []byte("new"), noon)
+	}},
+	"Calendar": {missing, func(g *store.Grower, token string) (any, error) {
+		return g.Calendar(store.CalendarName("growers/g1", token))
+	}},
+	"Calendars": {empty, func(g *store.Grower, _ string) (any, error) {
+		own, _, err1 := g.Calendars("", store.List{Limit: big, Deleted: true})
+		of, _, err2 := g.Calendars("c2", store.List{Limit: big, Deleted: true})
+		return append(own, of...), errors.Join(err1, err2)
+	}},
+	"LiveCalendars": {empty, func(g *store.Grower, _ string) (any, error) { return g.LiveCalendars() }},
+	"RevokeCalendar": {missing, func(g *store.Grower, token string) (any, error) {
+		return g.RevokeCalendar(store.CalendarName("growers/g1", token), noon, agree)
+	}},
+	"UseCalendar": {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseCalendar(token, noon) }},
 	"Claim": {empty, func(g *store.Grower, token string) (any, error) {
 		names, before, err := g.Claim(asked("m", token, "body", 0))
 		if before != (token == "shared") {
@@ -332,6 +348,11 @@ func (b bed) twins() {
 				g := tx.Grower(grower)
 				if _, err := g.CreateToken(m, []byte(id+token), noon); err != nil {
 					return err
+				}
+				for _, name := range []string{store.CalendarName(store.GrowerName(grower), token), store.CalendarName(store.CollectionName(id), token+"-of")} {
+					if _, err := g.CreateCalendar(&pb.Calendar{Name: name, DisplayName: whose}, []byte(name), noon); err != nil {
+						return err
+					}
 				}
 				r := asked("m", token, "body", 0)
 				if _, _, err := g.Claim(r); err != nil {
@@ -401,8 +422,8 @@ func dueQueries(i ids) (all []store.DueQuery) {
 }
 
 var tenantTables = map[string][]string{
-	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "collections"},
-	"grower_id":     {"growers", "tokens", "requests"},
+	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "collections"},
+	"grower_id":     {"growers", "tokens", "calendars", "requests"},
 }
 
 // rows are all rows of a tenant, as text.

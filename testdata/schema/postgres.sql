@@ -21,6 +21,24 @@ CREATE TABLE benches (
 CREATE INDEX benches_display_name ON benches (collection_id, display_name_key, bench_id);
 CREATE INDEX benches_walk_order ON benches (collection_id, walk_order, bench_id);
 
+CREATE TABLE calendars (
+  grower_id TEXT COLLATE "C" NOT NULL,
+  calendar_id TEXT COLLATE "C" NOT NULL,
+  collection_id TEXT COLLATE "C",
+  hash BYTEA NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  last_use_us BIGINT,
+  create_us BIGINT NOT NULL,
+  revoke_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id, calendar_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE INDEX calendars_collection ON calendars (collection_id);
+CREATE UNIQUE INDEX calendars_hash ON calendars (hash);
+
 CREATE TABLE collections (
   collection_id TEXT COLLATE "C" NOT NULL,
   owner_id TEXT COLLATE "C" NOT NULL,

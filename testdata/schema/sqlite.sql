@@ -21,6 +21,24 @@ CREATE TABLE benches (
 CREATE INDEX benches_display_name ON benches (collection_id, display_name_key, bench_id);
 CREATE INDEX benches_walk_order ON benches (collection_id, walk_order, bench_id);
 
+CREATE TABLE calendars (
+  grower_id TEXT NOT NULL,
+  calendar_id TEXT NOT NULL,
+  collection_id TEXT,
+  hash BLOB NOT NULL,
+  display_name TEXT NOT NULL,
+  last_use_us INTEGER,
+  create_us INTEGER NOT NULL,
+  revoke_us INTEGER,
+  version INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id, calendar_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE INDEX calendars_collection ON calendars (collection_id);
+CREATE UNIQUE INDEX calendars_hash ON calendars (hash);
+
 CREATE TABLE collections (
   collection_id TEXT NOT NULL,
   owner_id TEXT NOT NULL,
