@@ -40,6 +40,7 @@ import (
 // place is what the calls of the matrix name, be it there or not.
 type place struct {
 	grower, token                               string
+	calendar, own, secret                       string // of the collection, of the grower, and what opens the first
 	collection, bench, empty                    string
 	plant, other, feeding, observation, tag, id string
 }
@@ -52,6 +53,8 @@ func placeOf(grower, collection, suffix string) *place {
 		bench: store.BenchName(collection, "south"+suffix), empty: store.BenchName(collection, "empty"+suffix),
 		plant: store.PlantName(collection, "d1"+suffix), other: store.PlantName(collection, "d2"+suffix), tag: "D1" + suffix, id: "new" + suffix,
 	}
+	x.calendar, x.own = store.CalendarName(x.collection, "k"+collection+suffix), store.CalendarName(x.grower, "g"+collection+suffix)
+	x.secret = "dwbcal_" + collection + suffix
 	x.feeding, x.observation = x.plant+"/feedings/f1"+suffix, x.plant+"/observations/o1"+suffix
 	return x
 }
@@ -59,8 +62,8 @@ func placeOf(grower, collection, suffix string) *place {
 // request is the request id with which the feeding of a place was made.
 func (x *place) request() string { return store.Segment(x.collection, "collections") }
 
-// make makes a place of the grower's. Its token is made only if it is asked for, as
-// a grower has 100 at most.
+// make makes a place of the grower's. Its token and calendars are made only if they are
+// asked for, as a grower has 100 at most.
 func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken bool) error {
 	return s.Write(ctx, func(tx *store.Tx) error {
 		if withToken {
@@ -72,6 +75,13 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 		c, err := tx.CreateCollection(store.Segment(x.collection, "collections"), by.Grower, &pb.Collection{DisplayName: "Shed", TimeZone: "Europe/Berlin"}, by)
 		if err != nil {
 			return err
+		}
+		if withToken {
+			for name, secret := range map[string]string{x.calendar: x.secret, x.own: x.secret + "-own"} {
+				if _, err := tx.Grower(by.Grower).CreateCalendar(&pb.Calendar{Name: name, DisplayName: "Telephone"}, service.HashSecret(secret), by.Us); err != nil {
+					return err
+				}
+			}
 		}
 		for _, name := range []string{x.bench, x.empty} {
 			if _, err := c.CreateBench(&pb.Bench{Name: name, DisplayName: "Bench"}, by); err != nil {
@@ -109,11 +119,15 @@ const (
 	ownOnes      = "own"        // it lists what the caller owns, whatever else there is
 	aCollection  = "collection" // one, or something in it
 	aGrowersSelf = "grower"     // one, or a token
+	aCalendar    = "calendar"   // of a collection or a grower, or where one is made
 )
+
+// aSecret is in place of a scope: no token is needed, but what the request holds.
+const aSecret = "(secret)"
 
 // asked is what a call asks of its caller.
 type asked struct {
-	scope    string // that the token must hold; "": no token is needed
+	scope    string // that the token must hold; "": no token is needed; or aSecret
 	names    string
 	requests func(x *place) []proto.Message // good ones; for each route at least one
 }
@@ -154,6 +168,21 @@ var matrix = map[string]asked{
 	pb.TokenService_GetToken_FullMethodName:    {"manage", aGrowersSelf, one(func(x *place) *pb.GetTokenRequest { return &pb.GetTokenRequest{Name: x.token} })},
 	pb.TokenService_ListTokens_FullMethodName:  {"manage", aGrowersSelf, one(func(x *place) *pb.ListTokensRequest { return &pb.ListTokensRequest{Parent: x.grower} })},
 	pb.TokenService_DeleteToken_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.DeleteTokenRequest { return &pb.DeleteTokenRequest{Name: x.token} })},
+
+	pb.CalendarService_CreateCalendar_FullMethodName: {"manage", aCalendar, func(x *place) []proto.Message {
+		m := &pb.Calendar{DisplayName: "Telephone"}
+		return []proto.Message{&pb.CreateCalendarRequest{Parent: x.collection, Calendar: m}, &pb.CreateCalendarRequest{Parent: x.grower, Calendar: m}}
+	}},
+	pb.CalendarService_GetCalendar_FullMethodName: {"manage", aCalendar, func(x *place) []proto.Message {
+		return []proto.Message{&pb.GetCalendarRequest{Name: x.calendar}, &pb.GetCalendarRequest{Name: x.own}}
+	}},
+	pb.CalendarService_ListCalendars_FullMethodName: {"manage", aCalendar, func(x *place) []proto.Message {
+		return []proto.Message{&pb.ListCalendarsRequest{Parent: x.collection}, &pb.ListCalendarsRequest{Parent: x.grower}}
+	}},
+	pb.CalendarService_DeleteCalendar_FullMethodName: {"manage", aCalendar, func(x *place) []proto.Message {
+		return []proto.Message{&pb.DeleteCalendarRequest{Name: x.calendar}, &pb.DeleteCalendarRequest{Name: x.own}}
+	}},
+	pb.CalendarService_GetDueCalendar_FullMethodName: {aSecret, aCalendar, one(func(x *place) *pb.GetDueCalendarRequest { return &pb.GetDueCalendarRequest{Secret: x.secret} })},
 
 	pb.CollectionService_CreateCollection_FullMethodName: {"manage", nothing, one(func(*place) *pb.CreateCollectionRequest {
 		return &pb.CreateCollectionRequest{Collection: &pb.Collection{DisplayName: "Sill", TimeZone: "UTC"}}
@@ -311,17 +340,24 @@ const (
 )
 
 // expect tells how a call must answer a caller; "" is a good answer.
-func (a *asked) expect(c *matrixCaller) service.Reason {
+func (a *asked) expect(c *matrixCaller, req proto.Message) service.Reason {
+	names := a.names
+	if names == aCalendar {
+		names = aCollection
+		if strings.Contains(fmt.Sprint(req), matrixOwner) {
+			names = aGrowersSelf
+		}
+	}
 	switch {
-	case a.scope == "":
+	case a.scope == "", a.scope == aSecret:
 		return ""
 	case c.refused != "":
 		return c.refused
 	case !slices.ContainsFunc(holds[a.scope], func(wider string) bool { return slices.Contains(c.scopes, wider) }):
 		return "SCOPE_MISSING"
-	case a.names == aCollection && c.grower != matrixOwner:
+	case names == aCollection && c.grower != matrixOwner:
 		return "COLLECTION_NOT_FOUND"
-	case a.names == aGrowersSelf && c.grower != matrixOwner:
+	case names == aGrowersSelf && c.grower != matrixOwner:
 		return "GROWER_NOT_FOUND"
 	}
 	return ""
@@ -677,7 +713,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 				}
 				fitting[try.name]++
 				for _, c := range callers {
-					want := a.expect(&c)
+					want := a.expect(&c, req)
 					if want == "" {
 						continue
 					}
@@ -711,7 +747,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 	for _, method := range slices.Sorted(maps.Keys(matrix)) {
 		a, x, news := matrix[method], shared, 0
 		if a.scope == "record" || a.scope == "manage" {
-			x = newPlace(strings.Contains(method, "Token"))
+			x = newPlace(keepsSecrets.MatchString(method))
 		}
 		for i, req := range a.requests(shared) {
 			for _, try := range d.attempts(t, method) {
@@ -719,11 +755,11 @@ func testAccess(t *testing.T, engine store.Engine) {
 					continue
 				}
 				for _, c := range callers {
-					if a.expect(&c) != "" {
+					if a.expect(&c, req) != "" {
 						continue
 					}
 					if last.MatchString(method) && news > 0 {
-						x = newPlace(strings.Contains(method, "Token"))
+						x = newPlace(keepsSecrets.MatchString(method))
 					}
 					news++
 					x.id = fmt.Sprintf("new-%d", news)
@@ -739,6 +775,9 @@ func testAccess(t *testing.T, engine store.Engine) {
 		}
 	}
 }
+
+// keepsSecrets matches calls about what has a secret.
+var keepsSecrets = regexp.MustCompile("Token|Calendar")
 
 // last matches calls that can be made only once on the same.
 var last = regexp.MustCompile("/(Delete|Reassign)")
@@ -796,11 +835,14 @@ func TestMatrixIsWhole(t *testing.T) {
 		if !offered[method] {
 			t.Errorf("%s has a row in the matrix, and is not offered", method)
 		}
-		least := service.Stranger
-		if a.names != nothing {
-			least = service.Owner
+		want := service.Rule{Open: a.scope == "", Secret: a.scope == aSecret}
+		if !want.Secret {
+			want.Scope = a.scope
 		}
-		if diff := cmp.Diff(service.Rule{Open: a.scope == "", Scope: a.scope, Least: least}, service.Rules[method]); diff != "" {
+		if a.names != nothing {
+			want.Least = service.Owner
+		}
+		if diff := cmp.Diff(want, service.Rules[method]); diff != "" {
 			t.Errorf("%s: the matrix and service.Rules differ (-matrix +rules):\n%s", method, diff)
 		}
 	}
@@ -936,12 +978,19 @@ func TestForeignReferences(t *testing.T) {
 				return &pb.UndoRequest{Name: own.collection, RequestId: x.request()}
 			}},
 			"token": {pb.TokenService_DeleteToken_FullMethodName, func(x *place) proto.Message { return &pb.DeleteTokenRequest{Name: x.token} }},
+			"collection of a new calendar": {pb.CalendarService_CreateCalendar_FullMethodName, func(x *place) proto.Message {
+				return &pb.CreateCalendarRequest{Parent: x.collection, Calendar: &pb.Calendar{DisplayName: "X"}}
+			}},
+			"calendar of a collection": {pb.CalendarService_DeleteCalendar_FullMethodName, func(x *place) proto.Message {
+				return &pb.DeleteCalendarRequest{Name: x.calendar}
+			}},
+			"calendar": {pb.CalendarService_DeleteCalendar_FullMethodName, func(x *place) proto.Message { return &pb.DeleteCalendarRequest{Name: x.own} }},
 		} {
 			there, missing := d.call(t, stranger, c.method, c.make(foreign)), d.call(t, stranger, c.method, c.make(none))
 			if there.code != codes.NotFound && there.code != codes.InvalidArgument {
 				t.Errorf("%s: %s %.300s", name, there.code, there.whole)
 			}
-			if want := strings.ReplaceAll(same.Replace(missing.whole), "tc-missing", "tc-foreign"); there.whole != want {
+			if want := strings.ReplaceAll(same.Replace(missing.whole), "c-missing", "c-foreign"); there.whole != want {
 				t.Errorf("%s: what is another's and what is not there differ:\n%s\n%s", name, there.whole, missing.whole)
 			}
 		}

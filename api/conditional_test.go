@@ -198,12 +198,12 @@ func TestBadConditions(t *testing.T) {
 	}
 }
 
-// What is no JSON goes through as it comes, in parts.
+// What is neither JSON nor a calendar goes through as it comes, in parts.
 func TestConditionalWriterLetsThrough(t *testing.T) {
 	for _, c := range []struct {
 		kind   string
 		status int
-	}{{"text/calendar", 200}, {"image/png", 200}, {"", 200}, {"application/json", 404}, {"application/json", 201}} {
+	}{{"text/csv", 200}, {"image/png", 200}, {"", 200}, {"application/json", 404}, {"application/json", 201}} {
 		under := httptest.NewRecorder()
 		w := &conditionalWriter{ResponseWriter: under, ifNoneMatch: &entityTags{any: true}, ifMatch: &entityTags{}}
 		w.Header().Set("Content-Type", c.kind)
@@ -246,11 +246,14 @@ func TestEveryIfMatchIsJudged(t *testing.T) {
 	feeding := create(plant+"/feedings?feedingId=f", `{"fedDate":"2026-05-01"}`)
 	observation := create(plant+"/observations?observationId=o", `{"observeDate":"2026-05-01","repotting":{}}`)
 	token := create("/v1/growers/me/tokens", `{"displayName":"a script","scopes":["read"]}`)
+	ofOne := create(collection+"/calendars", `{"displayName":"a telephone"}`)
+	ofAll := create("/v1/growers/me/calendars", `{"displayName":"a telephone"}`)
 
 	belongs := `{"plant":"` + strings.TrimPrefix(other, "/v1/") + `"}`
 	tried := map[string]bool{}
 	// What is below goes first: it is not there once what is above is deleted.
 	for _, c := range []struct{ method, at, body string }{
+		{"DELETE", ofOne, ""}, {"DELETE", ofAll, ""},
 		{"PATCH", feeding, `{"note":"x"}`}, {"DELETE", feeding, ""}, {"POST", feeding + ":undelete", "{}"}, {"POST", feeding + ":reassign", belongs},
 		{"PATCH", observation, `{"note":"x"}`}, {"DELETE", observation, ""}, {"POST", observation + ":undelete", "{}"}, {"POST", observation + ":reassign", belongs},
 		{"PATCH", plant, `{"clone":"x"}`}, {"DELETE", plant, ""}, {"POST", plant + ":undelete", "{}"},

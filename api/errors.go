@@ -58,8 +58,11 @@ var table = map[service.Reason]kind{
 	service.ScopeMissing:  {codes.PermissionDenied, 0, "The token may not do this. Use one with the scope that the message names."},
 	service.TooManyTokens: {codes.ResourceExhausted, 0, "A grower has 100 tokens at most. Revoke some."},
 
+	service.TooManyCalendars: {codes.ResourceExhausted, 0, "A grower has 100 calendars at most. Revoke some."},
+
 	service.GrowerNotFound:      {codes.NotFound, 0, "There is no such grower that the caller may see."},
 	service.TokenNotFound:       {codes.NotFound, 0, "There is no such token that the caller may see."},
+	service.CalendarNotFound:    {codes.NotFound, 0, "There is no such calendar that the caller may see, or none at this address: it is wrong or was revoked."},
 	service.CollectionNotFound:  {codes.NotFound, 0, "There is no such collection that the caller may see."},
 	service.BenchNotFound:       {codes.NotFound, 0, "The collection has no such bench."},
 	service.PlantNotFound:       {codes.NotFound, 0, "The collection has no such plant, or no plant with the tag."},

@@ -45,6 +45,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 		return pb.RegisterBenchServiceHandlerClient(context.Background(), mux, pb.NewBenchServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterCalendarServiceHandlerClient(context.Background(), mux, pb.NewCalendarServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterCollectionServiceHandlerClient(context.Background(), mux, pb.NewCollectionServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
@@ -127,6 +130,7 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 		runtime.WithRoutingErrorHandler(g.refuseLost),
 		runtime.WithForwardResponseOption(keepEtag),
 		runtime.WithForwardResponseOption(tellTable),
+		runtime.WithForwardResponseOption(keepPrivate),
 		runtime.WithMiddlewares(g.checkRoute),
 	)
 	for _, register := range registrations {

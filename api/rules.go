@@ -193,8 +193,9 @@ var resources = func() []*annotations.ResourceDescriptor {
 	var found []*annotations.ResourceDescriptor
 	protoregistry.GlobalFiles.RangeFilesByPackage(pb.File_dewbench_v1_plant_proto.Package(), func(file protoreflect.FileDescriptor) bool {
 		for i := range file.Messages().Len() {
-			if r, _ := proto.GetExtension(file.Messages().Get(i).Options(), annotations.E_Resource).(*annotations.ResourceDescriptor); r != nil {
-				found = append(found, r)
+			r, _ := proto.GetExtension(file.Messages().Get(i).Options(), annotations.E_Resource).(*annotations.ResourceDescriptor)
+			for _, pattern := range r.GetPattern() { // each by itself
+				found = append(found, &annotations.ResourceDescriptor{Singular: r.GetSingular(), Pattern: []string{pattern}})
 			}
 		}
 		return true
@@ -240,7 +241,10 @@ func makePatternText(pattern string) string {
 	var kinds, forms []string
 	for _, r := range resources {
 		if name := r.GetPattern()[0]; form.MatchString(placeholder.ReplaceAllString(name, "x")) {
-			kinds, forms = append(kinds, withArticle(r.GetSingular())), append(forms, name)
+			if kind := withArticle(r.GetSingular()); !slices.Contains(kinds, kind) {
+				kinds = append(kinds, kind)
+			}
+			forms = append(forms, name)
 		}
 	}
 	part := repeated(tree)

@@ -81,6 +81,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		server any
 	}{
 		{&pb.BenchService_ServiceDesc, services.Benches},
+		{&pb.CalendarService_ServiceDesc, services.Calendars},
 		{&pb.CollectionService_ServiceDesc, services.Collections},
 		{&pb.DueService_ServiceDesc, services.Due},
 		{&pb.ExchangeService_ServiceDesc, services.Exchange},

@@ -218,21 +218,22 @@ func TestAccessAgreesWithDocument(t *testing.T) {
 		if op.Security != nil {
 			security = *op.Security
 		}
-		if rule.Open {
+		noToken := rule.Open || rule.Secret
+		if noToken {
 			want = open
 		}
 		if diff := cmp.Diff(want, security); diff != "" {
 			t.Errorf("%s: security differs (-table +document):\n%s", pathOf(rt), diff)
 		}
-		if _, challenged := op.Responses["401"].Headers["WWW-Authenticate"]; challenged == rule.Open {
+		if _, challenged := op.Responses["401"].Headers["WWW-Authenticate"]; challenged == noToken {
 			t.Errorf("%s: 401 is in the document: %v", pathOf(rt), challenged)
 		}
-		if rule.Open == (rule.Scope != "") || !rule.Open && !slices.Contains(service.Scopes, rule.Scope) {
+		if noToken == (rule.Scope != "") || rule.Open && rule.Secret || !noToken && !slices.Contains(service.Scopes, rule.Scope) {
 			t.Errorf("%s: %+v", rt.fullName, rule)
 		}
-		// What only reads asks for no more than to read, but for the tokens.
-		if reads := rt.method == http.MethodGet; !rule.Open && reads != (rule.Scope == service.ScopeRead) &&
-			!strings.Contains(rt.fullName, "TokenService") && rt.fullName != pb.DueService_ComputeDue_FullMethodName {
+		// What only reads asks for no more than to read, but for the tokens and calendars.
+		if reads := rt.method == http.MethodGet; !noToken && reads != (rule.Scope == service.ScopeRead) &&
+			!keepsSecrets.MatchString(rt.fullName) && rt.fullName != pb.DueService_ComputeDue_FullMethodName {
 			t.Errorf("%s %s asks for the scope %s", rt.method, rt.fullName, rule.Scope)
 		}
 	}

@@ -16,8 +16,8 @@ import (
 )
 
 // Who may call what is decided here, and nowhere else: Admit judges the token (readmit
-// once more, where that counts), Rules says what each call asks, and relation what the
-// caller is to a collection.
+// once more, where that counts), bySecret the secret of a calendar, Rules says what each
+// call asks, and relation what the caller is to a collection.
 
 // The scopes of a token. Each holds those before it, but stock stands alone.
 const (
@@ -41,9 +41,10 @@ const (
 
 // Rule is what a call asks of its caller.
 type Rule struct {
-	Open  bool     // no token is needed
-	Scope string   // what the token must hold
-	Least Relation // what the caller must be to what the call names; Stranger: it names nothing of anyone
+	Open   bool     // no token is needed
+	Secret bool     // no token is needed: the call has a secret, and is one of the grower whose it is (bySecret)
+	Scope  string   // what the token must hold
+	Least  Relation // what the caller must be to what the call names; Stranger: it names nothing of anyone
 }
 
 // Rules has every call.
@@ -66,6 +67,12 @@ var Rules = map[string]Rule{
 	pb.TokenService_GetToken_FullMethodName:      {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_ListTokens_FullMethodName:    {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_DeleteToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+
+	pb.CalendarService_CreateCalendar_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.CalendarService_GetCalendar_FullMethodName:    {Scope: ScopeManage, Least: Owner},
+	pb.CalendarService_ListCalendars_FullMethodName:  {Scope: ScopeManage, Least: Owner},
+	pb.CalendarService_DeleteCalendar_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.CalendarService_GetDueCalendar_FullMethodName: {Secret: true, Least: Owner},
 
 	pb.CollectionService_CreateCollection_FullMethodName:   {Scope: ScopeManage},
 	pb.CollectionService_GetCollection_FullMethodName:      {Scope: ScopeRead, Least: Owner},
@@ -155,7 +162,7 @@ func relation(c *Caller, owner string) Relation {
 type call struct {
 	method string
 	rule   Rule
-	caller *Caller // nil if the call is open
+	caller *Caller // nil if the call is open, or of a secret that was not judged yet
 }
 
 // may tells whether the call may reach what a grower owns.
@@ -242,18 +249,21 @@ func (a *Access) find(ctx context.Context, hash []byte) (*store.Bearer, error) {
 	return bearer, err
 }
 
-// SecretPrefix begins every token.
-const SecretPrefix = "dwb_"
+// SecretPrefix begins every token, calendarPrefix the secret of every calendar.
+const (
+	SecretPrefix   = "dwb_"
+	calendarPrefix = "dwbcal_"
+)
 
-// HashSecret returns what is kept of a token. Its 256 random bits need no salt and
-// no slow hash.
+// HashSecret returns what is kept of a token, or of the secret of a calendar. Its 256
+// random bits need no salt and no slow hash.
 func HashSecret(secret string) []byte {
 	sum := sha256.Sum256([]byte(secret))
 	return sum[:]
 }
 
 const (
-	// lastUseStep is how often a token's last use is noted.
+	// lastUseStep is how often the last use of a token or calendar is noted.
 	lastUseStep = 10 * time.Minute
 	// lastUseWait is how long a call waits for that.
 	lastUseWait = time.Second
@@ -267,7 +277,7 @@ func (a *Access) Admit(ctx context.Context, method string, authorization []strin
 		return nil, fmt.Errorf("%s has no rule of access", method)
 	}
 	c := &call{method: method, rule: rule}
-	if rule.Open {
+	if rule.Open || rule.Secret {
 		return context.WithValue(ctx, callKey{}, c), nil
 	}
 	caller, err := a.authenticate(ctx, authorization)
@@ -295,17 +305,28 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 	if err := judge(bearer, err, now); err != nil {
 		return nil, fromStore(err)
 	}
-	if bearer.LastUseUs == nil || now-*bearer.LastUseUs >= lastUseStep.Microseconds() || now < *bearer.LastUseUs {
-		short, cancel := context.WithTimeout(ctx, lastUseWait)
-		err := a.store.Write(short, func(tx *store.Tx) error { return tx.Grower(bearer.Grower).UseToken(bearer.Token, now) })
-		cancel()
-		if err != nil { // the call can do without
-			a.log.WarnContext(ctx, "cannot note the use of a token", "token", bearer.Token, "error", err)
-		} else {
-			a.known.Delete(string(HashSecret(secret)))
-		}
+	noted := a.noteUse(ctx, bearer.LastUseUs, now, "token", bearer.Token, func(tx *store.Tx) error {
+		return tx.Grower(bearer.Grower).UseToken(bearer.Token, now)
+	})
+	if noted {
+		a.known.Delete(string(HashSecret(secret)))
 	}
 	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs}, nil
+}
+
+// noteUse notes the use of a token or calendar by note, unless the last was noted lately,
+// and tells whether it did. Where that fails the call can do without.
+func (a *Access) noteUse(ctx context.Context, last *int64, now int64, what, id string, note func(*store.Tx) error) (noted bool) {
+	if last != nil && now-*last < lastUseStep.Microseconds() && now >= *last {
+		return false
+	}
+	short, cancel := context.WithTimeout(ctx, lastUseWait)
+	defer cancel()
+	if err := a.store.Write(short, note); err != nil {
+		a.log.WarnContext(ctx, "cannot note the use of a "+what, what, id, "error", err)
+		return false
+	}
+	return true
 }
 
 // judge tells why a token that was looked for may not call, if so. err is that of the
@@ -332,4 +353,26 @@ func (v *visit) readmit() error {
 		bearer, err = caller.Bearer(v.call.caller.Token)
 	}
 	return judge(bearer, err, v.at.UnixMicro())
+}
+
+// bySecret judges the secret of a calendar. The call is one of the grower who made it
+// from then on, and reaches what that grower does.
+func (v *visit) bySecret(secret string) (*store.Subscription, error) {
+	if !v.call.rule.Secret {
+		return nil, fmt.Errorf("%s is no call of a secret", v.call.method)
+	}
+	found, err := v.tx.Subscription(HashSecret(secret))
+	switch {
+	case errors.Is(err, store.ErrNotFound), err == nil && (found.Revoked || found.Suspended):
+		return nil, noCalendar()
+	case err != nil:
+		return nil, fmt.Errorf("find calendar: %w", err)
+	}
+	v.call = &call{method: v.call.method, rule: v.call.rule, caller: &Caller{Grower: found.Grower}}
+	return found, nil
+}
+
+// noCalendar is the error for an address that opens nothing, whatever the cause.
+func noCalendar() *Error {
+	return &Error{Reason: CalendarNotFound, Message: "there is no calendar at this address: it is wrong or was revoked"}
 }

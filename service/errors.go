@@ -32,8 +32,11 @@ const (
 	ScopeMissing  Reason = "SCOPE_MISSING"
 	TooManyTokens Reason = "TOO_MANY_TOKENS"
 
+	TooManyCalendars Reason = "TOO_MANY_CALENDARS"
+
 	GrowerNotFound      Reason = "GROWER_NOT_FOUND"
 	TokenNotFound       Reason = "TOKEN_NOT_FOUND"
+	CalendarNotFound    Reason = "CALENDAR_NOT_FOUND"
 	CollectionNotFound  Reason = "COLLECTION_NOT_FOUND"
 	BenchNotFound       Reason = "BENCH_NOT_FOUND"
 	PlantNotFound       Reason = "PLANT_NOT_FOUND"

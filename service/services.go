@@ -17,6 +17,7 @@ import (
 type Services struct {
 	Access       *Access
 	Benches      *Benches
+	Calendars    *Calendars
 	Collections  *Collections
 	Due          *Due
 	Exchange     *Exchange
@@ -71,9 +72,11 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	}
 	core.due = NewDue(core)
 	feedings, observations := NewFeedings(core), NewObservations(core)
+	access := &Access{store: config.Store, now: core.now, log: config.Log, known: &core.tokens}
 	return &Services{
-		Access:       &Access{store: config.Store, now: core.now, log: config.Log, known: &core.tokens},
+		Access:       access,
 		Benches:      &Benches{core},
+		Calendars:    &Calendars{core, access},
 		Collections:  &Collections{core},
 		Due:          core.due,
 		Exchange:     NewExchange(core, feedings, observations),

@@ -19,11 +19,14 @@ type Tokens struct{ *Core }
 // mostTokens is how many tokens of a grower may be good at once.
 const mostTokens = 100
 
-// NewSecret returns a new token: 256 random bits behind its prefix.
-func NewSecret() string {
+// NewSecret returns a new token.
+func NewSecret() string { return newSecret(SecretPrefix) }
+
+// newSecret returns a new secret: 256 random bits behind its prefix.
+func newSecret(prefix string) string {
 	var bits [32]byte
 	_, _ = rand.Read(bits[:]) // it never fails: it ends the program instead
-	return SecretPrefix + base64.RawURLEncoding.EncodeToString(bits[:])
+	return prefix + base64.RawURLEncoding.EncodeToString(bits[:])
 }
 
 // AddToken gives the grower of its name a token, unless they have too many.
