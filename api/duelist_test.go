@@ -58,6 +58,7 @@ func (c *clock) add(d time.Duration) { c.set(c.now().Add(d)) }
 
 // clients are the calls that a grower makes.
 type clients struct {
+	pb.CalendarServiceClient
 	pb.CollectionServiceClient
 	pb.BenchServiceClient
 	pb.PlantServiceClient
@@ -72,6 +73,7 @@ type clients struct {
 
 func clientsOf(conn grpc.ClientConnInterface) *clients {
 	return &clients{
+		pb.NewCalendarServiceClient(conn),
 		pb.NewCollectionServiceClient(conn), pb.NewBenchServiceClient(conn), pb.NewPlantServiceClient(conn), pb.NewFeedingServiceClient(conn),
 		pb.NewObservationServiceClient(conn), pb.NewDueServiceClient(conn), pb.NewRevisionServiceClient(conn), pb.NewGrowerServiceClient(conn),
 		pb.NewTokenServiceClient(conn), pb.NewSessionServiceClient(conn),
