@@ -69,7 +69,7 @@ var groups = []struct {
 		return []*cobra.Command{
 			todayCommand(), planCommand(), whyCommand(), watchCommand(), sessionCommand(), outcomesCommand(), feedCommand(), measureCommand(), noteCommand(), stalkCommand(),
 			countCommand(), surveyCommand(), repotCommand(), divideCommand(), diedCommand(), soldCommand(), gaveCommand(),
-			moveCommand(), holdCommand(), awayCommand(), undoCommand(), newCommand(), benchCommand(), plantCommand(), retagCommand(),
+			moveCommand(), holdCommand(), awayCommand(), undoCommand(), calendarCommand(), newCommand(), benchCommand(), plantCommand(), retagCommand(),
 		}
 	}},
 	{ofTables, "Tables:", func() []*cobra.Command {

@@ -4,6 +4,8 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -125,7 +127,7 @@ func scripts(more func(*testscript.Env, testing.TB)) testscript.Params {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"bytes": writeBytes, "rewrite": rewrite, "row": findRow, "answer": checkAnswer,
-			"postgres": freshPostgres, "newer": makeNewer, "capture": capture, "mode": checkMode, "serve": serveScript,
+			"postgres": freshPostgres, "newer": makeNewer, "capture": capture, "mode": checkMode, "serve": serveScript, "fetch": fetchScript,
 		},
 	}
 }
@@ -144,6 +146,22 @@ func serveScript(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Setenv("DEWBENCH_SERVER", s.grpc)
 	ts.Setenv("HTTP_DOOR", strings.TrimPrefix(s.http, "http://"))
 	ts.Defer(func() { s.end(tb, os.Interrupt) })
+}
+
+// fetchScript is the script command `fetch STATUS URL`: it gets what stands there, without
+// a token, as the output.
+func fetchScript(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: fetch STATUS URL")
+	}
+	answer, err := http.Get(args[1])
+	ts.Check(err)
+	_, err = io.Copy(ts.Stdout(), answer.Body)
+	ts.Check(errors.Join(err, answer.Body.Close()))
+	http.DefaultClient.CloseIdleConnections()
+	if got := strconv.Itoa(answer.StatusCode); got != args[0] {
+		ts.Fatalf("status %s, want %s", got, args[0])
+	}
 }
 
 // freshPostgres is the script command `postgres VARIABLE [empty]`: it sets a variable
