@@ -51,8 +51,9 @@ func (g *Grower) row() (*growerRow, error) {
 	return &r, nil
 }
 
-// Lock keeps other transactions from adding and revoking tokens and calendars of the grower, and
-// from suspending them, until this one ends. It returns ErrNotFound if nobody is there.
+// Lock keeps other transactions from adding and revoking tokens and calendars of the
+// grower, and from suspending them, until this one ends. It returns ErrNotFound if nobody
+// is there.
 func (g *Grower) Lock() error {
 	_, err := g.row()
 	return err
