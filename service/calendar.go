@@ -343,7 +343,7 @@ func writeCalendar(name string, events []*dueEvent) ([]byte, error) {
 	c.SetProductId("-//Dewbench//Due feedings//EN")
 	c.SetCalscale("GREGORIAN")
 	c.SetName(oneLine(name)) // and X-WR-CALNAME, which older programs read
-	c.SetRefreshInterval(refresh, ics.WithValue(string(ics.ValueDataTypeDuration)))
+	c.SetRefreshInterval(refresh)
 	c.SetXPublishedTTL(refresh)
 	for _, e := range events {
 		y, m, d := e.day.Split()
