@@ -477,12 +477,12 @@ func viaHTTP(t *testing.T, d *doors, p *pair, filled *strings.Replacer) (*httpGo
 		}
 		checkError(t, answer.body)
 	}
-	return golden, tidy(t, linesOf(t, answer.header.Get("Content-Type"), answer.body), p.Only)
+	return golden, tidy(t, calendarLines(t, answer.header.Get("Content-Type"), answer.body), p.Only)
 }
 
-// linesOf returns a calendar as a list of its lines, with folded ones as they are; and
+// calendarLines returns a calendar as a list of its lines, with folded ones as they are; and
 // what is JSON as it is.
-func linesOf(t *testing.T, kind string, body []byte) []byte {
+func calendarLines(t *testing.T, kind string, body []byte) []byte {
 	t.Helper()
 	if !strings.HasPrefix(kind, service.CalendarType) {
 		return body
@@ -526,7 +526,7 @@ func viaGRPC(t *testing.T, d *doors, p *pair, filled *strings.Replacer) (*grpcGo
 		t.Fatal(err)
 	}
 	if page, ok := output.(*httpbody.HttpBody); ok {
-		return &grpcGolden{"OK"}, tidy(t, linesOf(t, page.GetContentType(), page.GetData()), p.Only)
+		return &grpcGolden{"OK"}, tidy(t, calendarLines(t, page.GetContentType(), page.GetData()), p.Only)
 	}
 	return &grpcGolden{"OK"}, tidy(t, messageJSON(t, output), p.Only)
 }
