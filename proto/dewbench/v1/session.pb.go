@@ -33,6 +33,13 @@ const (
 	RecordSessionResponse_Skipped_SKIPPED RecordSessionResponse_Skipped_Code = 1
 	// It was fed on this day already, by whomever: it is not fed twice.
 	RecordSessionResponse_Skipped_FED_TODAY RecordSessionResponse_Skipped_Code = 2
+	// It was fed since the day of the sheet, before the day of this session: nobody
+	// feeds by the same sheet twice.
+	RecordSessionResponse_Skipped_FED_SINCE RecordSessionResponse_Skipped_Code = 3
+	// It stands elsewhere now than where the sheet says.
+	RecordSessionResponse_Skipped_MOVED RecordSessionResponse_Skipped_Code = 4
+	// It is dead, sold, given away or deleted.
+	RecordSessionResponse_Skipped_ENDED RecordSessionResponse_Skipped_Code = 5
 )
 
 // Enum value maps for RecordSessionResponse_Skipped_Code.
@@ -41,11 +48,17 @@ var (
 		0: "CODE_UNSPECIFIED",
 		1: "SKIPPED",
 		2: "FED_TODAY",
+		3: "FED_SINCE",
+		4: "MOVED",
+		5: "ENDED",
 	}
 	RecordSessionResponse_Skipped_Code_value = map[string]int32{
 		"CODE_UNSPECIFIED": 0,
 		"SKIPPED":          1,
 		"FED_TODAY":        2,
+		"FED_SINCE":        3,
+		"MOVED":            4,
+		"ENDED":            5,
 	}
 )
 
@@ -99,7 +112,10 @@ type RecordSessionRequest struct {
 	// `A-Z a-z 0-9 . _ -`.
 	RequestId string `protobuf:"bytes,9,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Whether to check only: the answer is what would be made, and nothing is.
-	ValidateOnly  bool `protobuf:"varint,10,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,10,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The sheet on which it was noted, `collections/{collection}/sheets/{sheet}`. If it
+	// is of another day than today, fedTime or fedDate must tell when they were fed.
+	Sheet         string `protobuf:"bytes,11,opt,name=sheet,proto3" json:"sheet,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -204,13 +220,20 @@ func (x *RecordSessionRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *RecordSessionRequest) GetSheet() string {
+	if x != nil {
+		return x.Sheet
+	}
+	return ""
+}
+
 // What was recorded.
 type RecordSessionResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The feedings, in the order in which the bench is walked.
 	Feedings []*Feeding `protobuf:"bytes,1,rep,name=feedings,proto3" json:"feedings,omitempty"`
-	// Plants that were fed on the day already, and those that were skipped; in the same
-	// order.
+	// Plants that were not fed although they were due, stood on the sheet or were named;
+	// in the same order. Those that stand elsewhere or ended come last.
 	Skipped       []*RecordSessionResponse_Skipped `protobuf:"bytes,2,rep,name=skipped,proto3" json:"skipped,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -277,7 +300,10 @@ type RecordOutcomesRequest struct {
 	// `A-Z a-z 0-9 . _ -`.
 	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Whether to check only: the answer is what would stand, and nothing is changed.
-	ValidateOnly  bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The sheet on which it was noted, `collections/{collection}/sheets/{sheet}`. If it
+	// is of another day than today, outcomeTime or outcomeDate must tell when it was seen.
+	Sheet         string `protobuf:"bytes,7,opt,name=sheet,proto3" json:"sheet,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -352,6 +378,13 @@ func (x *RecordOutcomesRequest) GetValidateOnly() bool {
 		return x.ValidateOnly
 	}
 	return false
+}
+
+func (x *RecordOutcomesRequest) GetSheet() string {
+	if x != nil {
+		return x.Sheet
+	}
+	return ""
 }
 
 // What was recorded.
@@ -1042,8 +1075,8 @@ func (x *UndoResponse) GetPlants() []*Plant {
 // A plant that is not fed as planned. Each plant stands here once at most.
 type RecordSessionRequest_Exception struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// A plant of the bench, `collections/{collection}/plants/{plant}`. Give this or
-	// tag.
+	// A plant of the bench, `collections/{collection}/plants/{plant}`. Give this, tag
+	// or, with a sheet, row.
 	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
 	// What is on its label.
 	Tag string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
@@ -1053,7 +1086,9 @@ type RecordSessionRequest_Exception struct {
 	// Whether it was not fed at all.
 	Skip bool `protobuf:"varint,4,opt,name=skip,proto3" json:"skip,omitempty"`
 	// A note for its feeding. Of a plant that is not due it goes with trapsFed.
-	Note          string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	// The number of its row on the sheet.
+	Row           *int32 `protobuf:"varint,6,opt,name=row,proto3,oneof" json:"row,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1123,6 +1158,13 @@ func (x *RecordSessionRequest_Exception) GetNote() string {
 	return ""
 }
 
+func (x *RecordSessionRequest_Exception) GetRow() int32 {
+	if x != nil && x.Row != nil {
+		return *x.Row
+	}
+	return 0
+}
+
 // A plant that was not fed.
 type RecordSessionResponse_Skipped struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1190,8 +1232,8 @@ func (x *RecordSessionResponse_Skipped) GetCode() RecordSessionResponse_Skipped_
 // A plant whose sessions went otherwise. Each plant stands here once at most.
 type RecordOutcomesRequest_Exception struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// A plant of the bench, `collections/{collection}/plants/{plant}`. Give this or
-	// tag.
+	// A plant of the bench, `collections/{collection}/plants/{plant}`. Give this, tag
+	// or, with a sheet, row.
 	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
 	// What is on its label.
 	Tag string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
@@ -1200,7 +1242,9 @@ type RecordOutcomesRequest_Exception struct {
 	// Whether nothing is recorded of it.
 	Skip bool `protobuf:"varint,4,opt,name=skip,proto3" json:"skip,omitempty"`
 	// A note, added to that of its feedings.
-	Note          string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	// The number of its row on the sheet.
+	Row           *int32 `protobuf:"varint,6,opt,name=row,proto3,oneof" json:"row,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1270,11 +1314,18 @@ func (x *RecordOutcomesRequest_Exception) GetNote() string {
 	return ""
 }
 
+func (x *RecordOutcomesRequest_Exception) GetRow() int32 {
+	if x != nil && x.Row != nil {
+		return *x.Row
+	}
+	return 0
+}
+
 var File_dewbench_v1_session_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_session_proto_rawDesc = "" +
 	"\n" +
-	"\x19dewbench/v1/session.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x06\n" +
+	"\x19dewbench/v1/session.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc9\a\n" +
 	"\x14RecordSessionRequest\x12g\n" +
 	"\x04name\x18\x01 \x01(\tBS\xe2A\x01\x02\xfaA\x10\n" +
 	"\x0edewbench/Bench\xbaH9r725^collections/[a-z0-9-]{1,63}/benches/[a-z0-9-]{1,63}$R\x04name\x125\n" +
@@ -1288,28 +1339,35 @@ const file_dewbench_v1_session_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\t \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\n" +
-	" \x01(\bR\fvalidateOnly\x1a\xff\x01\n" +
+	" \x01(\bR\fvalidateOnly\x12g\n" +
+	"\x05sheet\x18\v \x01(\tBQ\xfaA\x10\n" +
+	"\x0edewbench/Sheet\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/sheets/[1-9][0-9]{0,8}$R\x05sheet\x1a\xa7\x02\n" +
 	"\tException\x12g\n" +
 	"\x05plant\x18\x01 \x01(\tBQ\xfaA\x10\n" +
 	"\x0edewbench/Plant\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x05plant\x12\x19\n" +
 	"\x03tag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\x12.\n" +
 	"\ttraps_fed\x18\x03 \x01(\x05B\f\xbaH\t\x1a\a\x18\xc0\x96\xb1\x02(\x01H\x00R\btrapsFed\x88\x01\x01\x12\x12\n" +
 	"\x04skip\x18\x04 \x01(\bR\x04skip\x12\x1c\n" +
-	"\x04note\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04noteB\f\n" +
+	"\x04note\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12\x1e\n" +
+	"\x03row\x18\x06 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01H\x01R\x03row\x88\x01\x01B\f\n" +
 	"\n" +
-	"_traps_fedB\v\n" +
-	"\t_fed_date\"\xc2\x02\n" +
+	"_traps_fedB\x06\n" +
+	"\x04_rowB\v\n" +
+	"\t_fed_date\"\xe7\x02\n" +
 	"\x15RecordSessionResponse\x120\n" +
 	"\bfeedings\x18\x01 \x03(\v2\x14.dewbench.v1.FeedingR\bfeedings\x12D\n" +
-	"\askipped\x18\x02 \x03(\v2*.dewbench.v1.RecordSessionResponse.SkippedR\askipped\x1a\xb0\x01\n" +
+	"\askipped\x18\x02 \x03(\v2*.dewbench.v1.RecordSessionResponse.SkippedR\askipped\x1a\xd5\x01\n" +
 	"\aSkipped\x12\x14\n" +
 	"\x05plant\x18\x01 \x01(\tR\x05plant\x12\x10\n" +
 	"\x03tag\x18\x02 \x01(\tR\x03tag\x12C\n" +
-	"\x04code\x18\x03 \x01(\x0e2/.dewbench.v1.RecordSessionResponse.Skipped.CodeR\x04code\"8\n" +
+	"\x04code\x18\x03 \x01(\x0e2/.dewbench.v1.RecordSessionResponse.Skipped.CodeR\x04code\"]\n" +
 	"\x04Code\x12\x14\n" +
 	"\x10CODE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aSKIPPED\x10\x01\x12\r\n" +
-	"\tFED_TODAY\x10\x02\"\xd7\x05\n" +
+	"\tFED_TODAY\x10\x02\x12\r\n" +
+	"\tFED_SINCE\x10\x03\x12\t\n" +
+	"\x05MOVED\x10\x04\x12\t\n" +
+	"\x05ENDED\x10\x05\"\xe8\x06\n" +
 	"\x15RecordOutcomesRequest\x12g\n" +
 	"\x04name\x18\x01 \x01(\tBS\xe2A\x01\x02\xfaA\x10\n" +
 	"\x0edewbench/Bench\xbaH9r725^collections/[a-z0-9-]{1,63}/benches/[a-z0-9-]{1,63}$R\x04name\x12=\n" +
@@ -1318,14 +1376,18 @@ const file_dewbench_v1_session_proto_rawDesc = "" +
 	"\x06except\x18\x04 \x03(\v2,.dewbench.v1.RecordOutcomesRequest.ExceptionB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06except\x12<\n" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x1a\x83\x02\n" +
+	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12g\n" +
+	"\x05sheet\x18\a \x01(\tBQ\xfaA\x10\n" +
+	"\x0edewbench/Sheet\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/sheets/[1-9][0-9]{0,8}$R\x05sheet\x1a\xab\x02\n" +
 	"\tException\x12g\n" +
 	"\x05plant\x18\x01 \x01(\tBQ\xfaA\x10\n" +
 	"\x0edewbench/Plant\xbaH;\xd8\x01\x01r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x05plant\x12\x19\n" +
 	"\x03tag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\x12@\n" +
 	"\aoutcome\x18\x03 \x01(\x0e2\x1c.dewbench.v1.Feeding.OutcomeB\b\xbaH\x05\x82\x01\x02\x10\x01R\aoutcome\x12\x12\n" +
 	"\x04skip\x18\x04 \x01(\bR\x04skip\x12\x1c\n" +
-	"\x04note\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04noteB\x0f\n" +
+	"\x04note\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12\x1e\n" +
+	"\x03row\x18\x06 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01H\x00R\x03row\x88\x01\x01B\x06\n" +
+	"\x04_rowB\x0f\n" +
 	"\r_outcome_date\"J\n" +
 	"\x16RecordOutcomesResponse\x120\n" +
 	"\bfeedings\x18\x01 \x03(\v2\x14.dewbench.v1.FeedingR\bfeedings\"\xc9\x05\n" +
@@ -1500,6 +1562,7 @@ func file_dewbench_v1_session_proto_init() {
 	file_dewbench_v1_session_proto_msgTypes[6].OneofWrappers = []any{}
 	file_dewbench_v1_session_proto_msgTypes[8].OneofWrappers = []any{}
 	file_dewbench_v1_session_proto_msgTypes[12].OneofWrappers = []any{}
+	file_dewbench_v1_session_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -36,14 +36,16 @@ type SessionServiceClient interface {
 	// Records a session for every living plant of a bench that is due or overdue on the
 	// day of the session, with the traps that are planned, but for the exceptions. A plant
 	// that was fed on that day already, and did not reject it, is not fed again: it stands
-	// among the skipped. Errors:
+	// among the skipped. With a sheet, the plants are those that it tells to feed on the
+	// bench, with the traps that it has, whatever is due by now. Errors:
 	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`, and, at
-	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`), FAILED_PRECONDITION
+	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`, `SHEET_NOT_FOUND`), FAILED_PRECONDITION
 	// (`RESOURCE_DELETED` for a deleted bench), ALREADY_EXISTS (`REQUEST_ID_REUSED`),
 	// RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	RecordSession(ctx context.Context, in *RecordSessionRequest, opts ...grpc.CallOption) (*RecordSessionResponse, error)
 	// Records what became of all sessions of a bench's plants whose outcome is not yet
-	// known: `CLEAN`, but for the exceptions. Errors: as RecordSession.
+	// known: `CLEAN`, but for the exceptions. With a sheet, the sessions are those that it
+	// tells to look at. Errors: as RecordSession.
 	RecordOutcomes(ctx context.Context, in *RecordOutcomesRequest, opts ...grpc.CallOption) (*RecordOutcomesResponse, error)
 	// Divides a plant, or pricks a pot out: makes new plants with it as their parent,
 	// which take over what it is, its clone and its locality. It counts as repotted, and
@@ -146,14 +148,16 @@ type SessionServiceServer interface {
 	// Records a session for every living plant of a bench that is due or overdue on the
 	// day of the session, with the traps that are planned, but for the exceptions. A plant
 	// that was fed on that day already, and did not reject it, is not fed again: it stands
-	// among the skipped. Errors:
+	// among the skipped. With a sheet, the plants are those that it tells to feed on the
+	// bench, with the traps that it has, whatever is due by now. Errors:
 	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`, and, at
-	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`), FAILED_PRECONDITION
+	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`, `SHEET_NOT_FOUND`), FAILED_PRECONDITION
 	// (`RESOURCE_DELETED` for a deleted bench), ALREADY_EXISTS (`REQUEST_ID_REUSED`),
 	// RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	RecordSession(context.Context, *RecordSessionRequest) (*RecordSessionResponse, error)
 	// Records what became of all sessions of a bench's plants whose outcome is not yet
-	// known: `CLEAN`, but for the exceptions. Errors: as RecordSession.
+	// known: `CLEAN`, but for the exceptions. With a sheet, the sessions are those that it
+	// tells to look at. Errors: as RecordSession.
 	RecordOutcomes(context.Context, *RecordOutcomesRequest) (*RecordOutcomesResponse, error)
 	// Divides a plant, or pricks a pot out: makes new plants with it as their parent,
 	// which take over what it is, its clone and its locality. It counts as repotted, and
