@@ -39,4 +39,6 @@ func Guard(statement string) error { return guard(context.Background(), statemen
 var Rows = []any{
 	keyRow{}, growerRow{}, tokenRow{}, calendarRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
 	feedingRow{}, observationRow{}, revisionRow{},
+	keyRow{}, growerRow{}, tokenRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
+	feedingRow{}, observationRow{}, revisionRow{}, sheetRow{},
 }

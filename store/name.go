@@ -1,6 +1,9 @@
 package store
 
-import "strings"
+import (
+	"strconv"
+	"strings"
+)
 
 // Names of resources are made and read here, and nowhere else.
 
@@ -38,6 +41,11 @@ func FeedingName(collection, plant, feeding string) string {
 // ObservationName returns collections/{collection}/plants/{plant}/observations/{observation}.
 func ObservationName(collection, plant, observation string) string {
 	return PlantName(collection, plant) + "/observations/" + observation
+}
+
+// SheetName returns collections/{collection}/sheets/{sheet}.
+func SheetName(collection string, number int64) string {
+	return CollectionName(collection) + "/sheets/" + strconv.FormatInt(number, 10)
 }
 
 // Segment returns the part of a resource's name after the collection that it

@@ -19,6 +19,7 @@ func TestNames(t *testing.T) {
 		{store.PlantName("c", "p"), "collections/c/plants/p"},
 		{store.FeedingName("c", "p", "f"), "collections/c/plants/p/feedings/f"},
 		{store.ObservationName("c", "p", "o"), "collections/c/plants/p/observations/o"},
+		{store.SheetName("c", 12), "collections/c/sheets/12"},
 		{store.Segment("collections/a/plants/b/feedings/c", "collections"), "a"},
 		{store.Segment("collections/a/plants/b/feedings/c", "plants"), "b"},
 		{store.Segment("collections/a/plants/b/feedings/c", "feedings"), "c"},

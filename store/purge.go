@@ -3,8 +3,8 @@ package store
 import "fmt"
 
 // Purge removes for good what was deleted in the collection and whose time is up:
-// plants with their records, benches that nothing refers to any more, and last the
-// collection itself. It takes at most some plants at once, so that no caller waits
+// plants with their records, benches that nothing refers to any more, bench sheets but the
+// latest, so that no number comes twice, and last the collection itself. It takes at most some plants at once, so that no caller waits
 // long; more tells that there are more. gone is how many rows went.
 func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error) {
 	remove := func(sql string, args ...any) {
@@ -39,10 +39,13 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 	}
 	if whole {
 		for _, table := range []string{"calendars", "revisions", "benches", "collections"} {
+		for _, table := range []string{"revisions", "sheets", "benches", "collections"} {
 			remove("DELETE FROM "+table+" WHERE collection_id = ?", c.id)
 		}
 		return gone, false, err
 	}
+	remove("DELETE FROM sheets WHERE collection_id = ? AND expire_us <= ?"+
+		" AND sheet_number < (SELECT max(s.sheet_number) FROM sheets s WHERE s.collection_id = ?)", c.id, us, c.id)
 	// A bench on which plants once stood stays, hidden: their history needs it.
 	const unused = "purge_us <= ? AND NOT EXISTS (SELECT 1 FROM plants p WHERE p.collection_id = benches.collection_id" +
 		" AND (p.bench_id = benches.bench_id OR p.first_bench_id = benches.bench_id))" +

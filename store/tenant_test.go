@@ -17,11 +17,14 @@ import (
 )
 
 // ids are those that a method is asked for.
-type ids struct{ bench, plant, event string }
+type ids struct {
+	bench, plant, event string
+	sheet               int64
+}
 
 var (
-	shared = ids{"b", "p", "e"} // both tenants have them
-	theirs = ids{"xb", "xp", "xe"}
+	shared = ids{"b", "p", "e", 1} // both tenants have them
+	theirs = ids{"xb", "xq", "xe", 2}
 )
 
 // unknown is what a method says of ids that only another tenant has.
@@ -258,6 +261,9 @@ var collectionMethods = map[string]struct {
 		all, err2 := c.Histories(nil)
 		return []any{some, all}, errors.Join(err1, err2)
 	}},
+	"CreateSheet": {empty, func(c *store.Collection, _ ids) (any, error) { return c.CreateSheet(&pb.Sheet{}, at(1), noon) }},
+	"Sheet":       {missing, func(c *store.Collection, i ids) (any, error) { return c.Sheet(i.sheet) }},
+	"Sheets":      {empty, func(c *store.Collection, _ ids) (any, error) { return both(c.Sheets(store.List{Limit: big})) }},
 	"Purge": {empty, func(c *store.Collection, i ids) (any, error) {
 		if i == theirs {
 			return 0, nil // it takes no ids
@@ -392,6 +398,10 @@ func (b bed) twins() {
 					if _, err := c.CreateReferredObservations([]*pb.Observation{o}, []string{i.event + "-ref"}, by); err != nil {
 						return err
 					}
+					sheet := &pb.Sheet{AsOfDate: "2026-05-11", Rows: []*pb.Sheet_Row{{Row: 1, Tag: whose}}}
+					if _, err := c.CreateSheet(sheet, by, noon); err != nil {
+						return err
+					}
 					d := &store.Due{Until: 9, Class: store.DueOpen, TagKey: whose, Decision: []byte(whose), Record: []byte(whose)}
 					if err := c.KeepDue("v1", map[string]*store.Due{i.plant: d}); err != nil {
 						return err
@@ -424,6 +434,8 @@ func dueQueries(i ids) (all []store.DueQuery) {
 var tenantTables = map[string][]string{
 	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "collections"},
 	"grower_id":     {"growers", "tokens", "calendars", "requests"},
+	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "sheets", "collections"},
+	"grower_id":     {"growers", "tokens", "requests"},
 }
 
 // rows are all rows of a tenant, as text.
@@ -530,7 +542,7 @@ func TestTenantsNeverMix(t *testing.T) {
 					if err != nil {
 						return err
 					}
-					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, "xp") {
+					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, theirs.plant) {
 						b.Errorf("it finds what is another's:\n%s", said)
 					}
 					return errMine

@@ -289,6 +289,19 @@ CREATE TABLE server_keys (
   PRIMARY KEY (key_name)
 );
 
+CREATE TABLE sheets (
+  collection_id TEXT NOT NULL,
+  sheet_number INTEGER NOT NULL,
+  as_of_date TEXT NOT NULL,
+  row_count INTEGER NOT NULL,
+  plan TEXT NOT NULL,
+  create_us INTEGER NOT NULL,
+  expire_us INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, sheet_number),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
+
 CREATE TABLE tokens (
   grower_id TEXT NOT NULL,
   token_id TEXT NOT NULL,

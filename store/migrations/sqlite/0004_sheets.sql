@@ -1,0 +1,16 @@
+-- +goose Up
+
+-- Bench sheets as they were printed. plan is the JSON of what they tell; sheet_number
+-- counts those of a collection.
+CREATE TABLE sheets (
+  collection_id TEXT NOT NULL,
+  sheet_number INTEGER NOT NULL,
+  as_of_date TEXT NOT NULL,
+  row_count INTEGER NOT NULL,
+  plan TEXT NOT NULL,
+  create_us INTEGER NOT NULL,
+  expire_us INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, sheet_number),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
