@@ -1,0 +1,90 @@
+package paper
+
+import (
+	"strings"
+	"unicode"
+)
+
+// Part is a part of a plant's name.
+type Part struct {
+	Text   string
+	Italic bool
+}
+
+// upright are words of scientific names that are not Latin names themselves: ranks, and
+// what tells how sure a name is.
+var upright = map[string]bool{
+	"subsp": true, "ssp": true, "var": true, "subvar": true, "f": true, "fo": true, "forma": true, "subf": true, "sect": true, "ser": true,
+	"sp": true, "spp": true, "cf": true, "aff": true, "nothosubsp": true, "nothovar": true, "cv": true, "gr": true, "grex": true,
+	"x": true, "ex": true, "et": true, "in": true, "hybrid": true, "seedling": true,
+}
+
+// Name tells which parts of a name stand in italics: Latin names do (the preface of the
+// International Code of Nomenclature for algae, fungi, and plants recommends it for
+// scientific names of all ranks); ranks, hybrid signs and authors do not, and cultivars
+// stand upright in single quotes (International Code of Nomenclature for Cultivated
+// Plants, 9th edition, articles 14.1 and 14.2). A capital after the first word begins an
+// author or a name that is not Latin, unless a hybrid sign stands before it. Joined, the
+// parts are the name, then a space and the quoted cultivar, if there is one.
+func Name(scientific, cultivar string) []Part {
+	var out []Part
+	add := func(text string, italic bool) {
+		if n := len(out); n > 0 && out[n-1].Italic == italic {
+			out[n-1].Text += text
+		} else {
+			out = append(out, Part{text, italic})
+		}
+	}
+	quoted, genus := false, true // in quotes; a genus may come next
+	for i, w := range strings.Fields(scientific) {
+		if i > 0 {
+			add(" ", len(out) > 0 && out[len(out)-1].Italic)
+		}
+		if strings.HasPrefix(w, "×") && w != "×" {
+			add("×", false)
+			w, genus = strings.TrimPrefix(w, "×"), true
+		}
+		word := strings.Trim(w, "().,;[]")
+		opens := strings.ContainsAny(firstOf(word), `'‘"“`)
+		quoted = quoted || opens
+		first := []rune(word + " ")[0]
+		latin := !quoted && !upright[word] && word == strings.TrimSuffix(w, ",") && (genus && unicode.IsUpper(first) || i > 0 && unicode.IsLower(first)) && isLatin(word)
+		add(w, latin)
+		genus = word == "×" || word == "x" || word == "" && genus
+		if quoted && len(word) > 1 && strings.ContainsAny(lastOf(word), `'’"”`) {
+			quoted = false
+		}
+	}
+	if cultivar != "" {
+		if len(out) > 0 {
+			add(" ", out[len(out)-1].Italic)
+		}
+		add("‘"+cultivar+"’", false)
+	}
+	return out
+}
+
+// isLatin tells whether a word has letters of Latin names and hyphens only.
+func isLatin(word string) bool {
+	for _, r := range word {
+		if r != '-' && !unicode.Is(unicode.Latin, r) {
+			return false
+		}
+	}
+	return word != ""
+}
+
+func firstOf(s string) string {
+	for _, r := range s {
+		return string(r)
+	}
+	return ""
+}
+
+func lastOf(s string) string {
+	r := []rune(s)
+	if len(r) == 0 {
+		return ""
+	}
+	return string(r[len(r)-1])
+}
