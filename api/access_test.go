@@ -43,6 +43,7 @@ type place struct {
 	calendar, own, secret                       string // of the collection, of the grower, and what opens the first
 	collection, bench, empty                    string
 	plant, other, feeding, observation, tag, id string
+	sheet                                       string
 }
 
 // placeOf names a place by the ids of the grower and of the collection, and by a
@@ -55,6 +56,10 @@ func placeOf(grower, collection, suffix string) *place {
 	}
 	x.calendar, x.own = store.CalendarName(x.collection, "k"+collection+suffix), store.CalendarName(x.grower, "g"+collection+suffix)
 	x.secret = "dwbcal_" + collection + suffix
+	x.sheet = store.SheetName(collection, 1)
+	if suffix != "" {
+		x.sheet = store.SheetName(collection, 9)
+	}
 	x.feeding, x.observation = x.plant+"/feedings/f1"+suffix, x.plant+"/observations/o1"+suffix
 	return x
 }
@@ -106,6 +111,9 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 			return err
 		}
 		if err := tx.Grower(by.Grower).Fulfil(kept, []string{x.feeding}); err != nil {
+			return err
+		}
+		if _, err := c.CreateSheet(&pb.Sheet{AsOfDate: "2026-06-01"}, by, by.Us+1); err != nil {
 			return err
 		}
 		_, err = c.CreateObservations([]*pb.Observation{{Name: x.observation, ObserveTime: at, Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}}}, by)
@@ -306,6 +314,16 @@ var matrix = map[string]asked{
 		return []proto.Message{&pb.UndoRequest{Name: x.collection, RequestId: x.request()}, &pb.UndoRequest{Name: x.bench, RequestId: x.request()},
 			&pb.UndoRequest{Name: x.plant, RequestId: x.request()}}
 	}},
+
+	pb.SheetService_CreateSheet_FullMethodName: {"record", aCollection, one(func(x *place) *pb.CreateSheetRequest {
+		return &pb.CreateSheetRequest{Parent: x.collection, Benches: []string{x.bench}}
+	})},
+	pb.SheetService_GetSheet_FullMethodName:   {"read", aCollection, one(func(x *place) *pb.GetSheetRequest { return &pb.GetSheetRequest{Name: x.sheet} })},
+	pb.SheetService_ListSheets_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ListSheetsRequest { return &pb.ListSheetsRequest{Parent: x.collection} })},
+	pb.SheetService_PrintSheet_FullMethodName: {"read", aCollection, one(func(x *place) *pb.PrintSheetRequest { return &pb.PrintSheetRequest{Name: x.sheet} })},
+	pb.SheetService_PrintLabels_FullMethodName: {"read", aCollection, one(func(x *place) *pb.PrintLabelsRequest {
+		return &pb.PrintLabelsRequest{Parent: x.collection, Benches: []string{x.bench}}
+	})},
 
 	pb.RevisionService_ListRevisions_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
 		var out []proto.Message

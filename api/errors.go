@@ -70,6 +70,7 @@ var table = map[service.Reason]kind{
 	service.ObservationNotFound: {codes.NotFound, 0, "The plant has no such observation."},
 	service.FoodNotFound:        {codes.NotFound, 0, "The catalogue has no such kind of food."},
 	service.ThawNotFound:        {codes.NotFound, 0, "The collection has no such thaw."},
+	service.SheetNotFound:       {codes.NotFound, 0, "The collection has no such sheet: it never had, or it is no longer kept."},
 	service.RequestNotFound:     {codes.NotFound, 0, "No call of the caller's with this requestId wrote in the collection within 7 days."},
 
 	service.BenchExists:       {codes.AlreadyExists, 0, "The id is taken in the collection, perhaps by a deleted bench."},

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"google.golang.org/genproto/googleapis/api/httpbody"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -86,6 +87,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 		return pb.RegisterSessionServiceHandlerClient(context.Background(), mux, pb.NewSessionServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterSheetServiceHandlerClient(context.Background(), mux, pb.NewSheetServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterExchangeServiceHandlerClient(context.Background(), mux, pb.NewExchangeServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
@@ -131,6 +135,7 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 		runtime.WithForwardResponseOption(keepEtag),
 		runtime.WithForwardResponseOption(tellTable),
 		runtime.WithForwardResponseOption(keepPrivate),
+		runtime.WithForwardResponseOption(guardPage),
 		runtime.WithMiddlewares(g.checkRoute),
 	)
 	for _, register := range registrations {
@@ -139,6 +144,16 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 		}
 	}
 	return g, nil
+}
+
+// guardPage tells the browser that a page loads and runs nothing (Content Security Policy
+// Level 3), and that nobody but its reader keeps it.
+func guardPage(_ context.Context, w http.ResponseWriter, answer proto.Message) error {
+	if page, ok := answer.(*httpbody.HttpBody); ok && strings.HasPrefix(page.GetContentType(), "text/html") {
+		w.Header().Set("Content-Security-Policy", service.PagePolicy)
+		w.Header().Set("Cache-Control", "private, no-cache")
+	}
+	return nil
 }
 
 type routeKey struct{}

@@ -93,6 +93,7 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		{&pb.RevisionService_ServiceDesc, services.Revisions},
 		{&pb.ServerService_ServiceDesc, services.Server},
 		{&pb.SessionService_ServiceDesc, services.Sessions},
+		{&pb.SheetService_ServiceDesc, services.Sheets},
 		{&pb.TaxonService_ServiceDesc, services.Taxa},
 		{&pb.TokenService_ServiceDesc, services.Tokens},
 		{&pb.WatchService_ServiceDesc, services.Watch},

@@ -124,6 +124,12 @@ var Rules = map[string]Rule{
 	pb.SessionService_HoldPlants_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
 	pb.SessionService_Undo_FullMethodName:           {Scope: ScopeRecord, Least: Owner}, // and manage where plants are deleted
 
+	pb.SheetService_CreateSheet_FullMethodName: {Scope: ScopeRecord, Least: Owner},
+	pb.SheetService_GetSheet_FullMethodName:    {Scope: ScopeRead, Least: Owner},
+	pb.SheetService_ListSheets_FullMethodName:  {Scope: ScopeRead, Least: Owner},
+	pb.SheetService_PrintSheet_FullMethodName:  {Scope: ScopeRead, Least: Owner},
+	pb.SheetService_PrintLabels_FullMethodName: {Scope: ScopeRead, Least: Owner},
+
 	pb.ExchangeService_ImportPlants_FullMethodName:       {Scope: ScopeManage, Least: Owner},
 	pb.ExchangeService_ImportFeedings_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
 	pb.ExchangeService_ImportObservations_FullMethodName: {Scope: ScopeRecord, Least: Owner},

@@ -44,6 +44,7 @@ const (
 	ObservationNotFound Reason = "OBSERVATION_NOT_FOUND"
 	FoodNotFound        Reason = "FOOD_NOT_FOUND"
 	ThawNotFound        Reason = "THAW_NOT_FOUND"
+	SheetNotFound       Reason = "SHEET_NOT_FOUND"
 	RequestNotFound     Reason = "REQUEST_NOT_FOUND"
 
 	BenchExists       Reason = "BENCH_EXISTS"

@@ -29,6 +29,7 @@ type Services struct {
 	Revisions    *Revisions
 	Server       *Server
 	Sessions     *Sessions
+	Sheets       *Sheets
 	Taxa         *Taxa
 	Tokens       *Tokens
 	Watch        *Watch
@@ -88,6 +89,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Revisions:    &Revisions{core},
 		Server:       NewServer(config.Store, config.Version, c, config.OpenAPI),
 		Sessions:     &Sessions{Core: core, feedings: feedings, observations: observations},
+		Sheets:       &Sheets{core},
 		Taxa:         NewTaxa(c, core.pages),
 		Tokens:       &Tokens{core},
 		Watch:        &Watch{core},

@@ -3,6 +3,7 @@ package service
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -31,6 +32,7 @@ type round struct {
 	bench  string         // its name
 	plants []*store.Plant // in the order in which the bench is walked; ended ones stood there
 	tags   *table.Tags    // of the living ones
+	sheet  *pb.Sheet      // on which it was noted; nil: on none
 }
 
 // inBody is a place in a request that is not a list of plants.
@@ -94,6 +96,17 @@ func (k *keeping) dayOf(t *timestamppb.Timestamp) civil.Day { return civil.Of(t.
 type spoken struct {
 	plantField, plant string
 	tagField, tag     string
+	rowField          string
+	row               *int32 // of the sheet
+}
+
+// spokenOf is the plant that an exception names.
+func spokenOf(i int, x interface {
+	GetPlant() string
+	GetTag() string
+}, row *int32) spoken {
+	field := fmt.Sprintf("except[%d]", i)
+	return spoken{field + ".plant", x.GetPlant(), field + ".tag", x.GetTag(), field + ".row", row}
 }
 
 // find returns the plants of the bench that a request names, as far as they are
@@ -103,6 +116,13 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 	var tags, named []string
 	for i, s := range all {
 		switch hasTag := strings.TrimSpace(s.tag) != ""; {
+		case s.row != nil && (hasTag || s.plant != ""):
+			r.problems.refuse(InvalidFields, s.rowField, "goes without plant and tag: name the plant in one way")
+		case s.row != nil:
+			if row := r.rowOf(s.rowField, *s.row); row != nil {
+				ids[i] = store.Segment(row.GetPlant(), "plants")
+				named = append(named, ids[i])
+			}
 		case hasTag && s.plant != "":
 			r.problems.refuse(InvalidFields, s.plantField, "goes without a tag: name the plant in one way")
 		case hasTag:
@@ -110,7 +130,7 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 		case s.plantField == "":
 			r.problems.refuse(InvalidFields, s.tagField, "must be a tag")
 		case s.plant == "":
-			r.problems.refuse(InvalidFields, s.plantField, "must be given, or the tag")
+			r.problems.refuse(InvalidFields, s.plantField, "must be given, or the tag, or with a sheet the row")
 		case store.Segment(s.plant, "collections") != r.c.ID():
 			r.problems.refuse(PlantNotFound, s.plantField, "%q is not a plant of the collection", short(s.plant))
 		default:
@@ -123,7 +143,7 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 		return nil, err
 	}
 	for i, s := range all {
-		if s.plant != "" || strings.TrimSpace(s.tag) == "" {
+		if s.plant != "" || s.row != nil || strings.TrimSpace(s.tag) == "" {
 			continue
 		}
 		bearers := borne[store.Fold(s.tag)]
@@ -147,7 +167,10 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 			continue
 		}
 		field := all[i].plantField
-		if all[i].plant == "" {
+		switch {
+		case all[i].row != nil:
+			field = all[i].rowField
+		case all[i].plant == "":
 			field = all[i].tagField
 		}
 		p := known[id]
@@ -172,6 +195,67 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 		first[id] = i
 	}
 	return out, nil
+}
+
+// readSheet reads the sheet on which something was noted, if one is named. at is when it
+// was done by the request, verb how its fields for that begin.
+func (r *round) readSheet(name, verb string, dated bool) error {
+	if name == "" {
+		return nil
+	}
+	m, err := r.c.Sheet(store.SheetNumber(name))
+	switch {
+	case store.Segment(name, "collections") != r.c.ID(), errors.Is(err, store.ErrNotFound):
+		r.problems.refuse(SheetNotFound, "sheet", "%q is not a sheet of the collection", short(name))
+		return nil
+	case err != nil:
+		return err
+	}
+	if today := r.c.today(r.visit.at).String(); !dated && m.GetAsOfDate() != today {
+		r.problems.refuse(InvalidFields, verb+"Date", "must be given with a sheet of another day: it is of %s, and today is %s", m.GetAsOfDate(), today)
+	}
+	r.sheet = m
+	return nil
+}
+
+// rowOf returns a row of the sheet that is of this bench; another is refused.
+func (r *round) rowOf(field string, number int32) *pb.Sheet_Row {
+	rows := r.sheet.GetRows()
+	switch {
+	case r.sheet == nil:
+		if r.problems.refused == 0 { // else the sheet was refused
+			r.problems.refuse(InvalidFields, field, "goes with a sheet: give sheet too")
+		}
+	case int(number) > len(rows) || number < 1:
+		r.problems.refuse(InvalidFields, field, "%d is not on the sheet, which has %d rows", number, len(rows))
+	case rows[number-1].GetBench() != r.bench:
+		where := cmp.Or(rows[number-1].GetBench(), "no bench")
+		r.problems.refuse(InvalidFields, field, "%d is %s, which does not stand on this bench by the sheet, but on %s", number, rows[number-1].GetTag(), where)
+	default:
+		return rows[number-1]
+	}
+	return nil
+}
+
+// onSheet returns what the sheet tells to do of a kind on this bench, by plant, in the
+// order of its rows in ids.
+func (r *round) onSheet(kind pb.DayPlan_Task_Kind) (tasks map[string][]*pb.Sheet_Task, rows []*pb.Sheet_Row) {
+	tasks = map[string][]*pb.Sheet_Task{}
+	for _, row := range r.sheet.GetRows() {
+		if row.GetBench() != r.bench {
+			continue
+		}
+		id := store.Segment(row.GetPlant(), "plants")
+		for _, t := range row.GetTasks() {
+			if t.GetKind() == kind {
+				tasks[id] = append(tasks[id], t)
+			}
+		}
+		if tasks[id] != nil {
+			rows = append(rows, row)
+		}
+	}
+	return tasks, rows
 }
 
 // near says which tags of the bench could have been meant.
@@ -272,6 +356,9 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 		return nil, err
 	}
 	r.living()
+	if err := r.readSheet(req.GetSheet(), "fed", req.GetFedTime() != nil || req.FedDate != nil); err != nil {
+		return nil, err
+	}
 	usual := &pb.Feeding{
 		FedTime: req.GetFedTime(), FedDate: req.FedDate, Food: req.GetFood(), Thaw: req.GetThaw(), Feeder: req.GetFeeder(), Note: req.GetNote(),
 	}
@@ -283,7 +370,7 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 	if !dated {
 		return nil, r.err()
 	}
-	d, err := r.decider(min(day, lastAsOf))
+	planned, err := r.planned(day)
 	if err != nil {
 		return nil, err
 	}
@@ -306,17 +393,19 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 			skip(pb.RecordSessionResponse_Skipped_SKIPPED)
 			continue
 		}
-		decision := d.decide(p, h, 0)
-		isDue := decision.GetStatus() == pb.DueFeeding_DUE || decision.GetStatus() == pb.DueFeeding_OVERDUE
+		traps := planned.traps(p, h)
+		if traps != nil && planned.since < day && r.fedSince(h, planned.since, day) {
+			skip(pb.RecordSessionResponse_Skipped_FED_SINCE)
+			continue
+		}
 		m := proto.CloneOf(usual)
 		switch {
-		case isDue:
-			m.TrapsTarget = proto.Int32(min(decision.GetTraps(), mostTraps))
-			m.TrapsFed = m.TrapsTarget
+		case traps != nil:
+			m.TrapsTarget, m.TrapsFed = traps, traps
 		case x == nil:
 			continue
 		case x.TrapsFed == nil:
-			r.problems.refuse(InvalidFields, x.field+".note", "is for its feeding, but %s is not due: give trapsFed too", p.GetTag())
+			r.problems.refuse(InvalidFields, x.field+".note", "is for its feeding, but %s is not %s: give trapsFed too", p.GetTag(), planned.word)
 			continue
 		}
 		if x != nil && x.TrapsFed != nil {
@@ -339,6 +428,10 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 	if err := r.err(); err != nil {
 		return nil, err
 	}
+	gone, err := r.gone(planned.rows)
+	if err != nil {
+		return nil, err
+	}
 	made, err := r.c.CreateFeedings(feedings, v.by())
 	if err != nil {
 		return nil, err
@@ -346,14 +439,81 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 	if made, err = s.feedings.finish(v, r.c, made, plants); err != nil {
 		return nil, err
 	}
-	return append(asResources(made), left...), nil
+	return slices.Concat(asResources(made), left, gone), nil
 }
 
 // fedOn tells whether a plant was fed on a day, and did not refuse it.
-func (k *keeping) fedOn(h *store.History, day civil.Day) bool {
+func (k *keeping) fedOn(h *store.History, day civil.Day) bool { return k.fedSince(h, day, day) }
+
+// fedSince is fedOn for days from the first to the last.
+func (k *keeping) fedSince(h *store.History, first, last civil.Day) bool {
 	return h != nil && slices.ContainsFunc(h.Feedings, func(m *pb.Feeding) bool {
-		return m.GetOutcome() != pb.Feeding_REJECTED && k.dayOf(m.GetFedTime()) == day
+		day := k.dayOf(m.GetFedTime())
+		return m.GetOutcome() != pb.Feeding_REJECTED && first <= day && day <= last
 	})
+}
+
+// planned is what a session is to feed.
+type planned struct {
+	traps func(*store.Plant, *store.History) *int32 // nil: it is not to be fed
+	word  string                                    // what a plant is that is to be fed
+	rows  []*pb.Sheet_Row                           // of the sheet that are to be fed here
+	since civil.Day                                 // the day of the sheet; after all days: there is none
+}
+
+// planned tells what a session of a day is to feed: what the sheet says, else what is
+// due.
+func (r *round) planned(day civil.Day) (*planned, error) {
+	if r.sheet == nil {
+		d, err := r.decider(min(day, lastAsOf))
+		return &planned{word: "due", since: civil.Never, traps: func(p *store.Plant, h *store.History) *int32 {
+			decision := d.decide(p, h, 0)
+			if decision.GetStatus() != pb.DueFeeding_DUE && decision.GetStatus() != pb.DueFeeding_OVERDUE {
+				return nil
+			}
+			return proto.Int32(min(decision.GetTraps(), mostTraps))
+		}}, err
+	}
+	since, err := civil.Parse(r.sheet.GetAsOfDate())
+	if err != nil {
+		return nil, fmt.Errorf("day of %s: %w", r.sheet.GetName(), err)
+	}
+	tasks, rows := r.onSheet(pb.DayPlan_Task_FEED)
+	return &planned{word: "to be fed by the sheet", rows: rows, since: since, traps: func(p *store.Plant, _ *store.History) *int32 {
+		if tasks[p.ID] == nil {
+			return nil
+		}
+		return proto.Int32(tasks[p.ID][0].GetTraps())
+	}}, nil
+}
+
+// gone tells which plants of rows do not stand on the bench any more.
+func (r *round) gone(rows []*pb.Sheet_Row) ([]resource, error) {
+	here := map[string]bool{}
+	for _, p := range r.plants {
+		here[p.GetName()] = true
+	}
+	rows = slices.DeleteFunc(rows, func(row *pb.Sheet_Row) bool { return here[row.GetPlant()] })
+	ids := make([]string, len(rows))
+	for i, row := range rows {
+		ids[i] = store.Segment(row.GetPlant(), "plants")
+	}
+	known, err := r.c.PlantsByID(ids)
+	if err != nil {
+		return nil, err
+	}
+	var out []resource
+	for i, row := range rows {
+		m := &pb.RecordSessionResponse_Skipped{Plant: row.GetPlant(), Tag: row.GetTag(), Code: pb.RecordSessionResponse_Skipped_ENDED}
+		if p := known[ids[i]]; p != nil {
+			m.Tag = p.GetTag()
+			if p.Living && p.GetDeleteTime() == nil {
+				m.Code = pb.RecordSessionResponse_Skipped_MOVED
+			}
+		}
+		out = append(out, skipped{m})
+	}
+	return out, nil
 }
 
 // exception is one of a session's exceptions, and its place.
@@ -378,7 +538,7 @@ func (r *round) sessionExceptions(all []*pb.RecordSessionRequest_Exception) (map
 	names := make([]spoken, len(all))
 	for i, x := range all {
 		field := fmt.Sprintf("except[%d]", i)
-		names[i] = spoken{field + ".plant", x.GetPlant(), field + ".tag", x.GetTag()}
+		names[i] = spokenOf(i, x, x.Row)
 		switch {
 		case x.GetSkip() && x.TrapsFed != nil:
 			r.problems.refuse(InvalidFields, field+".skip", "goes without trapsFed: it was fed or it was not")
@@ -417,11 +577,14 @@ func (s *Sessions) outcomes(v *visit, req *pb.RecordOutcomesRequest) ([]*pb.Feed
 	if err != nil {
 		return nil, err
 	}
+	if err := r.readSheet(req.GetSheet(), "outcome", req.GetOutcomeTime() != nil || req.GetOutcomeDate() != ""); err != nil {
+		return nil, err
+	}
 	day, us := r.when("outcome", req.GetOutcomeTime(), req.GetOutcomeDate())
-	spokenOf := make([]spoken, len(req.GetExcept()))
+	names := make([]spoken, len(req.GetExcept()))
 	for i, x := range req.GetExcept() {
 		field := fmt.Sprintf("except[%d]", i)
-		spokenOf[i] = spoken{field + ".plant", x.GetPlant(), field + ".tag", x.GetTag()}
+		names[i] = spokenOf(i, x, x.Row)
 		switch known := x.GetOutcome() != pb.Feeding_OUTCOME_UNSPECIFIED; {
 		case x.GetSkip() && known:
 			r.problems.refuse(InvalidFields, field+".skip", "goes without an outcome: nothing is recorded of a plant that is skipped")
@@ -431,7 +594,7 @@ func (s *Sessions) outcomes(v *visit, req *pb.RecordOutcomesRequest) ([]*pb.Feed
 			r.problems.refuse(InvalidFields, field, "must have outcome, skip or note")
 		}
 	}
-	named, err := r.find(spokenOf)
+	named, err := r.find(names)
 	if err != nil {
 		return nil, err
 	}
@@ -442,32 +605,38 @@ func (s *Sessions) outcomes(v *visit, req *pb.RecordOutcomesRequest) ([]*pb.Feed
 		}
 	}
 	byDay := req.GetOutcomeTime() == nil && req.GetOutcomeDate() != ""
-	var names, plants []string
+	looked, _ := r.onSheet(pb.DayPlan_Task_CHECK_OUTCOME)
+	var open, plants []string
 	for _, p := range r.plants {
 		i, excepted := exceptions[p.ID]
 		if excepted && req.GetExcept()[i].GetSkip() {
 			continue
 		}
-		open := 0
+		if r.sheet != nil && !excepted && looked[p.ID] == nil {
+			continue
+		}
+		before := len(open)
 		for _, m := range historyOf(r.histories, p).Feedings {
 			fedUs := store.Micros(m.GetFedTime())
 			if m.GetOutcome() != pb.Feeding_OUTCOME_UNSPECIFIED || byDay && r.dayOf(m.GetFedTime()) > day || !byDay && fedUs > us {
 				continue
 			}
-			open++
-			names, plants = append(names, m.GetName()), append(plants, p.ID)
+			if of := looked[p.ID]; of != nil && !slices.ContainsFunc(of, func(t *pb.Sheet_Task) bool { return t.GetFeeding() == m.GetName() }) {
+				continue // not one to look at by the sheet
+			}
+			open, plants = append(open, m.GetName()), append(plants, p.ID)
 			if excepted && utf8.RuneCountInString(noted(m.GetNote(), req.GetExcept()[i].GetNote())) > mostNote {
 				r.problems.refuse(InvalidFields, fmt.Sprintf("except[%d].note", i), "makes a note of more than %d characters with the one that %s has", mostNote, m.GetName())
 			}
 		}
-		if excepted && open == 0 {
+		if excepted && len(open) == before {
 			r.problems.refuse(InvalidFields, fmt.Sprintf("except[%d]", i), "%s has no session whose outcome is not known", p.GetTag())
 		}
 	}
 	if err := r.err(); err != nil {
 		return nil, err
 	}
-	out, err := r.c.ChangeFeedings(names, v.by(), pb.Revision_UPDATED, func(m *pb.Feeding) error {
+	out, err := r.c.ChangeFeedings(open, v.by(), pb.Revision_UPDATED, func(m *pb.Feeding) error {
 		m.Outcome, m.OutcomeTime = pb.Feeding_CLEAN, instantOfMicros(max(us, store.Micros(m.GetFedTime())))
 		if i, excepted := exceptions[store.Segment(m.GetName(), "plants")]; excepted {
 			x := req.GetExcept()[i]
