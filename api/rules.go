@@ -239,17 +239,25 @@ func makePatternText(pattern string) string {
 	}
 	form := regexp.MustCompile(pattern) // the parser took it
 	var kinds, forms []string
+	numbered := "" // what is counted, so that its id is a number
 	for _, r := range resources {
 		if name := r.GetPattern()[0]; form.MatchString(placeholder.ReplaceAllString(name, "x")) {
 			if kind := withArticle(r.GetSingular()); !slices.Contains(kinds, kind) {
 				kinds = append(kinds, kind)
 			}
 			forms = append(forms, name)
+		switch name := r.GetPattern()[0]; {
+		case form.MatchString(placeholder.ReplaceAllString(name, "x")):
+			kinds, forms = append(kinds, withArticle(r.GetSingular())), append(forms, name)
+		case form.MatchString(placeholder.ReplaceAllString(name, "1")):
+			kinds, forms, numbered = append(kinds, withArticle(r.GetSingular())), append(forms, name), r.GetSingular()
 		}
 	}
 	part := repeated(tree)
 	whole := len(tree.Sub) == 3 && part == tree.Sub[1] // between the begin and the end of the text
 	switch {
+	case numbered != "":
+		return "must be the name of " + joined(kinds, "or") + ": " + joined(forms, "or") + ", where {" + numbered + "} is a number from 1"
 	case len(kinds) > 0:
 		text := "must be the name of " + joined(kinds, "or") + ": " + joined(forms, "or")
 		if part != nil {

@@ -219,12 +219,13 @@ func listOf(t *testing.T, f protoreflect.FieldDescriptor, entry protoreflect.Val
 func TestRuleTexts(t *testing.T) {
 	const ids = ", with ids of 1 to 63 of a-z, 0-9 and hyphens"
 	for pattern, want := range map[string]string{
-		"^[a-z0-9-]{1,63}$":        "must be 1 to 63 of a-z, 0-9 and hyphens",
-		"^[A-Za-z0-9._-]{0,64}$":   "must be at most 64 of a-z, A-Z, 0-9, hyphens, full stops and underscores",
-		"^taxa/[a-z0-9-]{1,63}$":   "must be the name of a taxon: taxa/{taxon}" + ids,
-		"^plants$":                 noWords,
-		"(":                        noWords,
-		"^[0-9]{4}-[0-9]{2}-\\d+$": "must be a day in the form YYYY-MM-DD",
+		"^[a-z0-9-]{1,63}$":      "must be 1 to 63 of a-z, 0-9 and hyphens",
+		"^[A-Za-z0-9._-]{0,64}$": "must be at most 64 of a-z, A-Z, 0-9, hyphens, full stops and underscores",
+		"^collections/[a-z0-9-]{1,63}/sheets/[1-9][0-9]{0,8}$": "must be the name of a sheet: collections/{collection}/sheets/{sheet}, where {sheet} is a number from 1",
+		"^taxa/[a-z0-9-]{1,63}$":                               "must be the name of a taxon: taxa/{taxon}" + ids,
+		"^plants$":                                             noWords,
+		"(":                                                    noWords,
+		"^[0-9]{4}-[0-9]{2}-\\d+$":                             "must be a day in the form YYYY-MM-DD",
 		"^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}/observations/[a-z0-9-]{1,63}$": "must be the name of an observation: collections/{collection}/plants/{plant}/observations/{observation}" + ids,
 		"^collections/[a-z0-9-]{1,63}(/plants/[a-z0-9-]{1,63})?$":                           "must be the name of a collection or a plant: collections/{collection} or collections/{collection}/plants/{plant}" + ids,
 	} {
