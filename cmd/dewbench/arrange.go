@@ -158,7 +158,7 @@ func (h *home) arrange(ctx context.Context, in inOut, args, except []string, one
 		}
 	}
 	if len(benches) > 0 {
-		err := h.round(ctx, in, benches, except, false, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
+		err := h.round(ctx, in, benches, except, nil, false, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
 			all, err := call(b, of(except, some), id, only)
 			if err != nil {
 				return false, nil, h.said(err, (&exceptions{of(except, some)}).inWords(dayWords))

@@ -125,7 +125,7 @@ func (d *dayFlags) day(h *home) (*string, error) { return h.day("--date", d.date
 var dayWords = map[string]string{
 	"fedDate": "--date", "observeDate": "--date", "outcomeDate": "--date", "moveDate": "--date", "holdDate": "--date", "divideDate": "--date",
 	"untilDate": "--until", "food": "--food", "tag": "", "note": "--note", "feeder": "--feeder", "reason": "--reason",
-	"trapsFed": "TRAPS", "toBench": "TOBENCH", "remainingQuantity": "--remaining", "quantity": "the number",
+	"sheet": "--sheet", "trapsFed": "TRAPS", "toBench": "TOBENCH", "remainingQuantity": "--remaining", "quantity": "the number",
 	"rosetteDiameterMm": "the diameter", "heightMm": "--height", "trapWidthMm": "--width", "workingTraps": "--traps", "leafCount": "--leaves",
 }
 
@@ -136,6 +136,7 @@ func sessionCommand() *cobra.Command {
 		food, feeder string
 		note         string
 		dry          bool
+		onSheet      sheetFlag
 	)
 	c := &cobra.Command{
 		Use:   "session BENCH...",
@@ -144,11 +145,17 @@ func sessionCommand() *cobra.Command {
 that were planned, but for the exceptions. A plant that was fed on that day already
 is not fed again.
 
+With --sheet it was done as a bench sheet says, whatever is due by now: --except takes
+the numbers of its rows in place of tags, and without BENCH all benches of the sheet are
+meant.
+
 ` + howToWalk + howToWalkAll,
 		Example: "  dewbench session \"South window\"\n" +
 			"  dewbench session south --except D12=1,D40=skip --food bloodworm-frozen\n" +
-			"  dewbench session south bog --date yesterday --dry-run\n  dewbench session all",
+			"  dewbench session south bog --date yesterday --dry-run\n  dewbench session all\n" +
+			"  dewbench session --sheet 7 --except 3=1,12=skip",
 	}
+	onSheet.add(c)
 	except.add(c, "D12=1,D40=skip", "plants that were fed other numbers of traps, or not")
 	date.add(c)
 	c.Flags().StringVar(&food, "food", "", "kind of food, such as bloodworm-frozen")
@@ -156,9 +163,16 @@ is not fed again.
 	c.Flags().StringVar(&note, "note", "", "a note for each feeding")
 	c.Flags().BoolVar(&dry, "dry-run", false, "show what would be recorded, and record nothing")
 	return onServer(c, 0, -1, func(ctx context.Context, h *home, args []string, in inOut) error {
+		sheet, err := onSheet.get(ctx, h)
+		if err != nil {
+			return err
+		}
 		var all []*pb.RecordSessionRequest_Exception
-		err := except.read("D12=1 (traps) or D12=skip", func(tag, word string) error {
+		err = except.read("D12=1 (traps) or D12=skip", func(tag, word string) error {
 			x := &pb.RecordSessionRequest_Exception{Tag: tag, Skip: isSkip(word)}
+			if x.Row = rowNumber(sheet, tag); x.Row != nil {
+				x.Tag = ""
+			}
 			if !x.Skip {
 				n, err := wholeNumber(word)
 				switch {
@@ -183,13 +197,14 @@ is not fed again.
 		if err != nil {
 			return err
 		}
-		benches, err := h.benchesOf(ctx, args, "dewbench feed TAG")
+		benches, err := h.benchesOn(ctx, sheet, pb.DayPlan_Task_FEED, args, "dewbench feed TAG")
 		if err != nil {
 			return err
 		}
-		return h.round(ctx, in, benches, except.given, dry, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
+		return h.round(ctx, in, benches, except.given, sheet, dry, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
 			req := &pb.RecordSessionRequest{
 				Name: b.GetName(), FedDate: day, Food: fed, Feeder: feeder, Note: note, Except: of(all, some), RequestId: id, ValidateOnly: only,
+				Sheet: sheet.GetName(),
 			}
 			answer, err := pb.NewSessionServiceClient(h).RecordSession(ctx, req)
 			if err != nil {
@@ -252,12 +267,12 @@ func (h *home) benchesOf(ctx context.Context, args []string, forPlant string) ([
 
 // round does something at each of the benches. It is tried at all of them first: what one
 // refuses is done at none. excepted are what --except was given, of which do gets the
-// places of those at that bench. do tells whether something was recorded, and how to
+// places of those at that bench; with a sheet they name its rows. do tells whether something was recorded, and how to
 // write what.
-func (h *home) round(ctx context.Context, in inOut, benches []*pb.Bench, excepted []string, dry bool,
+func (h *home) round(ctx context.Context, in inOut, benches []*pb.Bench, excepted []string, sheet *pb.Sheet, dry bool,
 	do func(b *pb.Bench, excepted []int, id string, only bool) (recorded bool, write func() error, err error),
 ) (err error) {
-	some, err := h.standing(ctx, benches, excepted)
+	some, err := h.standing(ctx, benches, excepted, sheet)
 	if err != nil {
 		return err
 	}
@@ -293,9 +308,9 @@ func (h *home) round(ctx context.Context, in inOut, benches []*pb.Bench, excepte
 	return nil
 }
 
-// standing returns which exceptions, TAG or TAG=WORD, are of which bench. Of one bench all
-// are, for the server to judge.
-func (h *home) standing(ctx context.Context, benches []*pb.Bench, excepted []string) (map[string][]int, error) {
+// standing returns which exceptions, TAG or TAG=WORD, or with a sheet ROW=WORD, are of
+// which bench. Of one bench all are, for the server to judge.
+func (h *home) standing(ctx context.Context, benches []*pb.Bench, excepted []string, sheet *pb.Sheet) (map[string][]int, error) {
 	out := map[string][]int{}
 	for i, text := range excepted {
 		on := benches[0].GetName()
@@ -304,11 +319,18 @@ func (h *home) standing(ctx context.Context, benches []*pb.Bench, excepted []str
 			if at := strings.LastIndexByte(text, '='); at >= 0 {
 				tag = text[:at]
 			}
-			p, err := h.tagged(ctx, strings.TrimSpace(tag))
-			if err != nil {
-				return nil, fmt.Errorf("--except %s: %w", text, err)
+			tag = strings.TrimSpace(tag)
+			if row := rowNumber(sheet, tag); row == nil {
+				p, err := h.tagged(ctx, tag)
+				if err != nil {
+					return nil, fmt.Errorf("--except %s: %w", text, err)
+				}
+				on = p.GetBench()
+			} else if rows := sheet.GetRows(); *row < 1 || int(*row) > len(rows) {
+				return nil, fmt.Errorf("--except %s: %d is not on the sheet, which has %s", text, *row, count(len(rows), "row"))
+			} else {
+				on = rows[*row-1].GetBench()
 			}
-			on = p.GetBench()
 			if !slices.ContainsFunc(benches, func(b *pb.Bench) bool { return b.GetName() == on }) {
 				return nil, fmt.Errorf("--except %s: the plant stands on none of the benches", text)
 			}
@@ -379,6 +401,9 @@ func wholeNumber(text string) (int32, error) {
 var skippedWords = map[pb.RecordSessionResponse_Skipped_Code]string{
 	pb.RecordSessionResponse_Skipped_SKIPPED:   "skipped, as you said",
 	pb.RecordSessionResponse_Skipped_FED_TODAY: "was fed on that day already",
+	pb.RecordSessionResponse_Skipped_FED_SINCE: "was fed since the day of the sheet",
+	pb.RecordSessionResponse_Skipped_MOVED:     "stands elsewhere by now",
+	pb.RecordSessionResponse_Skipped_ENDED:     "is gone",
 }
 
 func (h *home) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordSessionResponse, dry bool, day *string) error {
@@ -505,9 +530,10 @@ func outcomeOf(word string) (pb.Feeding_Outcome, error) {
 
 func outcomesCommand() *cobra.Command {
 	var (
-		except exceptions
-		date   dayFlags
-		dry    bool
+		except  exceptions
+		date    dayFlags
+		dry     bool
+		onSheet sheetFlag
 	)
 	c := &cobra.Command{
 		Use:   "outcomes BENCH...",
@@ -516,17 +542,30 @@ func outcomesCommand() *cobra.Command {
 known yet: clean, but for the exceptions, which are residue, mould, rejected, or skip
 for what is to be left as it is. The beginning of a word will do.
 
+With --sheet they are the sessions that a bench sheet tells to look at: --except takes
+the numbers of its rows in place of tags, and without BENCH all benches of the sheet are
+meant.
+
 ` + howToWalk + howToWalkAll,
 		Example: "  dewbench outcomes \"South window\"\n" +
-			"  dewbench outcomes south --except D12=mould,D7=residue --date yesterday\n  dewbench outcomes all",
+			"  dewbench outcomes south --except D12=mould,D7=residue --date yesterday\n  dewbench outcomes all\n" +
+			"  dewbench outcomes --sheet 7 --except 5=mould",
 	}
+	onSheet.add(c)
 	except.add(c, "D12=mould,D7=residue", "plants whose food did not go clean")
 	date.add(c)
 	c.Flags().BoolVar(&dry, "dry-run", false, "show what would be recorded, and record nothing")
 	return onServer(c, 0, -1, func(ctx context.Context, h *home, args []string, in inOut) error {
+		sheet, err := onSheet.get(ctx, h)
+		if err != nil {
+			return err
+		}
 		var all []*pb.RecordOutcomesRequest_Exception
-		err := except.read("D12=mould; the words are clean, residue, mould, rejected, skip", func(tag, word string) error {
+		err = except.read("D12=mould; the words are clean, residue, mould, rejected, skip", func(tag, word string) error {
 			x := &pb.RecordOutcomesRequest_Exception{Tag: tag, Skip: isSkip(word)}
+			if x.Row = rowNumber(sheet, tag); x.Row != nil {
+				x.Tag = ""
+			}
 			if !x.Skip {
 				var err error
 				if x.Outcome, err = outcomeOf(word); err != nil {
@@ -543,12 +582,12 @@ for what is to be left as it is. The beginning of a word will do.
 		if err != nil {
 			return err
 		}
-		benches, err := h.benchesOf(ctx, args, "dewbench outcomes BENCH --except TAG=mould, with the bench on which it stands")
+		benches, err := h.benchesOn(ctx, sheet, pb.DayPlan_Task_CHECK_OUTCOME, args, "dewbench outcomes BENCH --except TAG=mould, with the bench on which it stands")
 		if err != nil {
 			return err
 		}
-		return h.round(ctx, in, benches, except.given, dry, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
-			req := &pb.RecordOutcomesRequest{Name: b.GetName(), OutcomeDate: day, Except: of(all, some), RequestId: id, ValidateOnly: only}
+		return h.round(ctx, in, benches, except.given, sheet, dry, func(b *pb.Bench, some []int, id string, only bool) (bool, func() error, error) {
+			req := &pb.RecordOutcomesRequest{Name: b.GetName(), OutcomeDate: day, Except: of(all, some), RequestId: id, ValidateOnly: only, Sheet: sheet.GetName()}
 			answer, err := pb.NewSessionServiceClient(h).RecordOutcomes(ctx, req)
 			if err != nil {
 				return false, nil, h.said(err, (&exceptions{of(except.given, some)}).inWords(dayWords))
