@@ -3,7 +3,6 @@ package paper
 import (
 	"fmt"
 	"math"
-	"unicode/utf8"
 
 	"golang.org/x/text/width"
 )
@@ -47,55 +46,63 @@ func (l *Labels) HTML() ([]byte, error) {
 		Code          Code
 		TagPt, NamePt float64
 	}
-	page := struct {
+	drawing := struct {
 		*Labels
 		Square, Room, Margin, Gap, Inset float64
 		Columns                          int
 		Pages                            [][]drawn
 	}{Labels: l, Margin: margin, Gap: gap, Inset: inset, Columns: columns}
-	page.Square = min(l.Height, l.Width/2) // the code brings its quiet zone
-	page.Room = l.Width - page.Square - 2*inset
+	drawing.Square = min(l.Height, l.Width/2) // the code brings its quiet zone
+	drawing.Room = l.Width - drawing.Square - 2*inset
 	for i, label := range l.Labels {
 		code, err := NewCode(label.Code)
 		if err != nil {
 			return nil, fmt.Errorf("label of %s: %w", label.Tag, err)
 		}
 		if i%(columns*rows) == 0 {
-			page.Pages = append(page.Pages, nil)
+			drawing.Pages = append(drawing.Pages, nil)
 		}
 		d := drawn{Label: label, Code: code}
 		// The tag has at most half of the label; the name what is left of it.
 		high := l.Height - 2*inset
-		tagHigh := fitted(label.Tag, page.Room, high/2, 26, 7)
+		tagHigh := fitted(label.Tag, boldEm, drawing.Room, high/2, 26, 7)
 		d.TagPt = tagHigh.points
 		name := label.ScientificName
 		if label.Cultivar != "" {
 			name += " ‘" + label.Cultivar + "’"
 		}
-		d.NamePt = fitted(name, page.Room, max(high-tagHigh.high-1, high/3), 11, 5).points
-		last := &page.Pages[len(page.Pages)-1]
+		d.NamePt = fitted(name, plainEm, drawing.Room, max(high-tagHigh.high-1, high/3), 11, 5).points
+		last := &drawing.Pages[len(drawing.Pages)-1]
 		*last = append(*last, d)
 	}
-	return draw("labels", page)
+	return page("labels", drawing)
 }
 
 // fit is a size of type, and how high the lines are that it makes.
 type fit struct{ points, high float64 }
 
+// How wide letters are taken to be, em, and how high lines: those of wide sans serif
+// typefaces, as nobody knows which the browser has. Common practice, no source.
+const (
+	plainEm = 0.65
+	boldEm  = 0.78
+	lineEm  = 1.15
+)
+
 // fitted returns the largest size of type, points, in whole ones from most down to least,
-// in which a text is thought to fit in a box. Letters are taken to be 0.62 em wide, wide
-// ones (UAX #11) 1 em, lines 1.15 em high: common practice, no source.
-func fitted(text string, wide, high, most, least float64) fit {
+// in which a text is thought to fit in a box. Letters are as wide as letter, em; wide ones
+// (UAX #11) have 1 em. More than one line is only made of 12 points and less.
+func fitted(text string, letter, wide, high, most, least float64) fit {
 	em := 0.
 	for _, r := range text {
 		switch width.LookupRune(r).Kind() {
 		case width.EastAsianWide, width.EastAsianFullwidth:
 			em++
 		default:
-			em += 0.62
+			em += letter
 		}
 	}
-	if utf8.RuneCountInString(text) == 0 {
+	if em == 0 {
 		return fit{least, 0}
 	}
 	for points := most; ; points-- {
@@ -103,7 +110,7 @@ func fitted(text string, wide, high, most, least float64) fit {
 		if lines > 1 {
 			lines = math.Ceil(em * points * mmOfPt * 1.15 / wide) // words do not fill their lines
 		}
-		if h := lines * 1.15 * points * mmOfPt; h <= high && (lines == 1 || points <= 12) || points <= least {
+		if h := lines * lineEm * points * mmOfPt; h <= high && (lines == 1 || points <= 12) || points <= least {
 			return fit{points, h}
 		}
 	}

@@ -3,6 +3,7 @@ package paper
 import (
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 // Part is a part of a plant's name.
@@ -44,14 +45,21 @@ func Name(scientific, cultivar string) []Part {
 			add("×", false)
 			w, genus = strings.TrimPrefix(w, "×"), true
 		}
-		word := strings.Trim(w, "().,;[]")
-		opens := strings.ContainsAny(firstOf(word), `'‘"“`)
-		quoted = quoted || opens
-		first := []rune(word + " ")[0]
-		latin := !quoted && !upright[word] && word == strings.TrimSuffix(w, ",") && (genus && unicode.IsUpper(first) || i > 0 && unicode.IsLower(first)) && isLatin(word)
-		add(w, latin)
+		word := strings.TrimLeft(w, "([")
+		opened := w[:len(w)-len(word)]
+		word = strings.TrimRight(word, ")],.;")
+		closed := w[len(opened)+len(word):]
+		first, _ := utf8.DecodeRuneInString(word)
+		last, _ := utf8.DecodeLastRuneInString(word)
+		quoted = quoted || strings.ContainsRune(quotesOpen, first)
+		latin := !quoted && !upright[word] && (genus && unicode.IsUpper(first) || i > 0 && unicode.IsLower(first)) && isLatin(word)
+		for _, part := range []Part{{opened, false}, {word, latin}, {closed, false}} {
+			if part.Text != "" {
+				add(part.Text, part.Italic)
+			}
+		}
 		genus = word == "×" || word == "x" || word == "" && genus
-		if quoted && len(word) > 1 && strings.ContainsAny(lastOf(word), `'’"”`) {
+		if quoted && strings.ContainsRune(quotesClose, last) && utf8.RuneCountInString(word) > 1 {
 			quoted = false
 		}
 	}
@@ -64,6 +72,11 @@ func Name(scientific, cultivar string) []Part {
 	return out
 }
 
+const (
+	quotesOpen  = `'‘"“`
+	quotesClose = `'’"”`
+)
+
 // isLatin tells whether a word has letters of Latin names and hyphens only.
 func isLatin(word string) bool {
 	for _, r := range word {
@@ -72,19 +85,4 @@ func isLatin(word string) bool {
 		}
 	}
 	return word != ""
-}
-
-func firstOf(s string) string {
-	for _, r := range s {
-		return string(r)
-	}
-	return ""
-}
-
-func lastOf(s string) string {
-	r := []rune(s)
-	if len(r) == 0 {
-		return ""
-	}
-	return string(r[len(r)-1])
 }

@@ -42,10 +42,10 @@ var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 // filePolicy is Policy without what a page cannot say of itself.
 const filePolicy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
-func draw(name string, data any) ([]byte, error) {
+func page(name string, data any) ([]byte, error) {
 	var out bytes.Buffer
 	if err := pages.ExecuteTemplate(&out, name, data); err != nil {
-		return nil, fmt.Errorf("draw %s: %w", name, err)
+		return nil, fmt.Errorf("page of %s: %w", name, err)
 	}
 	return out.Bytes(), nil
 }

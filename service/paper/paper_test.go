@@ -107,6 +107,8 @@ func TestName(t *testing.T) {
 		{"Sarracenia purpurea subsp. venosa", "", "*Sarracenia purpurea *subsp. *venosa*"},
 		{"Sarracenia purpurea subsp. venosa var. burkii", "", "*Sarracenia purpurea *subsp. *venosa *var. *burkii*"},
 		{"Sarracenia flava × Sarracenia minor", "", "*Sarracenia flava *× *Sarracenia minor*"},
+		{"Nepenthes lowii × (veitchii × boschiana)", "", "*Nepenthes lowii *× (*veitchii *× *boschiana*)"},
+		{"Drosera binata (Labill.) Planch., dichotoma", "", "*Drosera binata *(Labill.) Planch., *dichotoma*"},
 		{"Drosera sp.", "", "*Drosera *sp."},
 		{"Drosera capensis L.", "", "*Drosera capensis *L."},
 		{"Pinguicula 'Tina'", "", "*Pinguicula *'Tina'"},
@@ -313,18 +315,18 @@ func TestFitted(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		text := rapid.StringMatching(`[A-Z0-9中 ]{1,100}`).Draw(t, "text")
 		wide, high := rapid.Float64Range(15, 100).Draw(t, "wide"), rapid.Float64Range(8, 60).Draw(t, "high")
-		got := fitted(text, wide, high, 26, 7)
+		got := fitted(text, plainEm, wide, high, 26, 7)
 		if got.points < 7 || got.points > 26 {
 			t.Fatalf("%+v", got)
 		}
-		if more := fitted(text+"M", wide, high, 26, 7); more.points > got.points {
+		if more := fitted(text+"M", plainEm, wide, high, 26, 7); more.points > got.points {
 			t.Fatalf("a longer text is larger: %+v after %+v", more, got)
 		}
 		if got.points > 7 && got.high > high {
 			t.Fatalf("%+v is higher than %g", got, high)
 		}
 	})
-	if got := fitted("D1", 27, 13.5, 26, 7); got.points != 26 {
+	if got := fitted("D1", boldEm, 27, 13.5, 26, 7); got.points != 26 {
 		t.Errorf("a short tag: %+v", got)
 	}
 }

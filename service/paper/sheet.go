@@ -72,7 +72,7 @@ func (t Task) Is(kind string) bool { return t.Kind != Plain && kinds[kind] == t.
 var kinds = map[string]Kind{"feed": Feed, "check": CheckOutcome, "survey": Survey, "measure": Measure}
 
 // HTML draws the sheet.
-func (s *Sheet) HTML() ([]byte, error) { return draw("sheet", s) }
+func (s *Sheet) HTML() ([]byte, error) { return page("sheet", s) }
 
 // LongTag tells whether a tag needs small type.
 func (r Row) LongTag() bool { return len([]rune(r.Tag)) > 8 }
