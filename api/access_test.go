@@ -980,6 +980,21 @@ func TestForeignReferences(t *testing.T) {
 			"plant of a session": {pb.SessionService_RecordSession_FullMethodName, func(x *place) proto.Message {
 				return &pb.RecordSessionRequest{Name: own.bench, Except: []*pb.RecordSessionRequest_Exception{{Plant: x.plant, Skip: true}}}
 			}},
+			"sheet of a session": {pb.SessionService_RecordSession_FullMethodName, func(x *place) proto.Message {
+				return &pb.RecordSessionRequest{Name: own.bench, Sheet: x.sheet}
+			}},
+			"sheet of outcomes": {pb.SessionService_RecordOutcomes_FullMethodName, func(x *place) proto.Message {
+				return &pb.RecordOutcomesRequest{Name: own.bench, Sheet: x.sheet}
+			}},
+			"bench of a sheet": {pb.SheetService_CreateSheet_FullMethodName, func(x *place) proto.Message {
+				return &pb.CreateSheetRequest{Parent: own.collection, Benches: []string{x.bench}}
+			}},
+			"bench of labels": {pb.SheetService_PrintLabels_FullMethodName, func(x *place) proto.Message {
+				return &pb.PrintLabelsRequest{Parent: own.collection, Benches: []string{x.bench}}
+			}},
+			"tag of labels": {pb.SheetService_PrintLabels_FullMethodName, func(x *place) proto.Message {
+				return &pb.PrintLabelsRequest{Parent: own.collection, Tags: []string{x.tag}}
+			}},
 			"tag of outcomes": {pb.SessionService_RecordOutcomes_FullMethodName, func(x *place) proto.Message {
 				return &pb.RecordOutcomesRequest{Name: own.bench, Except: []*pb.RecordOutcomesRequest_Exception{{Tag: x.tag, Skip: true}}}
 			}},

@@ -246,14 +246,35 @@ func TestReadmeWeek(t *testing.T) {
 			t.Errorf("the script has not the README's %s:\n%s", name, block)
 		}
 	}
-	_, section, _ := strings.Cut(readme, "\n## A day at the bench\n")
+	if counts := playsReadme(t, readme, "A day at the bench", script); len(counts) != 2 || counts[1] > weekCommands {
+		t.Errorf("blocks of %d commands, want the preparation and the week, which may have %d", counts, weekCommands)
+	}
+}
+
+// TestReadmeOnPaper checks that the script sheet.txtar plays what the README shows.
+func TestReadmeOnPaper(t *testing.T) {
+	t.Parallel()
+	var texts []string
+	for _, path := range []string{filepath.Join("..", "..", "README.md"), filepath.Join("testdata", "script", "sheet.txtar")} {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		texts = append(texts, string(text))
+	}
+	if counts := playsReadme(t, texts[0], "On paper", texts[1]); len(counts) != 1 {
+		t.Errorf("blocks of %d commands, want one block", counts)
+	}
+}
+
+// playsReadme checks that a script plays the commands of a section of the README in their
+// order, on whatever days. It returns how many each of the blocks has.
+func playsReadme(t *testing.T, readme, heading, script string) (counts []int) {
+	t.Helper()
+	_, section, _ := strings.Cut(readme, "\n## "+heading+"\n")
 	section, _, _ = strings.Cut(section, "\n## ")
 	played := regexp.MustCompile(`(?m)^exec (dewbench .*)$`).FindAllStringSubmatch(regexp.MustCompile(` --date \S+`).ReplaceAllString(script, ""), -1)
-	blocks := regexp.MustCompile("(?s)```sh\n(.*?)```").FindAllStringSubmatch(section, -1)
-	if len(blocks) != 2 {
-		t.Fatalf("%d blocks of commands, want the preparation and the week", len(blocks))
-	}
-	for i, block := range blocks {
+	for _, block := range regexp.MustCompile("(?s)```sh\n(.*?)```").FindAllStringSubmatch(section, -1) {
 		n := 0
 		for line := range strings.Lines(block[1]) {
 			n++
@@ -264,8 +285,10 @@ func TestReadmeWeek(t *testing.T) {
 			}
 			played = played[at+1:]
 		}
-		if n == 0 || i == 1 && n > weekCommands {
-			t.Errorf("block %d has %d commands; a week may have %d", i, n, weekCommands)
-		}
+		counts = append(counts, n)
 	}
+	if len(counts) == 0 || slices.Contains(counts, 0) {
+		t.Errorf("the section %q has blocks of %d commands", heading, counts)
+	}
+	return counts
 }
