@@ -172,6 +172,8 @@ func openWalkRoom(t *testing.T, s *store.Store, now *clock) *walkRoom {
 			must(err)
 			_, err = r.calls.UpdateFeeding(ctx, &pb.UpdateFeedingRequest{Feeding: &pb.Feeding{Name: c.GetName() + "/plants/s1/feedings/s1", Note: fmt.Sprint(j)}})
 			must(err)
+			_, err = pb.NewSheetServiceClient(r.conn).CreateSheet(ctx, &pb.CreateSheetRequest{Parent: c.GetName(), Benches: []string{c.GetName() + "/benches/s0"}})
+			must(err)
 		}
 	}
 	for i := range steady {
@@ -222,6 +224,8 @@ func (r *walkRoom) lists() []*listed {
 	for _, name := range []string{a, a + "/benches/s1", a + "/plants/s0", a + "/plants/s1/feedings/s1", r.busy + "/observations/s1"} {
 		add(pb.RevisionService_ListRevisions_FullMethodName, &pb.ListRevisionsRequest{Parent: name})
 	}
+	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: a})
+	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: "collections/-"})
 	add(pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: a, Statuses: allStatuses})
 	add(pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: "collections/-", Statuses: allStatuses})
 	add(pb.TaxonService_ListTaxa_FullMethodName, &pb.ListTaxaRequest{Filter: `genus = "Drosera" AND restSeason = "SUMMER"`}, "genus")
