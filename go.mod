@@ -9,8 +9,8 @@ require (
 	buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go v1.36.12-20260825204119-511051f7f437.1
 	buf.build/go/protovalidate v1.4.0
 	github.com/arran4/golang-ical v0.3.4
-	github.com/emersion/go-ical v0.0.0-20250329121855-f41e73efc392
 	github.com/boombuler/barcode v1.1.0
+	github.com/emersion/go-ical v0.0.0-20250329121855-f41e73efc392
 	github.com/google/go-cmp v0.7.0
 	github.com/google/uuid v1.6.0
 	github.com/grpc-ecosystem/go-grpc-middleware/v2 v2.3.4

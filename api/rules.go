@@ -241,17 +241,18 @@ func makePatternText(pattern string) string {
 	var kinds, forms []string
 	numbered := "" // what is counted, so that its id is a number
 	for _, r := range resources {
-		if name := r.GetPattern()[0]; form.MatchString(placeholder.ReplaceAllString(name, "x")) {
-			if kind := withArticle(r.GetSingular()); !slices.Contains(kinds, kind) {
-				kinds = append(kinds, kind)
-			}
-			forms = append(forms, name)
-		switch name := r.GetPattern()[0]; {
+		name := r.GetPattern()[0]
+		switch {
 		case form.MatchString(placeholder.ReplaceAllString(name, "x")):
-			kinds, forms = append(kinds, withArticle(r.GetSingular())), append(forms, name)
 		case form.MatchString(placeholder.ReplaceAllString(name, "1")):
-			kinds, forms, numbered = append(kinds, withArticle(r.GetSingular())), append(forms, name), r.GetSingular()
+			numbered = r.GetSingular()
+		default:
+			continue
 		}
+		if kind := withArticle(r.GetSingular()); !slices.Contains(kinds, kind) {
+			kinds = append(kinds, kind)
+		}
+		forms = append(forms, name)
 	}
 	part := repeated(tree)
 	whole := len(tree.Sub) == 3 && part == tree.Sub[1] // between the begin and the end of the text

@@ -38,7 +38,5 @@ func Guard(statement string) error { return guard(context.Background(), statemen
 // Rows has one of each.
 var Rows = []any{
 	keyRow{}, growerRow{}, tokenRow{}, calendarRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
-	feedingRow{}, observationRow{}, revisionRow{},
-	keyRow{}, growerRow{}, tokenRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
 	feedingRow{}, observationRow{}, revisionRow{}, sheetRow{},
 }

@@ -4,8 +4,9 @@ import "fmt"
 
 // Purge removes for good what was deleted in the collection and whose time is up:
 // plants with their records, benches that nothing refers to any more, bench sheets but the
-// latest, so that no number comes twice, and last the collection itself. It takes at most some plants at once, so that no caller waits
-// long; more tells that there are more. gone is how many rows went.
+// latest, so that no number comes twice, and last the collection itself. It takes at most
+// some plants at once, so that no caller waits long; more tells that there are more. gone
+// is how many rows went.
 func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error) {
 	remove := func(sql string, args ...any) {
 		if err != nil {
@@ -38,8 +39,7 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		return gone, true, err
 	}
 	if whole {
-		for _, table := range []string{"calendars", "revisions", "benches", "collections"} {
-		for _, table := range []string{"revisions", "sheets", "benches", "collections"} {
+		for _, table := range []string{"calendars", "revisions", "sheets", "benches", "collections"} {
 			remove("DELETE FROM "+table+" WHERE collection_id = ?", c.id)
 		}
 		return gone, false, err

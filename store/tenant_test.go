@@ -432,10 +432,8 @@ func dueQueries(i ids) (all []store.DueQuery) {
 }
 
 var tenantTables = map[string][]string{
-	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "collections"},
+	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "sheets", "collections"},
 	"grower_id":     {"growers", "tokens", "calendars", "requests"},
-	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "sheets", "collections"},
-	"grower_id":     {"growers", "tokens", "requests"},
 }
 
 // rows are all rows of a tenant, as text.

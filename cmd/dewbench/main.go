@@ -70,7 +70,6 @@ var groups = []struct {
 			todayCommand(), planCommand(), whyCommand(), watchCommand(), sessionCommand(), outcomesCommand(), feedCommand(), measureCommand(), noteCommand(), stalkCommand(),
 			countCommand(), surveyCommand(), repotCommand(), divideCommand(), diedCommand(), soldCommand(), gaveCommand(),
 			moveCommand(), holdCommand(), awayCommand(), undoCommand(), calendarCommand(), newCommand(), benchCommand(), plantCommand(), retagCommand(),
-			moveCommand(), holdCommand(), awayCommand(), undoCommand(), newCommand(), benchCommand(), plantCommand(), retagCommand(),
 			sheetCommand(), labelsCommand(),
 		}
 	}},
