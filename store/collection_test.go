@@ -198,18 +198,35 @@ func TestSettings(t *testing.T) {
 			_, err := c.UpdateBench("b1", at(1), func(m *pb.Bench) error { m.DisplayName = fmt.Sprint("name ", names); return nil })
 			return err
 		}
-		rises(true, renameBench)
+		rises(false, renameBench)
+		walk := func(order int32) func(c *store.Collection) error {
+			return func(c *store.Collection) error {
+				_, err := c.UpdateBench("b1", at(1), func(m *pb.Bench) error { m.WalkOrder = &order; return nil })
+				return err
+			}
+		}
+		rises(true, walk(1))
 		rises(false, func(c *store.Collection) error { _, err := c.UpdateBench("b1", at(1), agree); return err })
-		rises(true, func(c *store.Collection) error { _, err := c.DeleteBench("b1", at(1), noon, agree); return err })
-		rises(true, func(c *store.Collection) error { _, err := c.UndeleteBench("b1", at(1), agree); return err })
+		rises(false, func(c *store.Collection) error { _, err := c.DeleteBench("b1", at(1), noon, agree); return err })
+		rises(false, func(c *store.Collection) error { _, err := c.UndeleteBench("b1", at(1), agree); return err })
 		tells(b, "the collection, whose etag is the same", get(b, (*store.Collection).Get), before)
-		rises(true, rename)
+		rises(false, rename)
+		stay := func(days int) func(c *store.Collection) error {
+			return func(c *store.Collection) error {
+				_, err := c.Update(at(1), func(m *pb.Collection) error {
+					m.Absences = []*pb.Absence{{FromDate: "2026-01-01", UntilDate: fmt.Sprintf("2026-01-%02d", 1+days)}}
+					return nil
+				})
+				return err
+			}
+		}
+		rises(true, stay(1))
 		rises(false, func(c *store.Collection) error { _, err := c.Update(at(1), agree); return err })
-		rises(true, func(c *store.Collection) error { _, err := c.Delete(at(1), noon, agree); return err })
-		rises(true, func(c *store.Collection) error { _, err := c.Undelete(at(1), agree); return err })
+		rises(false, func(c *store.Collection) error { _, err := c.Delete(at(1), noon, agree); return err })
+		rises(false, func(c *store.Collection) error { _, err := c.Undelete(at(1), agree); return err })
 		rises(true, func(c *store.Collection) error { // each time anew
-			for range 3 {
-				if err := errors.Join(renameBench(c), rename(c)); err != nil {
+			for i := range 3 {
+				if err := errors.Join(walk(int32(2 + i))(c), stay(2 + i)(c)); err != nil {
 					return err
 				}
 			}

@@ -38,7 +38,9 @@ type DueServiceClient interface {
 	// Lists what is due in a collection, in the order of the grower's work: OVERDUE,
 	// DUE, UPCOMING, HELD; within them by the last day of the window, the benches'
 	// walk order, the plants' walk order, and tag. With `collections/-` it lists
-	// all of the caller's collections, 100 at most. Errors: INVALID_ARGUMENT for a
+	// all of the caller's collections, 100 at most. What is due is kept, so the list of
+	// today costs what it is long; other days, and what changed for all plants at once,
+	// are decided about in the call, up to 20,000 plants. Errors: INVALID_ARGUMENT for a
 	// day out of range, a filter or a page token that does not fit; NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`); FAILED_PRECONDITION (`TOO_MANY_PLANTS`,
 	// `TOO_MANY_COLLECTIONS`).
@@ -102,7 +104,9 @@ type DueServiceServer interface {
 	// Lists what is due in a collection, in the order of the grower's work: OVERDUE,
 	// DUE, UPCOMING, HELD; within them by the last day of the window, the benches'
 	// walk order, the plants' walk order, and tag. With `collections/-` it lists
-	// all of the caller's collections, 100 at most. Errors: INVALID_ARGUMENT for a
+	// all of the caller's collections, 100 at most. What is due is kept, so the list of
+	// today costs what it is long; other days, and what changed for all plants at once,
+	// are decided about in the call, up to 20,000 plants. Errors: INVALID_ARGUMENT for a
 	// day out of range, a filter or a page token that does not fit; NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`); FAILED_PRECONDITION (`TOO_MANY_PLANTS`,
 	// `TOO_MANY_COLLECTIONS`).
