@@ -158,3 +158,60 @@ func versionOfCatalogue(t *testing.T, d *doors) string {
 	}
 	return info.GetCatalogueVersion()
 }
+
+// A list that recalls whom a token stands for still sees at once that it was revoked, by
+// whomever; whether what is due is kept or decided anew.
+func TestListSeesRevokedTokens(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		at := time.Date(2026, 5, 11, 9, 0, 0, 0, time.UTC)
+		d, parent := rangeOf(t, engine, 3, func() time.Time { return at })
+		calls := clientsOf(d.conn)
+		list := func() error {
+			for range 2 {
+				if _, err := calls.ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: parent}); err != nil {
+					return err
+				}
+			}
+			return nil
+		}
+		change := func(change func(g *store.Grower) error) {
+			t.Helper()
+			if err := d.store.Write(t.Context(), func(tx *store.Tx) error { return change(tx.Grower(d.grower)) }); err != nil {
+				t.Fatal(err)
+			}
+		}
+		check := func(when string) {
+			t.Helper()
+			if err := list(); err != nil {
+				t.Errorf("%s: %v", when, err)
+			}
+			change(func(g *store.Grower) error { return g.Suspend(proto.Int64(7), 7) })
+			if err := list(); reasonIn(err) != "TOKEN_INVALID" {
+				t.Errorf("%s, suspended: got error %v", when, err)
+			}
+			change(func(g *store.Grower) error { return g.Suspend(nil, 8) })
+			if err := list(); err != nil {
+				t.Errorf("%s, not suspended any more: %v", when, err)
+			}
+		}
+		check("decided anew")
+		if err := d.server.Refresh(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		check("kept")
+		// What another grower owns is not there, nor is what is deleted.
+		if _, err := calls.ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: "collections/c-of-nobody"}); reasonIn(err) != "COLLECTION_NOT_FOUND" {
+			t.Errorf("got error %v", err)
+		}
+		if _, err := calls.DeleteCollection(t.Context(), &pb.DeleteCollectionRequest{Name: parent}); err != nil {
+			t.Fatal(err)
+		}
+		if err := list(); reasonIn(err) != "COLLECTION_NOT_FOUND" {
+			t.Errorf("deleted: got error %v", err)
+		}
+		change(func(g *store.Grower) error { _, err := g.RevokeAll(9); return err })
+		if err := list(); reasonIn(err) != "TOKEN_INVALID" {
+			t.Errorf("revoked: got error %v", err)
+		}
+	})
+}

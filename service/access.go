@@ -8,7 +8,6 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
-	"sync/atomic"
 	"time"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -45,6 +44,10 @@ type Rule struct {
 	Secret bool     // no token is needed: the call has a secret, and is one of the grower whose it is (bySecret)
 	Scope  string   // what the token must hold
 	Least  Relation // what the caller must be to what the call names; Stranger: it names nothing of anyone
+
+	// Recalls tells that the call takes whom its token stood for before, and looks itself,
+	// with what it reads, whether it still does.
+	Recalls bool
 }
 
 // Rules has every call.
@@ -57,7 +60,7 @@ var Rules = map[string]Rule{
 	pb.TaxonService_ListTaxa_FullMethodName:      {Scope: ScopeRead},
 	pb.DueService_ComputeDue_FullMethodName:      {Scope: ScopeRead},
 	pb.DueService_ExplainDue_FullMethodName:      {Scope: ScopeRead, Least: Owner},
-	pb.DueService_ListDueFeedings_FullMethodName: {Scope: ScopeRead, Least: Owner},
+	pb.DueService_ListDueFeedings_FullMethodName: {Scope: ScopeRead, Least: Owner, Recalls: true},
 	pb.PlanService_GetDayPlan_FullMethodName:     {Scope: ScopeRead, Least: Owner},
 	pb.WatchService_GetWatchList_FullMethodName:  {Scope: ScopeRead, Least: Owner},
 
@@ -145,6 +148,8 @@ type Caller struct {
 	Grower, Token string // ids
 	Scopes        []string
 	ExpireUs      *int64 // when the token ends; nil: never
+
+	recalled bool // known from before: see visit.recheck
 }
 
 // Holds tells whether scopes hold one of them, themselves or in a wider one.
@@ -214,45 +219,23 @@ type Access struct {
 	store *store.Store
 	now   func() time.Time
 	log   *slog.Logger
-	known *knownTokens
+	known *recent // whom tokens stood for, by their hashes
 }
 
-// knownTokens keeps for a few seconds whom tokens stand for, so that a script that calls
-// often costs its database less. What this server revokes it forgets at once; what
-// another one does, or the operator, it learns when the time is over.
-type knownTokens struct {
-	recent
-	revoked atomic.Int64 // counts what was revoked
-}
-
-// bearerTime is for how long.
-const bearerTime = 4 * time.Second
-
-type knownBearer struct {
-	*store.Bearer
-	revoked int64
-	read    time.Time
-}
-
-// find returns whom a token stands for, by its hash.
-func (a *Access) find(ctx context.Context, hash []byte) (*store.Bearer, error) {
-	revoked := a.known.revoked.Load()
-	if v, ok := a.known.Load(string(hash)); ok {
-		if k := v.(*knownBearer); k.revoked == revoked && time.Since(k.read) < bearerTime {
-			return k.Bearer, nil
+// find returns whom a token stands for, by its hash, and whether that is only known from
+// before: then the call has to look itself whether it is still so (see visit.recheck).
+func (a *Access) find(ctx context.Context, hash []byte, recall bool) (bearer *store.Bearer, recalled bool, err error) {
+	if recall {
+		if known, ok := a.known.Load(string(hash)); ok {
+			return known.(*store.Bearer), true, nil
 		}
 	}
-	read := time.Now()
-	var bearer *store.Bearer
-	err := a.store.Read(ctx, func(tx *store.Tx) error {
+	err = a.store.Read(ctx, func(tx *store.Tx) error {
 		var err error
 		bearer, err = tx.Bearer(hash)
 		return err
 	})
-	if err == nil && a.store.Engine() == store.Postgres { // reading a file costs less
-		a.known.Store(string(hash), &knownBearer{bearer, revoked, read})
-	}
-	return bearer, err
+	return bearer, false, err
 }
 
 // SecretPrefix begins every token, calendarPrefix the secret of every calendar.
@@ -286,7 +269,7 @@ func (a *Access) Admit(ctx context.Context, method string, authorization []strin
 	if rule.Open || rule.Secret {
 		return context.WithValue(ctx, callKey{}, c), nil
 	}
-	caller, err := a.authenticate(ctx, authorization)
+	caller, err := a.authenticate(ctx, rule, authorization)
 	if err != nil {
 		return nil, err
 	}
@@ -297,7 +280,7 @@ func (a *Access) Admit(ctx context.Context, method string, authorization []strin
 	return context.WithValue(ctx, callKey{}, c), nil
 }
 
-func (a *Access) authenticate(ctx context.Context, authorization []string) (*Caller, error) {
+func (a *Access) authenticate(ctx context.Context, rule Rule, authorization []string) (*Caller, error) {
 	if len(authorization) == 0 {
 		return nil, &Error{Reason: TokenMissing, Message: "this call needs a token: send the header Authorization: Bearer dwb_..."}
 	}
@@ -306,7 +289,8 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 	if len(authorization) > 1 || !strings.EqualFold(scheme, "Bearer") || !strings.HasPrefix(secret, SecretPrefix) {
 		return nil, &Error{Reason: TokenInvalid, Message: "the header Authorization must be given once, as Bearer dwb_..."}
 	}
-	bearer, err := a.find(ctx, HashSecret(secret))
+	hash := HashSecret(secret)
+	bearer, recalled, err := a.find(ctx, hash, rule.Recalls && a.store.Engine() == store.Postgres)
 	now := a.now().UnixMicro()
 	if err := judge(bearer, err, now); err != nil {
 		return nil, fromStore(err)
@@ -315,9 +299,13 @@ func (a *Access) authenticate(ctx context.Context, authorization []string) (*Cal
 		return tx.Grower(bearer.Grower).UseToken(bearer.Token, now)
 	})
 	if noted {
-		a.known.Delete(string(HashSecret(secret)))
+		used := *bearer
+		used.LastUseUs, bearer = &now, &used
 	}
-	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs}, nil
+	if rule.Recalls && (noted || !recalled) {
+		a.known.Store(string(hash), bearer)
+	}
+	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs, recalled: recalled}, nil
 }
 
 // noteUse notes the use of a token or calendar by note, unless the last was noted lately,
@@ -347,6 +335,16 @@ func judge(b *store.Bearer, err error, us int64) error {
 		return &Error{Reason: TokenExpired, Message: "the token has expired: make a new one"}
 	}
 	return nil
+}
+
+// recheck judges the token of a call that recalled whom it stands for.
+func (v *visit) recheck() error {
+	caller := v.call.caller
+	if !caller.recalled {
+		return nil
+	}
+	bearer, err := v.tx.Grower(caller.Grower).Bearer(caller.Token)
+	return judge(bearer, err, v.at.UnixMicro())
 }
 
 // readmit judges the token of a call once more: it may have ended since the call was

@@ -29,8 +29,8 @@ type Core struct {
 	version   string           // of what decisions depend on beside records: the program and the catalogue
 	now       func() time.Time // the clock
 	newID     func() string    // ids in the order in which they are made
-	tokens    knownTokens
-	zones     recent // of collections by their ids, as they were lately
+	tokens    recent           // whom tokens stood for lately, by their hashes
+	zones     recent           // of collections by their ids, as they were lately
 }
 
 // kept is how long a request id is remembered, undeleting how long what was deleted

@@ -90,6 +90,9 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		return answer, fromStore(err)
 	}
 	err = s.Core.read(ctx, func(v *visit) error {
+		if err := v.recheck(); err != nil {
+			return err
+		}
 		if q.after == nil {
 			q.at = v.at
 		}
@@ -256,13 +259,21 @@ func (s *Due) dueNow(ctx context.Context, q *dueAsked) (*pb.ListDueFeedingsRespo
 	if !ok {
 		return nil, store.ErrLong
 	}
-	got, err := s.store.DueNow(ctx, q.collection, callOf(ctx).may, ask, q.after == nil)
-	if err != nil {
-		if errors.Is(err, store.ErrNotFound) {
-			s.zones.Delete(q.collection)
-			return nil, notFound(CollectionNotFound, store.CollectionName(q.collection))
-		}
+	call := callOf(ctx)
+	got, err := s.store.DueNow(ctx, q.collection, call.caller.Grower, call.caller.Token, ask, q.after == nil)
+	if errors.Is(err, store.ErrLong) {
 		return nil, err
+	}
+	now := s.now().UnixMicro()
+	if err != nil {
+		return nil, judge(nil, err, now)
+	}
+	if err := judge(got.Bearer, nil, now); err != nil {
+		return nil, err
+	}
+	if got.Collection == nil || !call.may(got.Owner()) {
+		s.zones.Delete(q.collection)
+		return nil, notFound(CollectionNotFound, store.CollectionName(q.collection))
 	}
 	if got.Deleted() || got.TimeZone() != zone.(*time.Location).String() || !got.AllTrue(s.version, int32(q.day)) {
 		return nil, store.ErrLong

@@ -134,7 +134,6 @@ func (s *Tokens) ListTokens(ctx context.Context, req *pb.ListTokensRequest) (*pb
 
 // DeleteToken revokes a token.
 func (s *Tokens) DeleteToken(ctx context.Context, req *pb.DeleteTokenRequest) (*pb.Token, error) {
-	defer s.tokens.revoked.Add(1) // once it is written
 	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Token, error) {
 		id, err := v.self(req.GetName())
 		if err != nil {

@@ -226,7 +226,7 @@ func TestSettings(t *testing.T) {
 		rises(false, func(c *store.Collection) error { _, err := c.Undelete(at(1), agree); return err })
 		rises(true, func(c *store.Collection) error { // each time anew
 			for i := range 3 {
-				if err := errors.Join(walk(int32(2 + i))(c), stay(2 + i)(c)); err != nil {
+				if err := errors.Join(walk(int32(2+i))(c), stay(2+i)(c)); err != nil {
 					return err
 				}
 			}

@@ -19,7 +19,8 @@ import (
 
 // DueNow is what the method of that name read.
 type DueNow struct {
-	*Collection // without its transaction
+	*Collection // without its transaction; nil if it is not there
+	Bearer      *Bearer
 	Entries     []DueEntry
 	Totals      []DueTotal
 }
@@ -29,21 +30,33 @@ var ErrLong = errors.New("to be read step by step")
 
 const header = "SELECT owner_id, time_zone, delete_us, settings_rev, pending_us, due_rev, due_version, due_day, due_until FROM collections WHERE collection_id = ?"
 
-// DueNow reads a page of a list of what is due and, if they are asked for, its totals.
-// Whether they are true the caller asks of the collection that it returns: see AllTrue.
-// Errors: ErrNotFound if there is no such collection or the caller may not see it;
-// ErrLong on SQLite, where many statements cost no more than one.
-func (s *Store) DueNow(ctx context.Context, collection string, may May, q DueQuery, totals bool) (*DueNow, error) {
+// bearing is what may have changed of a token since it was read.
+const bearing = "SELECT t.revoke_us, t.expire_us, g.suspend_us FROM tokens t JOIN growers g ON g.grower_id = t.grower_id WHERE t.grower_id = ? AND t.token_id = ?"
+
+// DueNow reads a page of a list of what is due and, if they are asked for, its totals;
+// and how the caller's token stands. Whether the caller may see them, and whether they
+// are true, tells what it returns: see Bearer, Owner and AllTrue. Errors: ErrNotFound if
+// there is no such token; ErrLong on SQLite, where many statements cost no more than one.
+func (s *Store) DueNow(ctx context.Context, collection, grower, token string, q DueQuery, totals bool) (*DueNow, error) {
 	if s.engine != Postgres {
 		return nil, ErrLong
 	}
-	out := &DueNow{Collection: &Collection{id: collection, row: collectionRow{CollectionID: collection}}}
-	r := &out.row
+	out := &DueNow{}
 	b := &pgx.Batch{}
 	b.Queue("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
-	found := false
-	err := s.queue(ctx, b, header, []any{collection}, func(rows pgx.Rows) error {
-		found = true
+	err := s.queue(ctx, b, bearing, []any{grower, token}, func(rows pgx.Rows) error {
+		var revoked, suspended *int64
+		out.Bearer = &Bearer{Grower: grower, Token: token}
+		err := rows.Scan(&revoked, &out.Bearer.ExpireUs, &suspended)
+		out.Bearer.Revoked, out.Bearer.Suspended = revoked != nil, suspended != nil
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	err = s.queue(ctx, b, header, []any{collection}, func(rows pgx.Rows) error {
+		out.Collection = &Collection{id: collection, row: collectionRow{CollectionID: collection}}
+		r := &out.row
 		return rows.Scan(&r.OwnerID, &r.TimeZone, &r.DeleteUs, &r.SettingsRev, &r.PendingUs, &r.DueRev, &r.DueVersion, &r.DueDay, &r.DueUntil)
 	})
 	if err != nil {
@@ -85,7 +98,7 @@ func (s *Store) DueNow(ctx context.Context, collection string, may May, q DueQue
 	if err := s.send(ctx, b); err != nil {
 		return nil, err
 	}
-	if !found || !may(r.OwnerID) {
+	if out.Bearer == nil {
 		return nil, ErrNotFound
 	}
 	return out, nil
