@@ -88,7 +88,7 @@ var table = map[service.Reason]kind{
 	service.NotGrowing:         {codes.FailedPrecondition, 0, "The plant is dead, sold or given away."},
 	service.ChangedSince:       {codes.FailedPrecondition, 0, "Something that the call wrote was changed since. Nothing was undone: change it by hand."},
 	service.NotUndoable:        {codes.FailedPrecondition, 0, "The call changed what cannot be undone: change it back by hand."},
-	service.TooManyPlants:      {codes.FailedPrecondition, 0, "More plants than one call computes. Ask for one collection at a time."},
+	service.TooManyPlants:      {codes.FailedPrecondition, 0, "More plants than one call decides anew (20,000) or prints (2,000). Ask for one collection at a time; after a change that is for all plants, ask again in a few minutes."},
 	service.TooManyCollections: {codes.FailedPrecondition, 0, "More collections than one call looks at. Ask for one at a time."},
 	service.TooManyEvents:      {codes.ResourceExhausted, 0, "A plant has 10,000 feedings and observations at most. Void some."},
 

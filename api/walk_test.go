@@ -177,6 +177,10 @@ func openWalkRoom(t *testing.T, s *store.Store, now *clock) *walkRoom {
 		}
 	}
 	for i := range steady {
+		for _, parent := range []string{"growers/me", r.collections[0]} {
+			_, err := pb.NewCalendarServiceClient(r.conn).CreateCalendar(ctx, &pb.CreateCalendarRequest{Parent: parent, Calendar: &pb.Calendar{DisplayName: fmt.Sprint("s", i)}})
+			must(err)
+		}
 		_, err := r.calls.CreateToken(ctx, &pb.CreateTokenRequest{Parent: "growers/me", Token: &pb.Token{DisplayName: fmt.Sprint("s", i), Scopes: []string{"read"}}})
 		must(err)
 	}
@@ -224,6 +228,8 @@ func (r *walkRoom) lists() []*listed {
 	for _, name := range []string{a, a + "/benches/s1", a + "/plants/s0", a + "/plants/s1/feedings/s1", r.busy + "/observations/s1"} {
 		add(pb.RevisionService_ListRevisions_FullMethodName, &pb.ListRevisionsRequest{Parent: name})
 	}
+	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: "growers/me"})
+	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: a, ShowDeleted: true})
 	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: a})
 	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: "collections/-"})
 	add(pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: a, Statuses: allStatuses})
