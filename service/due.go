@@ -475,19 +475,27 @@ func (s *Due) message(d *due.Decision, asOf civil.Day) *pb.DueFeeding {
 		mm := float64(d.MaxItemTenths) / 10
 		m.MaxItemLengthMm = &mm
 	}
-	for _, i := range d.Foods {
-		m.Foods = append(m.Foods, s.foodNames[i])
+	if len(d.Foods) > 0 {
+		m.Foods = make([]string, len(d.Foods))
+		for k, i := range d.Foods {
+			m.Foods[k] = s.foodNames[i]
+		}
 	}
-	for _, i := range d.Instructions.List() {
-		m.Instructions = append(m.Instructions, pb.DueFeeding_Instruction(i))
+	if all := d.Instructions.List(); len(all) > 0 {
+		m.Instructions = make([]pb.DueFeeding_Instruction, len(all))
+		for k, i := range all {
+			m.Instructions[k] = pb.DueFeeding_Instruction(i)
+		}
 	}
-	for _, r := range d.Reasons {
-		m.Reasons = append(m.Reasons, &pb.DueFeeding_Reason{
-			Code:      pb.DueFeeding_Reason_Code(r.Code),
-			Message:   sentence(r, d),
-			FromDate:  date(r.From),
-			UntilDate: date(r.Until),
-		})
+	if len(d.Reasons) > 0 {
+		reasons := make([]pb.DueFeeding_Reason, len(d.Reasons))
+		m.Reasons = make([]*pb.DueFeeding_Reason, len(d.Reasons))
+		for k, r := range d.Reasons {
+			out := &reasons[k]
+			out.Code, out.Message = pb.DueFeeding_Reason_Code(r.Code), sentence(r, d)
+			out.FromDate, out.UntilDate = date(r.From), date(r.Until)
+			m.Reasons[k] = out
+		}
 	}
 	return m
 }

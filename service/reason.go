@@ -1,7 +1,6 @@
 package service
 
 import (
-	"fmt"
 	"strings"
 
 	"dewbench/service/civil"
@@ -13,17 +12,17 @@ func sentence(r due.Reason, d *due.Decision) string {
 	from := r.From.String()
 	switch r.Code {
 	case due.FullSession:
-		return fmt.Sprintf("A full session on %s covers it until %s.", from, r.Until)
+		return "A full session on " + from + " covers it until " + r.Until.String() + "."
 	case due.PartSession:
-		return fmt.Sprintf("Part of a session on %s covers it until %s.", from, r.Until)
+		return "Part of a session on " + from + " covers it until " + r.Until.String() + "."
 	case due.SurveyCredit:
-		return fmt.Sprintf("Prey that it caught, seen on %s, covers it until %s.", from, r.Until)
+		return "Prey that it caught, seen on " + from + ", covers it until " + r.Until.String() + "."
 	case due.NeverFed:
 		return "Nothing on record has fed it."
 	case due.CameIndoors:
-		return fmt.Sprintf("It came in on %s; outdoors it was presumed to catch for itself.", from)
+		return "It came in on " + from + "; outdoors it was presumed to catch for itself."
 	case due.LowSurvey:
-		return fmt.Sprintf("It stands outdoors, but since %s surveys found less prey than it needs.", from)
+		return "It stands outdoors, but since " + from + " surveys found less prey than it needs."
 	case due.Shrinking:
 		return shrinkingSentence(r, d)
 	case due.PresumedCatching:
@@ -35,15 +34,15 @@ func sentence(r due.Reason, d *due.Decision) string {
 	case due.NoInterval:
 		return "Its regimen has no interval."
 	case due.LadderUp:
-		return fmt.Sprintf("Clean sessions brought one more trap on %s.", from)
+		return "Clean sessions brought one more trap on " + from + "."
 	case due.LadderDown:
-		return fmt.Sprintf("Mould brought one trap less on %s.", from)
+		return "Mould brought one trap less on " + from + "."
 	case due.CappedByTraps:
-		return fmt.Sprintf("Few traps worked when they were counted on %s, so fewer are fed.", from)
+		return "Few traps worked when they were counted on " + from + ", so fewer are fed."
 	case due.FeedingDay:
-		return fmt.Sprintf("The first feeding day is %s.", from)
+		return "The first feeding day is " + from + "."
 	case due.RestOver:
-		return fmt.Sprintf("A rest ended on %s: there is a whole interval to wake it.", from)
+		return "A rest ended on " + from + ": there is a whole interval to wake it."
 	case due.Settling:
 		return held("It settles after arrival, repotting or dividing", r)
 	case due.MouldSeen:
@@ -70,9 +69,9 @@ func sentence(r due.Reason, d *due.Decision) string {
 
 func held(why string, r due.Reason) string {
 	if r.Until == civil.Never {
-		return fmt.Sprintf("%s: no feeding from %s until further notice.", why, r.From)
+		return why + ": no feeding from " + r.From.String() + " until further notice."
 	}
-	return fmt.Sprintf("%s: no feeding from %s, until %s.", why, r.From, r.Until)
+	return why + ": no feeding from " + r.From.String() + ", until " + r.Until.String() + "."
 }
 
 func shrinkingSentence(r due.Reason, d *due.Decision) string {
@@ -86,7 +85,7 @@ func shrinkingSentence(r due.Reason, d *due.Decision) string {
 	if d.Shrinking.NotFedLong {
 		known = append(known, "it was not fed for two intervals")
 	}
-	text := fmt.Sprintf("It stands outdoors and has been shrinking since %s", r.From)
+	text := "It stands outdoors and has been shrinking since " + r.From.String()
 	if len(known) > 0 {
 		text += " (" + strings.Join(known, ", ") + ")"
 	}
