@@ -243,6 +243,17 @@ func (l *ledger) open(t *testing.T, calls *clients) {
 	}
 }
 
+// patient makes a call again while the database cannot be reached: connections that died
+// with it are found one by one.
+func patient[M any](call func() (M, error)) (M, error) {
+	for begun := time.Now(); ; {
+		m, err := call()
+		if err == nil || reasonOf(status.Convert(err)) != service.StorageUnavailable || time.Since(begun) > patience {
+			return m, err
+		}
+	}
+}
+
 // check counts what stands: of a batch that was answered all of it, of others all or
 // nothing; and what follows from it agrees with it. If whole, all must stand.
 func (l *ledger) check(t *testing.T, calls *clients, whole bool) {
@@ -251,7 +262,7 @@ func (l *ledger) check(t *testing.T, calls *clients, whole bool) {
 	last := map[string]*pb.Feeding{}
 	feedings := &pb.ListFeedingsRequest{Parent: l.collection + "/plants/-", PageSize: 1000, OrderBy: "fedTime"}
 	for {
-		answer, err := calls.ListFeedings(t.Context(), feedings)
+		answer, err := patient(func() (*pb.ListFeedingsResponse, error) { return calls.ListFeedings(t.Context(), feedings) })
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -265,7 +276,7 @@ func (l *ledger) check(t *testing.T, calls *clients, whole bool) {
 	}
 	plants := &pb.ListPlantsRequest{Parent: l.collection, PageSize: 1000}
 	for {
-		answer, err := calls.ListPlants(t.Context(), plants)
+		answer, err := patient(func() (*pb.ListPlantsResponse, error) { return calls.ListPlants(t.Context(), plants) })
 		if err != nil {
 			t.Fatal(err)
 		}
