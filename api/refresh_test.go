@@ -215,3 +215,38 @@ func TestListSeesRevokedTokens(t *testing.T) {
 		}
 	})
 }
+
+// A change of what many plants share tells that what is due is to be kept anew.
+func TestUntrueTells(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		d, parent := rangeOf(t, engine, 3, func() time.Time { return time.Date(2026, 5, 11, 9, 0, 0, 0, time.UTC) })
+		calls := clientsOf(d.conn)
+		told := func() bool {
+			select {
+			case <-d.server.Untrue():
+				return true
+			default:
+				return false
+			}
+		}
+		update := func(mask string, m *pb.Collection) {
+			t.Helper()
+			m.Name = parent
+			if _, err := calls.UpdateCollection(t.Context(), &pb.UpdateCollectionRequest{Collection: m, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{mask}}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if told() {
+			t.Error("told before anything changed")
+		}
+		update("display_name", &pb.Collection{DisplayName: "Other"})
+		if told() {
+			t.Error("a name told")
+		}
+		update("hemisphere", &pb.Collection{Hemisphere: pb.Collection_SOUTH})
+		update("hemisphere", &pb.Collection{Hemisphere: pb.Collection_NORTH})
+		if !told() || told() {
+			t.Error("two changes tell once")
+		}
+	})
+}

@@ -120,6 +120,9 @@ func (s *Server) Refresh(ctx context.Context) error {
 	return errors.Join(s.plants.SettlePending(ctx), s.plants.RefreshDue(ctx))
 }
 
+// Untrue tells when it is time for Refresh before the next minute is.
+func (s *Server) Untrue() <-chan struct{} { return s.plants.Untrue() }
+
 // Serve answers on both listeners until ctx ends, then lets calls under way
 // finish, and closes the listeners. It may be called once.
 func (s *Server) Serve(ctx context.Context, grpcListener, httpListener net.Listener) error {

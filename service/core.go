@@ -30,6 +30,7 @@ type Core struct {
 	now       func() time.Time // the clock
 	newID     func() string    // ids in the order in which they are made
 	tokens    recent           // whom tokens stood for lately, by their hashes
+	untrue    chan struct{}    // has one while what was written may want RefreshDue
 	zones     recent           // of collections by their ids, as they were lately
 }
 
@@ -123,9 +124,16 @@ func write[M resource](ctx context.Context, c *Core, req writing, do func(*visit
 	var out []M
 	only, _ := req.(interface{ GetValidateOnly() bool })
 	onlyValidate := only != nil && only.GetValidateOnly()
+	changed := false
 	err := c.store.Write(ctx, func(tx *store.Tx) error {
 		at := c.now() // not before other writers of SQLite have ended
 		v := c.visit(ctx, tx, at)
+		defer func() {
+			changed = false
+			for _, of := range v.open {
+				changed = changed || of.Changed()
+			}
+		}()
 		var err error
 		if req.GetRequestId() == "" || onlyValidate {
 			if out, err = do(v); err == nil && onlyValidate {
@@ -165,8 +173,18 @@ func write[M resource](ctx context.Context, c *Core, req writing, do func(*visit
 	if err != nil {
 		return nil, fromStore(err)
 	}
+	if changed {
+		select {
+		case c.untrue <- struct{}{}:
+		default: // it waits already
+		}
+	}
 	return out, nil
 }
+
+// Untrue tells when a call has changed what is due of many plants at once, so that it is
+// time for RefreshDue.
+func (c *Core) Untrue() <-chan struct{} { return c.untrue }
 
 // writeOne is write for a call with one resource. again gets its name.
 func writeOne[M resource](ctx context.Context, c *Core, req writing, do func(*visit) (M, error), again func(*visit, string) (M, error)) (M, error) {

@@ -52,7 +52,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		return nil, fmt.Errorf("catalogue: %w", err)
 	}
 	core := &Core{
-		store: config.Store, catalogue: c, version: config.Version + " " + c.Version(), now: config.Now, newID: config.NewID,
+		store: config.Store, catalogue: c, version: config.Version + " " + c.Version(), now: config.Now, newID: config.NewID, untrue: make(chan struct{}, 1),
 	}
 	if core.now == nil {
 		core.now = time.Now

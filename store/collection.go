@@ -105,9 +105,10 @@ var collectionList = listing{
 // transaction. A writing transaction holds a lock on the collection, so its writers
 // come one after another.
 type Collection struct {
-	tx  *Tx
-	id  string
-	row collectionRow
+	tx      *Tx
+	id      string
+	row     collectionRow
+	changed bool // what decides was, in this transaction
 }
 
 // May tells whether the caller may see a collection of this owner.
@@ -202,6 +203,9 @@ func (c *Collection) Settings() int64 { return c.row.SettingsRev }
 // collection's plants were last brought up to date; nil if none did.
 func (c *Collection) PendingUs() *int64 { return c.row.PendingUs }
 
+// Changed tells whether the transaction changed what decides beside a plant's own record.
+func (c *Collection) Changed() bool { return c.changed }
+
 // Get returns the collection.
 func (c *Collection) Get() (*pb.Collection, error) { return c.row.message() }
 
@@ -257,6 +261,7 @@ func (c *Collection) change(by By, action pb.Revision_Action, f func(*collection
 	if err := c.revised(CollectionKind, "", c.id, r.Version, action, by, before); err != nil {
 		return nil, err
 	}
+	c.changed = c.changed || r.SettingsRev != c.row.SettingsRev
 	c.row = r
 	return c.row.message()
 }
@@ -285,5 +290,6 @@ func (t *Tx) UntrueCollections(version string, day int32, after string, limit in
 // settingsChanged notes that decisions of the collection may be others now.
 func (c *Collection) settingsChanged() error {
 	c.row.SettingsRev++
+	c.changed = true
 	return hit(c.own().Model(&collectionRow{}).UpdateColumn("settings_rev", c.row.SettingsRev))
 }

@@ -174,6 +174,9 @@ func TestSettings(t *testing.T) {
 			b.in(func(c *store.Collection) error {
 				err := f(c)
 				inside = c.Settings()
+				if c.Changed() != want {
+					b.Errorf("changed %v, want %v", c.Changed(), want)
+				}
 				return err
 			})
 			after := settings()

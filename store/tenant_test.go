@@ -217,6 +217,7 @@ var collectionMethods = map[string]struct {
 	"KeepDue": {dangles, func(c *store.Collection, i ids) (any, error) {
 		return nil, c.KeepDue("v1", map[string]*store.Due{i.plant: {}})
 	}},
+	"Changed": {empty, func(c *store.Collection, _ ids) (any, error) { return c.Changed(), nil }},
 	"True": {empty, func(c *store.Collection, _ ids) (any, error) {
 		return c.True(&store.Due{Settings: 1, Until: 9}, "v1", 3), nil
 	}},

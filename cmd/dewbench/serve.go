@@ -231,7 +231,7 @@ func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store) er
 }
 
 // refresh lets records that were dated ahead come true, and keeps what is due: at once,
-// and at every tick until ctx ends.
+// at every tick, and when a call has changed what many plants share, until ctx ends.
 func refresh(ctx context.Context, server *api.Server, log *slog.Logger, ticks <-chan time.Time) {
 	for {
 		if err := server.Refresh(ctx); err != nil && ctx.Err() == nil {
@@ -239,6 +239,7 @@ func refresh(ctx context.Context, server *api.Server, log *slog.Logger, ticks <-
 		}
 		select {
 		case <-ticks:
+		case <-server.Untrue():
 		case <-ctx.Done():
 			return
 		}
