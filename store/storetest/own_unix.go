@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
 	"os"
 	"os/exec"
@@ -13,6 +14,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 	"syscall"
 	"time"
 )
@@ -26,21 +28,30 @@ const install = "PostgreSQL's programs initdb and postgres were not found (15 or
 // standard input is closed: by stop, or by the kernel however the tests end. It
 // leaves the signals of the terminal to the tests, as it is in a session of its own.
 //
-// The server has its handlers of signals once postmaster.pid is there.
+// The server has its handlers of signals once postmaster.pid is there. A cluster that is
+// kept is made beside its place, so that half of one is never taken for it, and its
+// server writes everything down before it ends.
 const supervise = `
 exec >log 2>&1
-bin=$1 locked=$2; shift 2
-"$bin/initdb" -D data -U postgres -A trust -E UTF8 --locale-provider=icu --icu-locale=en-US --no-sync --no-instructions ||
-  exit 1
-sed -i.trusting '1i\
+bin=$1 locked=$2 socket=$3 kept=$4; shift 4
+if [ ! -d data ]; then
+  rm -rf making
+  "$bin/initdb" -D making -U postgres -A trust -E UTF8 --locale-provider=icu --icu-locale=en-US --no-sync --no-instructions ||
+    exit 1
+  sed -i.trusting '1i\
 local all '"$locked"' scram-sha-256
-' data/pg_hba.conf
+' making/pg_hba.conf
+  mv making data || exit 1
+fi
 "$bin/postgres" -D data "$@" </dev/null &
 server=$!
 cat >/dev/null
-if [ -f data/postmaster.pid ]; then kill -QUIT $server; else kill -KILL $server; fi
+if [ ! -f data/postmaster.pid ]; then kill -KILL $server
+elif [ -n "$kept" ]; then kill -INT $server
+else kill -QUIT $server; fi
 wait $server
-cd / && rm -rf "$OLDPWD"
+cd / && rm -rf "$socket"
+[ -n "$kept" ] || rm -rf "$OLDPWD"
 `
 
 // The text order of the cluster is not that of bytes, so that a query which does
@@ -55,7 +66,16 @@ var settings = []string{
 }
 
 // startOwn starts a server for this process and returns its URL and what stops it.
-func startOwn() (string, func() error, error) {
+func startOwn() (string, func() error, error) { return startIn(roomiest(), "") }
+
+// startKept is startOwn for a cluster that is large, which is put where temporary files
+// are, or that is kept in a folder: of the user under whom servers run, or to be made.
+// Settings come after the usual ones, and so before them in force.
+func startKept(folder string, more ...string) (string, func() error, error) {
+	return startIn(os.TempDir(), folder, more...)
+}
+
+func startIn(temp, kept string, more ...string) (where string, halt func() error, err error) {
 	bin, err := programs()
 	if err != nil {
 		return "", nil, err
@@ -64,17 +84,44 @@ func startOwn() (string, func() error, error) {
 	if err != nil {
 		return "", nil, err
 	}
-	folder, err := os.MkdirTemp(roomiest(), "dewbench-")
-	if err != nil {
-		return "", nil, fmt.Errorf("make a folder for the server: %w", err)
+	var made []string // folders to be removed at the end
+	remove := func() error {
+		var errs []error
+		for _, folder := range made {
+			errs = append(errs, os.RemoveAll(folder))
+		}
+		return errors.Join(errs...)
 	}
-	if credential != nil {
-		if err := os.Chown(folder, int(credential.Uid), int(credential.Gid)); err != nil {
-			return "", nil, errors.Join(fmt.Errorf("give the folder away: %w", err), os.RemoveAll(folder))
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, remove())
+		}
+	}()
+	temporary := func(in string) (string, error) {
+		folder, err := os.MkdirTemp(in, "dewbench-")
+		if err != nil {
+			return "", fmt.Errorf("make a folder for the server: %w", err)
+		}
+		made = append(made, folder)
+		return folder, giveAway(folder, credential)
+	}
+	folder := kept
+	if kept == "" {
+		folder, err = temporary(temp)
+	} else {
+		err = prepareKept(kept, credential)
+	}
+	if err != nil {
+		return "", nil, err
+	}
+	socket := folder
+	if kept != "" || temp != roomiest() { // the path of a socket must be short
+		if socket, err = temporary(roomiest()); err != nil {
+			return "", nil, err
 		}
 	}
-	args := []string{"-c", supervise, "supervise", bin, PasswordRole, "-c", "unix_socket_directories=" + folder}
-	for _, s := range settings {
+	args := []string{"-c", supervise, "supervise", bin, PasswordRole, socket, kept, "-c", "unix_socket_directories=" + socket}
+	for _, s := range slices.Concat(settings, more) {
 		args = append(args, "-c", s)
 	}
 	cmd := exec.Command("/bin/sh", args...)
@@ -83,10 +130,10 @@ func startOwn() (string, func() error, error) {
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Credential: credential}
 	alive, err := cmd.StdinPipe()
 	if err != nil {
-		return "", nil, errors.Join(fmt.Errorf("watch over the server: %w", err), os.RemoveAll(folder))
+		return "", nil, fmt.Errorf("watch over the server: %w", err)
 	}
 	if err := cmd.Start(); err != nil {
-		return "", nil, errors.Join(fmt.Errorf("start the server: %w", err), os.RemoveAll(folder))
+		return "", nil, fmt.Errorf("start the server: %w", err)
 	}
 	over := make(chan struct{})
 	go func() {
@@ -94,13 +141,13 @@ func startOwn() (string, func() error, error) {
 		close(over)
 	}()
 
-	halt := func() error {
+	halt = func() error {
 		if err := alive.Close(); err != nil {
 			return fmt.Errorf("stop the server: %w", err)
 		}
 		select {
 		case <-over:
-			return os.RemoveAll(folder)
+			return remove()
 		case <-time.After(patience):
 			return fmt.Errorf("the server in %s does not stop", folder)
 		}
@@ -112,19 +159,54 @@ func startOwn() (string, func() error, error) {
 		case <-over:
 			// A log that cannot be read leaves the reason open, nothing more.
 			log, _ := os.ReadFile(filepath.Join(folder, "log"))
-			return "", nil, errors.Join(fmt.Errorf("the server did not start:\n%s", bytes.TrimSpace(log)), os.RemoveAll(folder))
+			return "", nil, fmt.Errorf("the server did not start:\n%s", bytes.TrimSpace(log))
 		case <-deadline:
 			return "", nil, errors.Join(fmt.Errorf("the server in %s was not ready after %s", folder, patience), halt())
 		case <-ready.C:
 			if isReady(folder) {
 				u := url.URL{
 					Scheme: "postgres", User: url.User("postgres"), Path: "/postgres",
-					RawQuery: url.Values{"host": {folder}}.Encode(),
+					RawQuery: url.Values{"host": {socket}}.Encode(),
 				}
 				return u.String(), halt, nil
 			}
 		}
 	}
+}
+
+// giveAway gives a folder to the user under whom the server runs, if it is another one.
+func giveAway(folder string, credential *syscall.Credential) error {
+	if credential == nil {
+		return nil
+	}
+	if err := os.Chown(folder, int(credential.Uid), int(credential.Gid)); err != nil {
+		return fmt.Errorf("give the folder away: %w", err)
+	}
+	return nil
+}
+
+// prepareKept makes the folder of a cluster that is kept, unless it is there, and sees
+// that no server runs in it. What a server left that was killed is no sign of one.
+func prepareKept(folder string, credential *syscall.Credential) error {
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		return fmt.Errorf("make the folder of the cluster: %w", err)
+	}
+	if err := giveAway(folder, credential); err != nil {
+		return err
+	}
+	file := filepath.Join(folder, "data", "postmaster.pid")
+	text, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("look for a server of the cluster: %w", err)
+	}
+	first, _, _ := strings.Cut(string(text), "\n")
+	if pid, err := strconv.Atoi(first); err == nil && syscall.Kill(pid, 0) == nil {
+		return fmt.Errorf("a server runs in %s, process %d: one run at a time", folder, pid)
+	}
+	return os.Remove(file)
 }
 
 // isReady looks at line 8 of postmaster.pid, which is there once the server has

@@ -9,9 +9,12 @@ import (
 	"fmt"
 	"net/url"
 	"os"
+	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
+	"testing"
 	"time"
 
 	_ "github.com/jackc/pgx/v5/stdlib" // the driver "pgx"
@@ -92,6 +95,38 @@ func databaseURL(name string) string {
 	u := *server.url
 	u.Path = "/" + name
 	return u.String()
+}
+
+// Kept returns the URL of a server for databases that are too large for the one that
+// tests share, or that are kept from run to run. It is a server of its own, with the
+// cluster in folder, which is made if it is not there; with "" it goes where temporary
+// files are. The server stops when the test ends, a cluster with "" is gone then. Settings
+// are those of postgresql.conf, each as name=value. If DEWBENCH_TEST_POSTGRES names a
+// server, it is that one, as it is.
+func Kept(tb testing.TB, folder string, settings ...string) string {
+	tb.Helper()
+	if given := os.Getenv("DEWBENCH_TEST_POSTGRES"); given != "" {
+		return given
+	}
+	where, halt, err := startKept(folder, settings...)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() {
+		if err := halt(); err != nil {
+			tb.Error(err)
+		}
+	})
+	return where
+}
+
+// Program returns the path of a program that comes with PostgreSQL, such as pgbench.
+func Program(name string) (string, error) {
+	folder, err := programs()
+	if err != nil {
+		return exec.LookPath(name)
+	}
+	return exec.LookPath(filepath.Join(folder, name))
 }
 
 // dropLater drops a database at the end of a test. The test does not wait: a server
