@@ -20,10 +20,13 @@ type sent struct {
 }
 
 // record returns the statements that the store sends while f runs, each once,
-// whatever its arguments.
+// whatever its arguments, but for those that begin and end transactions.
 func record(s *store.Store, f func()) []sent {
 	var all []sent
 	s.Record(func(statement string, args []any) {
+		if strings.HasPrefix(statement, "BEGIN") || statement == "COMMIT" {
+			return
+		}
 		if !slices.ContainsFunc(all, func(x sent) bool { return x.statement == statement }) {
 			all = append(all, sent{statement, args})
 		}

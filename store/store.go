@@ -41,6 +41,9 @@ type Options struct {
 	MustExist bool
 	// Guard fails statements that do not name their tenant. For tests.
 	Guard bool
+	// Record sees each statement with its arguments before it is sent, and "BEGIN",
+	// "BEGIN READ ONLY" and "COMMIT" of transactions. Calls of it may overlap. For tests.
+	Record func(statement string, args []any)
 }
 
 // Store is an open database. It is safe for use by many goroutines.
@@ -63,7 +66,7 @@ type Store struct {
 //
 // The caller closes the store.
 func Open(ctx context.Context, url string, o Options) (*Store, error) {
-	s := &Store{guard: o.Guard}
+	s := &Store{guard: o.Guard, record: o.Record}
 	var (
 		plain func(error) error // says in plain words what a driver's error means
 		err   error

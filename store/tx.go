@@ -79,6 +79,9 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 	if err != nil {
 		return ended(ctx, fmt.Errorf("begin transaction: %w", err))
 	}
+	if s.record != nil {
+		s.record(map[bool]string{false: "BEGIN", true: "BEGIN READ ONLY"}[o.ReadOnly], nil)
+	}
 	t := s.newTx(ctx, raw)
 	t.readOnly = o.ReadOnly
 	done := false
@@ -99,6 +102,9 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 		return ended(ctx, err)
 	}
 	done = true
+	if s.record != nil {
+		s.record("COMMIT", nil)
+	}
 	if err := raw.Commit(); err != nil {
 		return ended(ctx, fmt.Errorf("commit: %w", err))
 	}
