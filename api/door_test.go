@@ -3,6 +3,7 @@ package api
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -97,7 +98,7 @@ func openStore(t testing.TB, s *store.Store, config service.Config, handlers ...
 	if len(handlers) > 0 {
 		handler = handlers[0]
 	}
-	config.Store, config.Log, config.Version = s, slog.New(handler), "1.2.3"
+	config.Store, config.Log, config.Version = s, slog.New(handler), cmp.Or(config.Version, "1.2.3")
 	server, err := New(t.Context(), config)
 	if err != nil {
 		t.Fatal(err)
