@@ -10,7 +10,6 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/http"
-	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -18,6 +17,7 @@ import (
 	"testing"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"github.com/jackc/pgx/v5"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
@@ -75,12 +75,13 @@ func (x *spied) take() []sentStatement {
 
 // askedPage is a page of a list that is asked for again and again.
 type askedPage struct {
+	id      string // of the collection
 	req     *pb.ListDueFeedingsRequest
 	token   metadata.MD
 	bearer  string // the header Authorization
 	path    string // over HTTP
 	answer  *pb.ListDueFeedingsResponse
-	page    sentStatement  // one for all rows
+	page    sentStatement
 	totals  *sentStatement // nil for a page without
 	horizon int
 	day     civil.Day
@@ -91,7 +92,7 @@ func (a *askedPage) key() string { return a.req.GetParent() + "\n" + a.req.GetPa
 // askFor asks the server for a page and notes what it sent.
 func (x *spied) askFor(b *testing.B, collection int, req *pb.ListDueFeedingsRequest) *askedPage {
 	b.Helper()
-	a := &askedPage{req: req, bearer: "Bearer " + scaleSecret(collection), horizon: service.UsualHorizonDays}
+	a := &askedPage{id: collectionID(collection), req: req, bearer: "Bearer " + scaleSecret(collection), horizon: service.UsualHorizonDays}
 	a.token = metadata.Pairs("authorization", a.bearer)
 	a.path = fmt.Sprintf("/v1/%s/dueFeedings?pageSize=%d", req.GetParent(), req.GetPageSize())
 	if req.GetPageToken() != "" {
@@ -105,48 +106,28 @@ func (x *spied) askFor(b *testing.B, collection int, req *pb.ListDueFeedingsRequ
 	if a.day, err = civil.Parse(a.answer.GetAsOfDate()); err != nil {
 		b.Fatal(err)
 	}
-	var pages []sentStatement
+	pages := 0
 	for _, s := range x.take() {
 		switch {
 		case !strings.Contains(s.sql, "plant_due"):
 		case strings.Contains(s.sql, "decision"):
-			pages = append(pages, s)
+			a.page = s
+			pages++
 		case a.totals == nil:
 			a.totals = &s
 		default:
 			b.Fatalf("totals are asked for twice: %s", s.sql)
 		}
 	}
-	if len(pages) == 0 || (a.totals != nil) != (len(a.answer.GetTotals()) > 0) {
-		b.Fatalf("the list sent %d statements for its rows, totals %v", len(pages), a.totals)
+	if pages != 1 || (a.totals != nil) != (len(a.answer.GetTotals()) > 0) {
+		b.Fatalf("the list sent %d statements for its rows; for its totals: %v", pages, a.totals)
 	}
-	a.page = union(pages)
 	return a
-}
-
-var parameter = regexp.MustCompile(`\$\d+`)
-
-// union makes one statement of several that return the same columns.
-func union(all []sentStatement) sentStatement {
-	if len(all) == 1 {
-		return all[0]
-	}
-	var parts []string
-	var args []any
-	for _, s := range all {
-		parts = append(parts, "SELECT * FROM ("+parameter.ReplaceAllStringFunc(s.sql, func(p string) string {
-			n, _ := strconv.Atoi(p[1:]) // digits
-			return "$" + strconv.Itoa(n+len(args))
-		})+") AS part"+strconv.Itoa(len(parts)))
-		args = append(args, s.args...)
-	}
-	return sentStatement{strings.Join(parts, " UNION ALL "), args}
 }
 
 // handRow is a row of either statement.
 type handRow struct {
-	plant, tagKey, tag, name, cultivar                        string
-	bench                                                     *string
+	plant, tagKey, tag, name, cultivar, bench                 string
 	from, dueFrom, dueLast, benchWalk, plantWalk, status, cls int32
 	decision                                                  []byte
 	plants, traps                                             int64
@@ -168,64 +149,72 @@ func (r *handRow) places(columns []string) []any {
 	return out
 }
 
-// query sends a statement and calls f with each row.
-func (s *scaled) query(ctx context.Context, x *sentStatement, r *handRow, f func() error) error {
-	if s.engine == store.Postgres {
-		rows, err := s.pg.Query(ctx, x.sql, x.args...)
+// fetch reads a page: it calls row with each row, then total with each of the totals. To
+// Postgres both statements go in one round trip.
+func (s *scaled) fetch(ctx context.Context, a *askedPage, r *handRow, row, total func() error) (err error) {
+	if s.engine != store.Postgres {
+		if err := s.fetchLite(ctx, &a.page, r, row); err != nil || a.totals == nil {
+			return err
+		}
+		return s.fetchLite(ctx, a.totals, r, total)
+	}
+	if a.totals == nil {
+		rows, err := s.pg.Query(ctx, a.page.sql, a.page.args...)
 		if err != nil {
 			return err
 		}
-		defer rows.Close()
-		var names [16]string
-		columns := names[:0]
-		for _, c := range rows.FieldDescriptions() {
-			columns = append(columns, c.Name)
-		}
-		places := r.places(columns)
-		for rows.Next() {
-			if err := rows.Scan(places...); err != nil {
-				return err
-			}
-			if err := f(); err != nil {
-				return err
-			}
-		}
-		return rows.Err()
+		return r.scan(rows, row)
 	}
+	both := &pgx.Batch{}
+	both.Queue(a.page.sql, a.page.args...).Query(func(rows pgx.Rows) error { return r.scan(rows, row) })
+	both.Queue(a.totals.sql, a.totals.args...).Query(func(rows pgx.Rows) error { return r.scan(rows, total) })
+	return s.pg.SendBatch(ctx, both).Close()
+}
+
+// scan reads rows into r one after the other, and closes them.
+func (r *handRow) scan(rows pgx.Rows, f func() error) error {
+	defer rows.Close()
+	var names [16]string
+	columns := names[:0]
+	for _, c := range rows.FieldDescriptions() {
+		columns = append(columns, c.Name)
+	}
+	places := r.places(columns)
+	for rows.Next() {
+		if err := rows.Scan(places...); err != nil {
+			return err
+		}
+		if err := f(); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+func (s *scaled) fetchLite(ctx context.Context, x *sentStatement, r *handRow, f func() error) error {
 	rows, err := s.lite.QueryContext(ctx, x.sql, x.args...)
 	if err != nil {
 		return err
 	}
 	columns, err := rows.Columns()
-	if err != nil {
-		return errors.Join(err, rows.Close())
-	}
 	places := r.places(columns)
-	for rows.Next() {
-		if err := rows.Scan(places...); err != nil {
-			return errors.Join(err, rows.Close())
-		}
-		if err := f(); err != nil {
-			return errors.Join(err, rows.Close())
+	for err == nil && rows.Next() {
+		if err = rows.Scan(places...); err == nil {
+			err = f()
 		}
 	}
-	return errors.Join(rows.Err(), rows.Close())
+	return errors.Join(err, rows.Err(), rows.Close())
 }
 
 // native reads the rows, and does nothing with them.
 func (s *scaled) native(ctx context.Context, a *askedPage) error {
 	var r handRow
 	n := 0
-	if err := s.query(ctx, &a.page, &r, func() error { n++; return nil }); err != nil {
-		return err
+	err := s.fetch(ctx, a, &r, func() error { n++; return nil }, func() error { return nil })
+	if want := len(a.answer.GetDueFeedings()); err == nil && n < want {
+		err = fmt.Errorf("%d rows of %d", n, want)
 	}
-	if want := len(a.answer.GetDueFeedings()); n < want {
-		return fmt.Errorf("%d rows of %d", n, want)
-	}
-	if a.totals != nil {
-		return s.query(ctx, a.totals, &r, func() error { return nil })
-	}
-	return nil
+	return err
 }
 
 // hand is the smallest handler of the list by hand.
@@ -313,7 +302,7 @@ func (h *hand) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReque
 	out := &pb.ListDueFeedingsResponse{AsOfDate: &asOf, NextPageToken: a.answer.GetNextPageToken()}
 	size := int(req.GetPageSize())
 	var r handRow
-	err := h.query(ctx, &a.page, &r, func() error {
+	err := h.fetch(ctx, a, &r, func() error {
 		if len(out.DueFeedings) == size {
 			return nil
 		}
@@ -322,12 +311,9 @@ func (h *hand) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReque
 			return err
 		}
 		m := &pb.DueFeeding{
-			Plant: req.GetParent() + "/plants/" + r.plant, Tag: r.tag, ScientificName: r.name, Cultivar: r.cultivar, Status: pb.DueFeeding_Status(d.Status),
+			Plant: req.GetParent() + "/plants/" + r.plant, Tag: r.tag, ScientificName: r.name, Cultivar: r.cultivar, Bench: store.BenchName(a.id, r.bench), Status: pb.DueFeeding_Status(d.Status),
 			CoverDate: handDate(d.Cover), DueFromDate: handDate(d.DueFrom), DueLastDate: handDate(d.DueLast), FeedDate: handDate(d.FeedDate),
 			Traps: int32(d.Traps), AsOfDate: asOf,
-		}
-		if r.bench != nil {
-			m.Bench = req.GetParent() + "/benches/" + *r.bench
 		}
 		if d.MaxItemTenths != due.NoLimit {
 			m.MaxItemLengthMm = proto.Float64(float64(d.MaxItemTenths) / 10)
@@ -347,11 +333,7 @@ func (h *hand) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReque
 		}
 		out.DueFeedings = append(out.DueFeedings, m)
 		return nil
-	})
-	if err != nil || a.totals == nil {
-		return out, err
-	}
-	err = h.query(ctx, a.totals, &r, func() error {
+	}, func() error {
 		if r.plants > 0 {
 			out.Totals = append(out.Totals, &pb.ListDueFeedingsResponse_Total{Status: pb.DueFeeding_Status(r.status), Plants: int32(r.plants), Traps: r.traps})
 		}
@@ -388,8 +370,9 @@ func (h *hand) appendList(ctx context.Context, b []byte, a *askedPage, size int)
 	}
 	text := func(name, s string) { b = appendJSONText(append(append(append(b, `,"`...), name...), `":`...), s) }
 	b = append(b, `{"dueFeedings":[`...)
+	var totals []byte
 	var r handRow
-	err := h.query(ctx, &a.page, &r, func() error {
+	err := h.fetch(ctx, a, &r, func() error {
 		if n == size {
 			return nil
 		}
@@ -404,11 +387,7 @@ func (h *hand) appendList(ctx context.Context, b []byte, a *askedPage, size int)
 		text("plant", parent+"/plants/"+r.plant)
 		text("tag", r.tag)
 		text("scientificName", r.name)
-		bench := ""
-		if r.bench != nil {
-			bench = parent + "/benches/" + *r.bench
-		}
-		text("bench", bench)
+		text("bench", store.BenchName(a.id, r.bench))
 		text("status", pb.DueFeeding_Status(d.Status).String())
 		day("coverDate", d.Cover)
 		day("dueFromDate", d.DueFrom)
@@ -452,27 +431,19 @@ func (h *hand) appendList(ctx context.Context, b []byte, a *askedPage, size int)
 		text("cultivar", r.cultivar)
 		b = append(b, '}')
 		return nil
-	})
-	if err != nil {
-		return nil, err
-	}
-	b = append(b, `],"totals":[`...)
-	if a.totals != nil {
-		n = 0
-		err = h.query(ctx, a.totals, &r, func() error {
-			if r.plants == 0 {
-				return nil
-			}
-			if n++; n > 1 {
-				b = append(b, ',')
-			}
-			b = append(append(append(b, `{"status":"`...), pb.DueFeeding_Status(r.status).String()...), `","plants":`...)
-			b = append(strconv.AppendInt(b, r.plants, 10), `,"traps":"`...)
-			b = append(strconv.AppendInt(b, r.traps, 10), `"}`...)
+	}, func() error {
+		if r.plants == 0 {
 			return nil
-		})
-	}
-	b = append(b, ']')
+		}
+		if len(totals) > 0 {
+			totals = append(totals, ',')
+		}
+		totals = append(append(append(totals, `{"status":"`...), pb.DueFeeding_Status(r.status).String()...), `","plants":`...)
+		totals = append(strconv.AppendInt(totals, r.plants, 10), `,"traps":"`...)
+		totals = append(strconv.AppendInt(totals, r.traps, 10), `"}`...)
+		return nil
+	})
+	b = append(append(append(b, `],"totals":[`...), totals...), ']')
 	text("nextPageToken", a.answer.GetNextPageToken())
 	text("asOfDate", asOf)
 	return append(b, '}'), err

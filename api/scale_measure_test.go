@@ -156,16 +156,25 @@ func paceOf(size int) pace {
 	return pace{7, 500 * time.Millisecond}
 }
 
-// scaleRows are the rows of the table that is printed at the end.
-var scaleRows []string
+// scaleRow is a row of the table that is printed at the end.
+type scaleRow struct{ what, beside, text string }
+
+// scaleRows has one of each kind: the last that was measured.
+var scaleRows []scaleRow
 
 // scaleNote prints what is not a row of the table, as it happens.
 func scaleNote(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) }
 
 // tell adds a row to the table.
 func tell(engine, what string, clients any, ours string, ratio, beside, theirs, goal string) {
-	scaleRows = append(scaleRows, fmt.Sprintf("| %s | %s | %v | %s | %s | %s | %s | %s |", engine, what, clients, ours, ratio, beside, theirs, goal))
-	scaleNote("%s", scaleRows[len(scaleRows)-1])
+	row := scaleRow{fmt.Sprintf("| %s | %s | %v |", engine, what, clients), beside, fmt.Sprintf(" %s | %s | %s | %s | %s |", ours, ratio, beside, theirs, goal)}
+	scaleNote("%s%s", row.what, row.text)
+	i := slices.IndexFunc(scaleRows, func(r scaleRow) bool { return r.what == row.what && r.beside == row.beside })
+	if i < 0 {
+		scaleRows = append(scaleRows, row)
+	} else {
+		scaleRows[i] = row
+	}
 }
 
 // versus reports a ratio of throughputs, and adds it to the table. goal is "-" for none.
@@ -192,7 +201,7 @@ func briefly(d time.Duration) string {
 func printTable(size int) {
 	fmt.Printf("\n%d plants, %s\n\n| engine | what | clients | ours: a second, p50 | ratio | beside | theirs | goal |\n|---|---|---|---|---|---|---|---|\n", size, runtime.Version())
 	for _, row := range scaleRows {
-		fmt.Println(row)
+		fmt.Println(row.what + row.text)
 	}
 	fmt.Println()
 	scaleRows = nil

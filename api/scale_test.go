@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -240,6 +241,8 @@ func (s *scaled) feedingScript(b *testing.B) string {
 	}
 	return file
 }
+
+var parameter = regexp.MustCompile(`\$\d+`)
 
 // literal writes an argument as SQL, or what is known to stand for it.
 func literal(b *testing.B, arg any, known map[string]string) string {

@@ -4,9 +4,11 @@ package storetest
 
 import (
 	"bufio"
+	"database/sql"
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -98,5 +100,55 @@ func TestVersion(t *testing.T) {
 		if got := version(bin); got != want {
 			t.Errorf("version(%q) = %d, want %d", bin, got, want)
 		}
+	}
+}
+
+func TestKeptIsThereAgain(t *testing.T) {
+	if os.Getenv("DEWBENCH_TEST_POSTGRES") != "" {
+		t.Skip("DEWBENCH_TEST_POSTGRES is set: no server is started")
+	}
+	above, err := os.MkdirTemp(roomiest(), "dewbench-") // another user has to get into it
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(above); err != nil {
+			t.Error(err)
+		}
+	})
+	if err := os.Chmod(above, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	folder := filepath.Join(above, "kept")
+	for _, run := range []struct{ name, statement string }{
+		{"first", "CREATE TABLE kept AS SELECT 7 AS n"},
+		{"again", "UPDATE kept SET n = 8 WHERE n = 7"},
+	} {
+		t.Run(run.name, func(t *testing.T) {
+			db, err := sql.Open("pgx", Kept(t, folder))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer db.Close()
+			if result, err := db.ExecContext(t.Context(), run.statement); err != nil {
+				t.Error(err)
+			} else if n, err := result.RowsAffected(); err != nil || n != 1 {
+				t.Errorf("%d rows, %v", n, err)
+			}
+			if _, _, err := startKept(folder); err == nil || !strings.Contains(err.Error(), "a server runs in") {
+				t.Errorf("a second server: %v", err)
+			}
+		})
+	}
+}
+
+func TestProgram(t *testing.T) {
+	file, err := Program("postgres")
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command(file, "--version").Output()
+	if err != nil || !strings.HasPrefix(string(out), "postgres (PostgreSQL) ") {
+		t.Errorf("%s: %s, %v", file, out, err)
 	}
 }
