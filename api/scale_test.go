@@ -5,6 +5,7 @@ import (
 	"database/sql/driver"
 	"encoding/hex"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -86,6 +87,15 @@ func (s *scaled) pages(b *testing.B) (first, second, large []*askedPage) {
 	}
 	if len(first) == 0 {
 		b.Fatalf("none of the collections has a full page")
+	}
+	statuses := map[pb.DueFeeding_Status]bool{}
+	for _, a := range first {
+		for _, t := range a.answer.GetTotals() {
+			statuses[t.GetStatus()] = true
+		}
+	}
+	if len(statuses) < 4 {
+		b.Fatalf("the lists have the statuses %v only", slices.Sorted(maps.Keys(statuses)))
 	}
 	large = append(large, x.askFor(b, s.ordinary, &pb.ListDueFeedingsRequest{Parent: store.CollectionName(collectionID(s.ordinary)), PageSize: pageRows}))
 	if err := x.stop(); err != nil {
