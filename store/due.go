@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -555,12 +556,20 @@ func (c *Collection) histories(plantIDs []string, which string) (map[string]*His
 		if some != nil {
 			f, o = f.Where("plant_id IN ?", some), o.Where("plant_id IN ?", some)
 		}
-		if err := f.Order("plant_id, fed_us, feeding_id").Find(&fed).Error; err != nil {
+		// Sorted here: for the order Postgres would go through all of the collection by an
+		// index that has it, and leave out the plants one by one.
+		if err := f.Find(&fed).Error; err != nil {
 			return err
 		}
-		if err := o.Order("plant_id, observe_us, observation_id").Find(&seen).Error; err != nil {
+		if err := o.Find(&seen).Error; err != nil {
 			return err
 		}
+		slices.SortFunc(fed, func(a, b feedingRow) int {
+			return cmp.Or(cmp.Compare(a.FedUs, b.FedUs), cmp.Compare(a.FeedingID, b.FeedingID))
+		})
+		slices.SortFunc(seen, func(a, b observationRow) int {
+			return cmp.Or(cmp.Compare(a.ObserveUs, b.ObserveUs), cmp.Compare(a.ObservationID, b.ObservationID))
+		})
 		for i := range fed {
 			m, err := fed[i].message()
 			if err != nil {
