@@ -853,7 +853,7 @@ func TestMatrixIsWhole(t *testing.T) {
 		if !offered[method] {
 			t.Errorf("%s has a row in the matrix, and is not offered", method)
 		}
-		want := service.Rule{Open: a.scope == "", Secret: a.scope == aSecret}
+		want := service.Rule{Open: a.scope == "", Secret: a.scope == aSecret, Recalls: method == pb.DueService_ListDueFeedings_FullMethodName}
 		if !want.Secret {
 			want.Scope = a.scope
 		}
