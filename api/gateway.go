@@ -421,6 +421,9 @@ type strictJSON struct{ runtime.JSONPb }
 // Marshal writes a message without white space. (protojson varies it on purpose
 // from build to build.)
 func (j *strictJSON) Marshal(v any) ([]byte, error) {
+	if text, ok := fastJSON(v); ok {
+		return text, nil
+	}
 	text, err := j.JSONPb.Marshal(v)
 	if err != nil {
 		return nil, err
