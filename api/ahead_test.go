@@ -166,7 +166,7 @@ func TestDatedAhead(t *testing.T) {
 		if why, err := k.ExplainDue(t.Context(), &pb.ExplainDueRequest{Name: k.plant("a")}); err != nil || why.GetDecision().GetBench() != k.bench("out") {
 			t.Errorf("explained: %v, %v", why.GetDecision(), err)
 		}
-		if err := k.d.server.Refresh(t.Context()); err != nil {
+		if err := k.d.server.SettlePending(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		check("a", "out", 7, pb.Plant_GROWING)
@@ -187,7 +187,7 @@ func TestDatedAhead(t *testing.T) {
 		living("A", "b", "C")
 		// And then the server by itself.
 		k.add(24 * time.Hour)
-		if err := k.d.server.Refresh(t.Context()); err != nil {
+		if err := k.d.server.SettlePending(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		living("b", "C")
@@ -198,7 +198,7 @@ func TestDatedAhead(t *testing.T) {
 			t.Fatal(err)
 		}
 		k.add(30 * 24 * time.Hour)
-		if err := k.d.server.Refresh(t.Context()); err != nil {
+		if err := k.d.server.SettlePending(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		living("b", "C")

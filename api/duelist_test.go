@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"maps"
@@ -146,7 +147,7 @@ func TestDueOverTheStore(t *testing.T) {
 // renew lets the server keep anew what is due, sometimes.
 func (k *keeper) renew(percent int) {
 	if k.often(percent) {
-		k.must(k.server.Refresh(k.ctx))
+		k.must(errors.Join(k.server.SettlePending(k.ctx), k.server.RefreshDue(k.ctx)))
 	}
 }
 

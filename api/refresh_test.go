@@ -3,6 +3,7 @@ package api
 import (
 	"database/sql"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -84,7 +85,7 @@ func TestTooManyPlants(t *testing.T) {
 		today, all := &pb.ListDueFeedingsRequest{Parent: parent}, &pb.ListDueFeedingsRequest{Parent: "collections/-"}
 		refused("before anything is kept", today)
 		refused("of all collections", all)
-		if err := d.server.Refresh(t.Context()); err != nil {
+		if err := d.server.RefreshDue(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		answered("once it is kept", today)
@@ -113,7 +114,7 @@ func TestNothingIsDecidedAnewAtMidnight(t *testing.T) {
 	onEngines(t, func(t *testing.T, engine store.Engine) {
 		now := newClock(time.Date(2026, 5, 11, 23, 59, 0, 0, time.UTC))
 		d, parent := rangeOf(t, engine, 30, now.now)
-		if err := d.server.Refresh(t.Context()); err != nil {
+		if err := d.server.RefreshDue(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		calls := clientsOf(d.conn)
@@ -135,7 +136,7 @@ func TestNothingIsDecidedAnewAtMidnight(t *testing.T) {
 				}
 				day := int32(now.now().Unix() / 86400)
 				version := "1.2.3 " + versionOfCatalogue(t, d)
-				n, err := c.CountUntrue(version, day, 0)
+				n, err := c.CountUntrue(version, day)
 				if n > 0 || !c.AllTrue(version, day) {
 					t.Errorf("on %s %d plants are to be decided anew", now.now().Format(time.DateOnly), n)
 				}
@@ -195,7 +196,7 @@ func TestListSeesRevokedTokens(t *testing.T) {
 			}
 		}
 		check("decided anew")
-		if err := d.server.Refresh(t.Context()); err != nil {
+		if err := d.server.RefreshDue(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		check("kept")
@@ -247,6 +248,200 @@ func TestUntrueTells(t *testing.T) {
 		update("hemisphere", &pb.Collection{Hemisphere: pb.Collection_NORTH})
 		if !told() || told() {
 			t.Error("two changes tell once")
+		}
+	})
+}
+
+// Two versions of the program on one database: the newer one takes over, once, and both
+// go on telling what is due.
+func TestTwoVersions(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		at := time.Date(2026, 5, 11, 9, 0, 0, 0, time.UTC)
+		now := func() time.Time { return at }
+		d, parent := rangeOf(t, engine, 30, now)
+		other := openStore(t, d.store, service.Config{Now: now, Version: "1.2.4"})
+		revision := func() (n int64) {
+			t.Helper()
+			err := d.store.Read(t.Context(), func(tx *store.Tx) error {
+				c, err := tx.Collection(store.Segment(parent, "collections"), func(string) bool { return true })
+				n = c.Settings()
+				return err
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return n
+		}
+		check := func(when string) {
+			t.Helper()
+			for _, server := range []*doors{d, other} {
+				list, err := clientsOf(server.conn).ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: parent})
+				if err != nil || len(list.GetTotals()) != 1 || list.GetTotals()[0].GetPlants() != 30 {
+					t.Errorf("%s: totals %v, %v", when, list.GetTotals(), err)
+				}
+			}
+		}
+		refresh := func(servers ...*doors) {
+			t.Helper()
+			for _, server := range servers {
+				if err := server.server.RefreshDue(t.Context()); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		check("nothing is kept")
+		refresh(d)
+		check("the old one keeps it")
+		refresh(other)
+		taken := revision()
+		check("the new one keeps it")
+		refresh(d, other, d, other)
+		if n := revision(); n != taken {
+			t.Errorf("they took it from each other: revision %d, then %d", taken, n)
+		}
+		// What the old one writes the new one decides about anew.
+		_, err := clientsOf(d.conn).CreateFeeding(t.Context(), &pb.CreateFeedingRequest{Parent: parent + "/plants/p1", Feeding: &pb.Feeding{FedDate: proto.String("2026-05-10"), TrapsFed: proto.Int32(1)}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p1 := func(server *doors) pb.DueFeeding_Status {
+			list, err := clientsOf(server.conn).ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: parent, Filter: `tag = "T1"`, HorizonDays: proto.Int32(30)})
+			if err != nil || len(list.GetDueFeedings()) != 1 {
+				t.Fatalf("%v, %v", list, err)
+			}
+			return list.GetDueFeedings()[0].GetStatus()
+		}
+		for range 2 {
+			if a, b := p1(d), p1(other); a != pb.DueFeeding_UPCOMING || b != a {
+				t.Errorf("the old one says %s, the new one %s", a, b)
+			}
+			refresh(other)
+		}
+	})
+}
+
+// A plant that was deleted stays away from the day on which that was, also if the clock of
+// who decides was behind.
+func TestDeletedStaysDeleted(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		midnight := time.Date(2026, 5, 12, 0, 0, 1, 0, time.UTC)
+		now := newClock(midnight)
+		d, parent := rangeOf(t, engine, 3, now.now)
+		calls := clientsOf(d.conn)
+		if _, err := calls.DeletePlant(t.Context(), &pb.DeletePlantRequest{Name: parent + "/plants/p2"}); err != nil {
+			t.Fatal(err)
+		}
+		now.set(midnight.Add(-time.Minute))
+		_, err := calls.UpdateCollection(t.Context(), &pb.UpdateCollectionRequest{
+			Collection: &pb.Collection{Name: parent, Hemisphere: pb.Collection_SOUTH}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"hemisphere"}},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		plants := func() (tags string) {
+			t.Helper()
+			list, err := calls.ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: parent})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, m := range list.GetDueFeedings() {
+				tags += m.GetTag()
+			}
+			return tags
+		}
+		if err := d.server.RefreshDue(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if got := plants(); got != "T2" {
+			t.Errorf("the day before, on which the others were not entered yet: %q", got)
+		}
+		for range 2 {
+			now.add(24 * time.Hour)
+			if got := plants(); got != "T1T3" {
+				t.Errorf("later: %q", got)
+			}
+		}
+	})
+}
+
+// Pages of one list are of one day, whatever is done to the zone meanwhile; and rows that
+// are put between the others, as what is kept of them is not of the day, are in their
+// places.
+func TestPagesOfADay(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		now := newClock(time.Date(2026, 5, 12, 11, 0, 0, 0, time.UTC))
+		d, parent := rangeOf(t, engine, 12, now.now)
+		calls := clientsOf(d.conn)
+		zone := func(name string) {
+			t.Helper()
+			_, err := calls.UpdateCollection(t.Context(), &pb.UpdateCollectionRequest{
+				Collection: &pb.Collection{Name: parent, TimeZone: name}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"time_zone"}},
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		zone("Pacific/Kiritimati")
+		if err := d.server.RefreshDue(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		// Two that are held until a day, after which they are to be decided about anew.
+		for _, plant := range []string{"p4", "p7"} {
+			_, err := calls.CreateObservation(t.Context(), &pb.CreateObservationRequest{Parent: parent + "/plants/" + plant, Observation: &pb.Observation{
+				Fact: &pb.Observation_Hold_{Hold: &pb.Observation_Hold{UntilDate: proto.String("2026-05-14")}}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		walk := func(size int32, between func()) (tags []string, days []string, first *pb.ListDueFeedingsResponse) {
+			t.Helper()
+			req := &pb.ListDueFeedingsRequest{Parent: parent, PageSize: size}
+			for {
+				page, err := calls.ListDueFeedings(t.Context(), req)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if first == nil {
+					first = page
+				}
+				for _, m := range page.GetDueFeedings() {
+					tags = append(tags, m.GetTag()+" "+m.GetStatus().String())
+				}
+				days = append(days, page.GetAsOfDate())
+				if req.PageToken = page.GetNextPageToken(); req.GetPageToken() == "" {
+					return tags, days, first
+				}
+				between()
+			}
+		}
+		_, days, _ := walk(7, func() { zone("Pacific/Niue") })
+		if days[0] != "2026-05-13" || len(days) != 2 || days[1] != days[0] {
+			t.Errorf("pages are of %q", days)
+		}
+		zone("UTC")
+		if err := d.server.RefreshDue(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		for range 4 { // from the day of the holds to the one after their end
+			whole, _, first := walk(100, func() {})
+			for _, size := range []int32{1, 2, 5} {
+				if got, _, again := walk(size, func() {}); !slices.Equal(got, whole) || !slices.EqualFunc(first.GetTotals(), again.GetTotals(), func(a, b *pb.ListDueFeedingsResponse_Total) bool { return proto.Equal(a, b) }) {
+					t.Errorf("%s, pages of %d: %q, totals %v\nwant %q, totals %v", now.now(), size, got, again.GetTotals(), whole, first.GetTotals())
+				}
+			}
+			var anew []string // as one who keeps nothing says
+			fresh := openStore(t, d.store, service.Config{Now: now.now, Version: "keeps nothing"})
+			list, err := clientsOf(fresh.conn).ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: parent})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, m := range list.GetDueFeedings() {
+				anew = append(anew, m.GetTag()+" "+m.GetStatus().String())
+			}
+			if !slices.Equal(anew, whole) || !slices.EqualFunc(list.GetTotals(), first.GetTotals(), func(a, b *pb.ListDueFeedingsResponse_Total) bool { return proto.Equal(a, b) }) {
+				t.Errorf("%s: %q\nwant %q", now.now(), whole, anew)
+			}
+			now.add(24 * time.Hour)
 		}
 	})
 }

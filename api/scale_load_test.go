@@ -100,7 +100,7 @@ func openScaled(b *testing.B, engine store.Engine, server string, size int) *sca
 	}
 	s.serve(b)
 	began := time.Now()
-	if err := s.doors.server.Refresh(b.Context()); err != nil {
+	if err := s.doors.server.RefreshDue(b.Context()); err != nil {
 		b.Fatal(err)
 	}
 	if took := time.Since(began); fresh {
@@ -348,7 +348,7 @@ func (s *scaled) restore(b *testing.B, from int) {
 	s.exec(b, "DELETE FROM feedings WHERE collection_id >= $1 AND create_us >= $2", first, us)
 	s.exec(b, "DELETE FROM plant_due WHERE collection_id >= $1 AND last_feed_us >= $2", first, us)
 	s.exec(b, "UPDATE collections SET due_until = 0 WHERE collection_id >= $1", first)
-	if err := s.doors.server.Refresh(b.Context()); err != nil {
+	if err := s.doors.server.RefreshDue(b.Context()); err != nil {
 		b.Fatal(err)
 	}
 	if n := s.number(b, "SELECT count(*) FROM plants p WHERE NOT EXISTS (SELECT 1 FROM plant_due d WHERE d.collection_id = p.collection_id AND d.plant_id = p.plant_id) AND collection_id >= $1", first); n > 0 {

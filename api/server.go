@@ -114,13 +114,14 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 // the same chain as both doors.
 func (s *Server) Conn() grpc.ClientConnInterface { return s.conn }
 
-// Refresh brings up to date what time has changed: records that were dated ahead and
-// have come true, and what is kept of what is due.
-func (s *Server) Refresh(ctx context.Context) error {
-	return errors.Join(s.plants.SettlePending(ctx), s.plants.RefreshDue(ctx))
-}
+// SettlePending brings up to date what records that were dated ahead have changed by
+// now.
+func (s *Server) SettlePending(ctx context.Context) error { return s.plants.SettlePending(ctx) }
 
-// Untrue tells when it is time for Refresh before the next minute is.
+// RefreshDue keeps anew what is due, where what is kept is not true any more.
+func (s *Server) RefreshDue(ctx context.Context) error { return s.plants.RefreshDue(ctx) }
+
+// Untrue tells when it is time for RefreshDue before the next minute is.
 func (s *Server) Untrue() <-chan struct{} { return s.plants.Untrue() }
 
 // Serve answers on both listeners until ctx ends, then lets calls under way

@@ -102,7 +102,7 @@ func TestUpgrade(t *testing.T) {
 			}
 		}
 		check()
-		if err := d.server.Refresh(t.Context()); err != nil {
+		if err := d.server.RefreshDue(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		err = s.Read(t.Context(), func(tx *store.Tx) error {

@@ -226,7 +226,7 @@ type Access struct {
 // before: then the call has to look itself whether it is still so (see visit.recheck).
 func (a *Access) find(ctx context.Context, hash []byte, recall bool) (bearer *store.Bearer, recalled bool, err error) {
 	if recall {
-		if known, ok := a.known.Load(string(hash)); ok {
+		if known, ok := a.known.Load(string(hash)); ok && !toNote(known.(*store.Bearer).LastUseUs, a.now().UnixMicro()) {
 			return known.(*store.Bearer), true, nil
 		}
 	}
@@ -308,10 +308,15 @@ func (a *Access) authenticate(ctx context.Context, rule Rule, authorization []st
 	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs, recalled: recalled}, nil
 }
 
+// toNote tells whether a use is to be noted: the last was not noted lately.
+func toNote(last *int64, now int64) bool {
+	return last == nil || now-*last >= lastUseStep.Microseconds() || now < *last
+}
+
 // noteUse notes the use of a token or calendar by note, unless the last was noted lately,
 // and tells whether it did. Where that fails the call can do without.
 func (a *Access) noteUse(ctx context.Context, last *int64, now int64, what, id string, note func(*store.Tx) error) (noted bool) {
-	if last != nil && now-*last < lastUseStep.Microseconds() && now >= *last {
+	if !toNote(last, now) {
 		return false
 	}
 	short, cancel := context.WithTimeout(ctx, lastUseWait)

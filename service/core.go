@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -31,6 +32,7 @@ type Core struct {
 	newID     func() string    // ids in the order in which they are made
 	tokens    recent           // whom tokens stood for lately, by their hashes
 	untrue    chan struct{}    // has one while what was written may want RefreshDue
+	tookOver  atomic.Bool      // RefreshDue has taken over what other versions kept
 	zones     recent           // of collections by their ids, as they were lately
 }
 

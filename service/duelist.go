@@ -96,7 +96,6 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		if q.after == nil {
 			q.at = v.at
 		}
-		v.at = q.at
 		ids := []string{q.collection}
 		if !q.single {
 			var err error
@@ -108,9 +107,6 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 			}
 		}
 		answer = &pb.ListDueFeedingsResponse{}
-		// What a page token keeps of the moment is as coarse as the days allow, so that
-		// the same page has the same token: zones differ by quarters of an hour.
-		asked := v.at.Truncate(15 * time.Minute)
 		var rows []dueRow
 		computed := 0
 		for _, id := range ids {
@@ -122,7 +118,6 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 				return err
 			}
 			if q.single {
-				asked = c.today(v.at).Noon(c.zone)
 				answer.AsOfDate = date(q.day)
 			}
 			some, totals, n, err := v.duePage(c, q, mostPlants-computed)
@@ -139,7 +134,7 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 		if q.asOf != civil.None {
 			answer.AsOfDate = date(q.asOf)
 		}
-		return q.fill(answer, rows, asked)
+		return q.fill(answer, rows)
 	})
 	return answer, err
 }
@@ -150,8 +145,9 @@ type dueAsked struct {
 	collection string // id; of a single one
 	single     bool
 	asOf       civil.Day // civil.None: today
+	begun      civil.Day // of a later page of a single collection: the day of the first
 	day        civil.Day // where the collection is; see on
-	at         time.Time // when the first page was asked for
+	at         time.Time // when it was asked, of all collections when the first page was
 	horizon    int
 	statuses   []pb.DueFeeding_Status // in their order
 	conditions []Condition
@@ -166,7 +162,7 @@ func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*du
 	}
 	q := &dueAsked{
 		listing: &listing{pages: s.pages}, collection: store.Segment(req.GetParent(), "collections"), at: s.now(),
-		horizon: UsualHorizonDays, statuses: usualStatuses, conditions: conditions, size: pageSize(req.GetPageSize()),
+		horizon: UsualHorizonDays, statuses: usualStatuses, conditions: conditions, size: pageSize(req.GetPageSize()), begun: civil.None,
 	}
 	if err := q.begin(&visit{Core: s.Core, ctx: ctx, call: callOf(ctx), at: q.at}, req); err != nil {
 		return nil, err
@@ -175,12 +171,22 @@ func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*du
 	if q.asOf, err = readAsOf(req.AsOfDate); err != nil {
 		return nil, err
 	}
-	if after := q.query.After; after != nil { // when the first page was asked for, and where this one begins
-		us, ok := after[0].(int64)
+	if after := q.query.After; after != nil { // of which day the first page was, or when it was asked for, and where this one begins
+		first, ok := after[0].(int64)
 		if !ok {
 			return nil, badPageToken()
 		}
-		q.at = time.UnixMicro(us)
+		switch at := time.UnixMicro(first); {
+		case q.single:
+			if first < int64(civil.Min) || first > int64(lastAsOf) {
+				return nil, badPageToken()
+			}
+			q.begun = civil.Day(first)
+		case q.at.Sub(at).Abs() > oldestPage:
+			return nil, badPageToken()
+		default:
+			q.at = at
+		}
 		key, ok := readDueKey(after[1:])
 		if !ok {
 			return nil, badPageToken()
@@ -196,8 +202,15 @@ func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*du
 	return q, nil
 }
 
+// oldestPage is how long pages of all collections can be asked for after the first.
+const oldestPage = 24 * time.Hour
+
 // on settles which day is asked about where a collection is.
 func (q *dueAsked) on(zone *time.Location) error {
+	if q.begun.Given() {
+		q.day = q.begun // it was allowed then
+		return nil
+	}
 	today := civil.Of(q.at, zone)
 	if q.day = q.asOf; q.day == civil.None {
 		q.day = today
@@ -206,12 +219,18 @@ func (q *dueAsked) on(zone *time.Location) error {
 }
 
 // fill puts a page of rows, which are in order and of which there may be more, into the
-// answer.
-func (q *dueAsked) fill(answer *pb.ListDueFeedingsResponse, rows []dueRow, asked time.Time) (err error) {
+// answer. Its token keeps the day, or of all collections the moment: as coarse as their
+// days allow, so that the same page has the same token, as zones differ by quarters of an
+// hour.
+func (q *dueAsked) fill(answer *pb.ListDueFeedingsResponse, rows []dueRow) (err error) {
 	var next []any
 	if len(rows) > q.size {
 		rows = rows[:q.size]
-		next = append([]any{asked.UnixMicro()}, rows[q.size-1].key.values()...)
+		first := int64(q.day)
+		if !q.single {
+			first = q.at.Truncate(15 * time.Minute).UnixMicro()
+		}
+		next = append([]any{first}, rows[q.size-1].key.values()...)
 	}
 	answer.DueFeedings = make([]*pb.DueFeeding, len(rows))
 	for i, r := range rows {
@@ -271,8 +290,10 @@ func (s *Due) dueNow(ctx context.Context, q *dueAsked) (*pb.ListDueFeedingsRespo
 	if err := judge(got.Bearer, nil, now); err != nil {
 		return nil, err
 	}
-	if got.Collection == nil || !call.may(got.Owner()) {
+	if got.Collection == nil {
 		s.zones.Delete(q.collection)
+	}
+	if got.Collection == nil || !call.may(got.Owner()) {
 		return nil, notFound(CollectionNotFound, store.CollectionName(q.collection))
 	}
 	if got.Deleted() || got.TimeZone() != zone.(*time.Location).String() || !got.AllTrue(s.version, int32(q.day)) {
@@ -283,7 +304,7 @@ func (s *Due) dueNow(ctx context.Context, q *dueAsked) (*pb.ListDueFeedingsRespo
 		return nil, err
 	}
 	answer := &pb.ListDueFeedingsResponse{AsOfDate: date(q.day), Totals: dueTotals(got.Totals)}
-	return answer, q.fill(answer, rows, civil.Of(q.at, zone.(*time.Location)).Noon(zone.(*time.Location)))
+	return answer, q.fill(answer, rows)
 }
 
 // dueEntries returns what is kept as rows.
@@ -322,23 +343,20 @@ func dueTotals(all []store.DueTotal) (out []*pb.ListDueFeedingsResponse_Total) {
 // but about none if that is more than most.
 func (v *visit) duePage(c *collection, q *dueAsked, most int) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, computed int, err error) {
 	first := q.single && q.after == nil
-	ask, ok := q.kept(c.ID())
-	if ok && c.AllTrue(v.version, int32(q.day)) {
-		entries, err := c.DuePage(ask)
+	if ask, ok := q.kept(c.ID()); ok {
+		aged, ok, err := []string(nil), c.AllTrue(v.version, int32(q.day)), error(nil)
+		if !ok {
+			aged, ok, err = c.Aged(v.version, int32(q.day), mostAged+1)
+		}
 		if err != nil {
 			return nil, nil, 0, err
 		}
-		if first {
-			counted, err := c.DueTotals(ask)
-			if err != nil {
-				return nil, nil, 0, err
-			}
-			totals = dueTotals(counted)
+		if ok && len(aged) <= min(mostAged, most) {
+			rows, totals, err = v.keptPage(c, q, ask, aged, first)
+			return rows, totals, len(aged), err
 		}
-		rows, err = v.due.dueEntries(q, c.ID(), entries)
-		return rows, totals, 0, err
 	}
-	computed, err = c.CountUntrue(v.version, int32(q.day), v.at.UnixMicro())
+	computed, err = c.CountUntrue(v.version, int32(q.day))
 	if err != nil || computed > most {
 		return nil, nil, computed, err
 	}
@@ -346,11 +364,74 @@ func (v *visit) duePage(c *collection, q *dueAsked, most int) (rows []dueRow, to
 	if err != nil {
 		return nil, nil, computed, err
 	}
-	rows = slices.DeleteFunc(rows, func(r dueRow) bool { return !slices.Contains(q.statuses, r.message.GetStatus()) })
-	slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
+	rows = q.listed(rows)
 	if first {
 		totals = totalsOf(rows)
 	}
+	return q.rest(rows), totals, computed, nil
+}
+
+// mostAged is how many plants, of which what is kept is not of the day, are put between
+// the others. Where there are more, all are looked at.
+const mostAged = 1000
+
+// keptPage is duePage where what is kept of all plants is true of the day, but for those
+// that are aged.
+func (v *visit) keptPage(c *collection, q *dueAsked, ask store.DueQuery, aged []string, first bool) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, err error) {
+	entries, err := c.DuePage(ask)
+	if err != nil {
+		return nil, nil, err
+	}
+	if rows, err = v.due.dueEntries(q, c.ID(), entries); err != nil {
+		return nil, nil, err
+	}
+	if first {
+		counted, err := c.DueTotals(ask)
+		if err != nil {
+			return nil, nil, err
+		}
+		totals = dueTotals(counted)
+	}
+	if len(aged) == 0 {
+		return rows, totals, nil
+	}
+	known, err := c.PlantsByID(aged)
+	if err != nil {
+		return nil, nil, err
+	}
+	kept, err := c.KeptDue(aged)
+	if err != nil {
+		return nil, nil, err
+	}
+	var plants []*store.Plant
+	var before []*store.Due
+	for _, id := range aged {
+		if p := known[id]; p != nil && !v.purged(p) {
+			plants, before = append(plants, p), append(before, kept[id])
+		}
+	}
+	anew, err := v.anew(c, plants, before, q.day, q.horizon, q.conditions)
+	if err != nil {
+		return nil, nil, err
+	}
+	anew = q.listed(anew)
+	if first {
+		totals = addTotals(totals, totalsOf(anew))
+	}
+	rows = append(rows, q.rest(anew)...)
+	slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
+	return rows[:min(len(rows), q.size+1)], totals, nil
+}
+
+// listed sorts rows, and leaves those of the statuses that are asked for.
+func (q *dueAsked) listed(rows []dueRow) []dueRow {
+	rows = slices.DeleteFunc(rows, func(r dueRow) bool { return !slices.Contains(q.statuses, r.message.GetStatus()) })
+	slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
+	return rows
+}
+
+// rest returns of sorted rows those of the page, and one more if there is one.
+func (q *dueAsked) rest(rows []dueRow) []dueRow {
 	if q.after != nil {
 		at, exact := slices.BinarySearchFunc(rows, *q.after, func(r dueRow, key dueKey) int { return r.key.compare(key) })
 		if exact {
@@ -358,7 +439,21 @@ func (v *visit) duePage(c *collection, q *dueAsked, most int) (rows []dueRow, to
 		}
 		rows = rows[at:]
 	}
-	return rows[:min(len(rows), q.size+1)], totals, computed, nil
+	return rows[:min(len(rows), q.size+1)]
+}
+
+// addTotals adds up what was counted of different plants.
+func addTotals(a, b []*pb.ListDueFeedingsResponse_Total) []*pb.ListDueFeedingsResponse_Total {
+	for _, t := range b {
+		if i := slices.IndexFunc(a, func(of *pb.ListDueFeedingsResponse_Total) bool { return of.GetStatus() == t.GetStatus() }); i >= 0 {
+			a[i].Plants += t.GetPlants()
+			a[i].Traps += t.GetTraps()
+		} else {
+			a = append(a, t)
+		}
+	}
+	slices.SortFunc(a, func(x, y *pb.ListDueFeedingsResponse_Total) int { return cmp.Compare(x.GetStatus(), y.GetStatus()) })
+	return a
 }
 
 // totalsOf counts rows by status, in the order of the list.
@@ -413,7 +508,7 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 		}
 		return err
 	}
-	plants, kept, err := c.DuePlants(v.version, int32(day), v.at.UnixMicro())
+	plants, kept, err := c.DuePlants(v.version, int32(day), v.at.UnixMicro(), false)
 	if err != nil {
 		return nil, err
 	}
@@ -426,15 +521,22 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 			return nil, err
 		}
 	}
-	if len(stale) == 0 {
-		return rows, nil
+	anew, err := v.anew(c, stale, before, day, horizon, conditions)
+	return append(rows, anew...), err
+}
+
+// anew returns what is due of plants that meet the conditions, decided anew; not in their
+// order. kept is what is kept of them.
+func (v *visit) anew(c *collection, plants []*store.Plant, kept []*store.Due, day civil.Day, horizon int, conditions []Condition) (rows []dueRow, err error) {
+	if len(plants) == 0 {
+		return nil, nil
 	}
 	d, err := v.decider(c, day)
 	if err != nil {
 		return nil, err
 	}
-	return rows, v.decideAnew(c, d, stale, before, func(i int, facts *facts, k *store.Due) error {
-		p := stale[i]
+	err = v.decideAnew(c, d, plants, kept, func(i int, facts *facts, k *store.Due) error {
+		p := plants[i]
 		if d.gone(p) || slices.ContainsFunc(conditions, func(c Condition) bool { return !meets(p, c) }) {
 			return nil
 		}
@@ -451,6 +553,7 @@ func (v *visit) dueRows(c *collection, day civil.Day, horizon int, conditions []
 		rows = append(rows, dueRow{m, keyOf(c.ID(), p.ID, k, m.GetStatus())})
 		return nil
 	})
+	return rows, err
 }
 
 // keyOf returns the place of a row in the list.
@@ -465,7 +568,7 @@ func keyOf(collection, plant string, k *store.Due, status pb.DueFeeding_Status) 
 // engine takes of it, later events too; not in their order. What f gets is only good until
 // it returns.
 func (v *visit) eachFacts(c *collection, day civil.Day, f func(p *store.Plant, facts *due.Facts) error) error {
-	plants, kept, err := c.DuePlants(noVersion, int32(day), v.at.UnixMicro())
+	plants, kept, err := c.DuePlants(v.version, int32(day), v.at.UnixMicro(), true)
 	if err != nil {
 		return err
 	}
@@ -480,9 +583,6 @@ func (v *visit) eachFacts(c *collection, day civil.Day, f func(p *store.Plant, f
 		return f(plants[i], &facts.facts)
 	})
 }
-
-// noVersion is that of a program that keeps nothing, so that records are read of all.
-const noVersion = ""
 
 func idsOf(plants []*store.Plant) []string {
 	ids := make([]string, len(plants))

@@ -23,8 +23,7 @@ import (
 // keeps the answers, a few plants at a time.
 
 const (
-	// keptDays is for how many days ahead decisions are kept, if they last so long: a few
-	// more than can be asked about for all collections at once.
+	// keptDays is for how many days ahead decisions are kept, if they last so long.
 	keptDays = 40
 	// keptSpread is over how many days the ends of what was decided on one day are spread.
 	keptSpread = 10
@@ -44,6 +43,9 @@ func (d *decider) keep(p *store.Plant, f *facts, kept *store.Due) {
 	l := due.Lasting{Decision: due.Decision{Status: due.Absent}, From: day, Until: civil.Never}
 	if !d.gone(p) {
 		l = d.engine.Lasting(&f.facts, day, keptUntil(day, p.ID))
+		if p.GetDeleteTime() != nil { // the clock of who deleted it is ahead of ours
+			l.Until = min(l.Until, d.dayOf(store.Micros(p.GetDeleteTime())))
+		}
 	}
 	kept.From, kept.Until = int32(l.From), int32(l.Until)
 	kept.Class, kept.Traps, kept.Decision = store.DueNotThere, int32(l.Traps), nil
@@ -64,7 +66,7 @@ func (d *decider) keep(p *store.Plant, f *facts, kept *store.Due) {
 		kept.Decision = due.AppendDecision(nil, &l.Decision)
 	}
 	kept.Place(p.Plant, d.benches[store.Segment(p.GetBench(), "benches")])
-	kept.Record = appendRecord(nil, d.c.zone, f)
+	kept.Record = appendRecord(nil, f)
 }
 
 // shown returns a decision that is kept, and true from a day on, as a row for a day; but
@@ -103,43 +105,31 @@ func (s *Due) row(p *store.Plant, d *due.Decision, day civil.Day) *pb.DueFeeding
 	return named(s.message(d, day), p)
 }
 
-// appendRecord writes the events of a plant, the benches to which it moved, and the zone
-// in which the days are civil.
-func appendRecord(b []byte, zone *time.Location, f *facts) []byte {
-	text := func(s string) { b = append(append(b, byte(len(s))), s...) } // ids have 63 bytes at most, zones of IANA 32
-	text(zone.String())
+// appendRecord writes the benches to which a plant moved, and its events.
+func appendRecord(b []byte, f *facts) []byte {
 	b = binary.AppendUvarint(b, uint64(len(f.benches)))
 	for _, bench := range f.benches {
-		text(bench)
+		b = append(append(b, byte(len(bench))), bench...) // an id has 63 bytes at most
 	}
 	return due.AppendRecord(b, &f.facts)
 }
 
 // record puts what appendRecord wrote into f. Exposures are those that the benches have
-// now; in another zone the days are others.
+// now, and days those of the instants where the collection is now, by the rules of its
+// zone as they are known now.
 func (d *decider) record(b []byte, f *facts) error {
-	text := func() (s string) {
-		if len(b) == 0 || len(b) < 1+int(b[0]) {
-			b = nil
-			return ""
-		}
-		s, b = string(b[1:1+b[0]]), b[1+b[0]:]
-		return s
-	}
-	zone := text()
 	n, size := binary.Uvarint(b)
 	if size <= 0 || n > uint64(len(b)) {
 		return due.ErrForm
 	}
 	b, f.benches = b[size:], f.benches[:0]
 	for range n {
-		f.benches = append(f.benches, text())
+		if len(b) == 0 || len(b) < 1+int(b[0]) {
+			return due.ErrForm
+		}
+		f.benches, b = append(f.benches, string(b[1:1+b[0]])), b[1+b[0]:]
 	}
-	dayOf := d.dayOf
-	if zone == d.c.zone.String() {
-		dayOf = nil
-	}
-	if err := due.ReadRecord(b, &f.facts, dayOf); err != nil {
+	if err := due.ReadRecord(b, &f.facts, d.dayOf); err != nil {
 		return err
 	}
 	if len(f.benches) != len(f.facts.Moves) {
@@ -215,65 +205,70 @@ func (v *visit) decideAnew(c *collection, d *decider, plants []*store.Plant, kep
 const refreshPlants = 200
 
 // RefreshDue decides anew about the plants of all collections of which what is kept is
-// no longer true, a few in a transaction, so that no caller waits long. Where one
-// collection fails it goes on with the next, unless ctx has ended.
+// no longer true, a few in a transaction, so that no caller waits long.
+//
+// The first time it takes over the collections of which another version of the program
+// keeps what is due; later no more, so that two versions beside each other do not take
+// them from each other for ever. What the other one keeps is decided anew in each call.
 func (c *Core) RefreshDue(ctx context.Context) error {
-	var errs []error
+	takeOver := !c.tookOver.Load()
 	// Where it is earliest it may not be tomorrow yet, but soon.
 	day := int32(civil.Of(c.now(), time.UTC)) + 1
-	for after := ""; ; {
-		var ids []string
-		err := c.store.Read(ctx, func(tx *store.Tx) (err error) {
-			ids, err = tx.UntrueCollections(c.version, day, after, sweepBatch)
-			return err
-		})
-		if err != nil {
-			return errors.Join(append(errs, fmt.Errorf("list collections: %w", err))...)
-		}
-		for _, id := range ids {
-			if err := c.refreshCollection(ctx, id); err != nil {
-				errs = append(errs, fmt.Errorf("%s: %w", store.CollectionName(id), err))
-			}
-			if ctx.Err() != nil || len(errs) > sweepErrors {
-				return errors.Join(errs...)
-			}
-		}
-		if len(ids) < sweepBatch {
-			return errors.Join(errs...)
-		}
-		after = ids[len(ids)-1]
+	err := c.eachCollection(ctx, func(tx *store.Tx, after string, limit int) ([]string, error) {
+		return tx.UntrueCollections(c.version, day, takeOver, after, limit)
+	}, func(id string) error { return c.refreshCollection(ctx, id, takeOver) })
+	if err == nil {
+		c.tookOver.Store(true)
 	}
+	return err
 }
 
-func (c *Core) refreshCollection(ctx context.Context, id string) error {
-	after := ""
-	for more := true; more; {
-		next := after
-		err := c.store.Write(ctx, func(tx *store.Tx) error {
-			more = false
-			v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}} // nobody calls
-			one, err := v.load(id, func(string) bool { return true })
-			if errors.Is(err, store.ErrNotFound) { // it was purged
-				return nil
-			}
-			if err != nil {
-				return err
-			}
-			if us := one.PendingUs(); us != nil && one.came(*us, v.at) {
-				more, err = v.settleSome(one, settlePlants)
-				if more || err != nil {
-					return err
-				}
-			}
-			next, more, err = v.refresh(one, after, refreshPlants)
-			return err
+// alone visits a collection in which nobody calls.
+func (c *Core) alone(ctx context.Context, tx *store.Tx, id string, f func(*visit, *collection) error) error {
+	v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}}
+	one, err := v.load(id, func(string) bool { return true })
+	if errors.Is(err, store.ErrNotFound) { // it was purged
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	v.at = c.now() // not before other writers of the collection have ended
+	return f(v, one)
+}
+
+func (c *Core) refreshCollection(ctx context.Context, id string, takeOver bool) error {
+	wanted := false
+	err := c.store.Read(ctx, func(tx *store.Tx) error {
+		return c.alone(ctx, tx, id, func(v *visit, one *collection) error {
+			wanted = !one.AllTrue(v.version, int32(one.today(v.at))) && (takeOver || one.Keeps(v.version))
+			return nil
 		})
-		if err != nil {
-			return err
-		}
+	})
+	after := ""
+	for more := wanted; more && err == nil; {
+		next := after
+		err = c.store.Write(ctx, func(tx *store.Tx) error {
+			more = false
+			return c.alone(ctx, tx, id, func(v *visit, one *collection) (err error) {
+				if us := one.PendingUs(); us != nil && one.came(*us, v.at) {
+					more, err = v.settleSome(one, settlePlants)
+					if more || err != nil {
+						return err
+					}
+				}
+				if takeOver {
+					if err := one.TakeOver(v.version); err != nil {
+						return err
+					}
+				}
+				next, more, err = v.refresh(one, after, refreshPlants)
+				return err
+			})
+		})
 		after = next
 	}
-	return nil
+	return err
 }
 
 // refresh decides anew about some of the plants of which what is kept is not true
@@ -281,10 +276,10 @@ func (c *Core) refreshCollection(ctx context.Context, id string) error {
 // whether there may be more.
 func (v *visit) refresh(c *collection, from string, most int) (next string, more bool, err error) {
 	day := c.today(v.at)
-	if c.AllTrue(v.version, int32(day)) {
+	if c.AllTrue(v.version, int32(day)) || !c.Keeps(v.version) {
 		return "", false, nil
 	}
-	ids, err := c.Untrue(v.version, int32(day), from, most)
+	ids, err := c.Untrue(int32(day), from, most)
 	if err != nil {
 		return "", false, err
 	}

@@ -12,6 +12,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
+	"dewbench/service/due"
 	"dewbench/store"
 )
 
@@ -589,7 +590,10 @@ func (v *visit) plantMessages(c *collection, plants []*store.Plant) ([]*pb.Plant
 			return nil, err
 		}
 		err = v.decideAnew(c, d, stale, before, func(i int, facts *facts, next *store.Due) error {
-			d.keep(stale[i], facts, next)
+			next.From, next.Decision = int32(today), nil
+			if decision := d.engine.Decide(&facts.facts, today, UsualHorizonDays); decision.Status != due.Absent && !d.gone(stale[i]) {
+				next.Decision = due.AppendDecision(nil, &decision)
+			}
 			kept[stale[i].ID] = next
 			return nil
 		})

@@ -13,15 +13,15 @@ type recent struct {
 	n atomic.Int64
 }
 
-// mostRecent is how much one of them keeps.
-const mostRecent = 50_000
+// recentSize is how much one of them keeps.
+const recentSize = 50_000
 
 // Load returns what was stored under a key.
 func (r *recent) Load(key string) (any, bool) { return r.m.Load(key) }
 
 // Store keeps something under a key.
 func (r *recent) Store(key string, value any) {
-	if _, had := r.m.Swap(key, value); !had && r.n.Add(1) > mostRecent {
+	if _, had := r.m.Swap(key, value); !had && r.n.Add(1) > recentSize {
 		r.n.Store(0)
 		r.m.Clear()
 	}

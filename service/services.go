@@ -1,6 +1,7 @@
 package service
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -40,6 +41,7 @@ type Config struct {
 	Store   *store.Store
 	Log     *slog.Logger
 	Version string           // what the server says of itself
+	Build   string           // tells programs apart that may decide otherwise; "": Version does
 	OpenAPI []byte           // the document of the HTTP calls
 	Now     func() time.Time // the clock; nil: the machine's
 	NewID   func() string    // ids that sort as they are made; nil: UUIDs of version 7 (RFC 9562)
@@ -52,7 +54,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		return nil, fmt.Errorf("catalogue: %w", err)
 	}
 	core := &Core{
-		store: config.Store, catalogue: c, version: config.Version + " " + c.Version(), now: config.Now, newID: config.NewID, untrue: make(chan struct{}, 1),
+		store: config.Store, catalogue: c, version: cmp.Or(config.Build, config.Version) + " " + c.Version(), now: config.Now, newID: config.NewID, untrue: make(chan struct{}, 1),
 	}
 	if core.now == nil {
 		core.now = time.Now

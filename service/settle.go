@@ -100,20 +100,28 @@ func (v *visit) settleSome(c *collection, most int) (more bool, err error) {
 
 // SettlePending brings up to date the plants of which records that were dated ahead
 // have come true, of all collections, a few in a transaction, so that no caller waits
-// long. Where one collection fails it goes on with the next, unless ctx has ended.
+// long.
 func (c *Core) SettlePending(ctx context.Context) error {
+	return c.eachCollection(ctx, func(tx *store.Tx, after string, limit int) ([]string, error) {
+		return tx.PendingCollections(after, limit)
+	}, func(id string) error { return c.settleCollection(ctx, id) })
+}
+
+// eachCollection does something with each of the collections that list finds. Where one
+// fails it goes on with the next, unless ctx has ended or too many failed.
+func (c *Core) eachCollection(ctx context.Context, list func(tx *store.Tx, after string, limit int) ([]string, error), do func(id string) error) error {
 	var errs []error
 	for after := ""; ; {
 		var ids []string
 		err := c.store.Read(ctx, func(tx *store.Tx) (err error) {
-			ids, err = tx.PendingCollections(after, sweepBatch)
+			ids, err = list(tx, after, sweepBatch)
 			return err
 		})
 		if err != nil {
 			return errors.Join(append(errs, fmt.Errorf("list collections: %w", err))...)
 		}
 		for _, id := range ids {
-			if err := c.settleCollection(ctx, id); err != nil {
+			if err := do(id); err != nil {
 				errs = append(errs, fmt.Errorf("%s: %w", store.CollectionName(id), err))
 			}
 			if ctx.Err() != nil || len(errs) > sweepErrors {
@@ -134,19 +142,13 @@ func (c *Core) settleCollection(ctx context.Context, id string) error {
 	for more := true; more; {
 		err := c.store.Write(ctx, func(tx *store.Tx) error {
 			more = false
-			v := &visit{Core: c, ctx: ctx, tx: tx, at: c.now(), open: map[string]*collection{}} // nobody calls
-			one, err := v.load(id, func(string) bool { return true })
-			if errors.Is(err, store.ErrNotFound) { // it was purged
-				return nil
-			}
-			if err != nil {
+			return c.alone(ctx, tx, id, func(v *visit, one *collection) (err error) {
+				if us := one.PendingUs(); us == nil || !one.came(*us, v.at) {
+					return nil
+				}
+				more, err = v.settleSome(one, settlePlants)
 				return err
-			}
-			if us := one.PendingUs(); us == nil || !one.came(*us, v.at) {
-				return nil
-			}
-			more, err = v.settleSome(one, settlePlants)
-			return err
+			})
 		})
 		if err != nil {
 			return err

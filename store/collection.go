@@ -278,12 +278,18 @@ func decides(before, after *pb.Collection) bool {
 }
 
 // UntrueCollections returns the ids of collections after one, in their order, in which
-// something may be kept of what is due that is not true of a day, at most limit.
-// version is that of the program. It is for who brings all of them up to date.
-func (t *Tx) UntrueCollections(version string, day int32, after string, limit int) ([]string, error) {
+// something may be kept of what is due that is not true of a day, at most limit. version
+// is that of the program: those of which another one keeps what is due are left out,
+// unless it takes over. It is for who brings all of them up to date.
+func (t *Tx) UntrueCollections(version string, day int32, takeOver bool, after string, limit int) ([]string, error) {
+	over := 0
+	if takeOver {
+		over = 1
+	}
 	var ids []string
-	err := t.q().Model(&collectionRow{}).Where("(due_rev <> settings_rev OR (due_version <> ? AND due_version <> '') OR due_day > ? OR due_until <= ?) AND delete_us IS NULL AND collection_id > ?",
-		version, day, day, after).Order("collection_id").Limit(limit).Pluck("collection_id", &ids).Error
+	err := t.q().Model(&collectionRow{}).Where("(due_rev <> settings_rev OR due_version NOT IN (?, '') OR due_day > ? OR due_until <= ?)"+
+		" AND (due_version IN (?, '') OR 1 = ?) AND delete_us IS NULL AND collection_id > ?", version, day, day, version, over, after).
+		Order("collection_id").Limit(limit).Pluck("collection_id", &ids).Error
 	return ids, err
 }
 

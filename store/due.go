@@ -167,20 +167,29 @@ func (c *Collection) keepTrue(next collectionRow) error {
 	return err
 }
 
-// Untrue returns plants after one, in the order of their ids, of which nothing is kept
-// that is true of a day: at most limit. A version of the program other than the one that keeps
-// what is due takes over from it with its first call.
-func (c *Collection) Untrue(version string, day int32, after string, limit int) ([]string, error) {
-	if c.row.DueVersion != version {
-		if err := c.settingsChanged(); err != nil {
-			return nil, err
-		}
-		next := c.row
-		next.DueVersion = version
-		if err := c.keepTrue(next); err != nil {
-			return nil, err
-		}
+// TakeOver makes a version of the program the one that keeps what is due. All that
+// another one kept is not true any more.
+func (c *Collection) TakeOver(version string) error {
+	if c.row.DueVersion == version {
+		return nil
 	}
+	if err := c.settingsChanged(); err != nil {
+		return err
+	}
+	next := c.row
+	next.DueVersion = version
+	return c.keepTrue(next)
+}
+
+// Keeps tells whether a version of the program is the one that keeps what is due, or
+// none is yet.
+func (c *Collection) Keeps(version string) bool {
+	return c.row.DueVersion == version || c.row.DueVersion == ""
+}
+
+// Untrue returns plants after one, in the order of their ids, of which nothing is kept
+// that is true of a day: at most limit. It is for the version that keeps what is due.
+func (c *Collection) Untrue(day int32, after string, limit int) ([]string, error) {
 	var ids []string
 	for len(ids) < limit {
 		var plants []string
@@ -195,12 +204,12 @@ func (c *Collection) Untrue(version string, day int32, after string, limit int) 
 			return nil, err
 		}
 		for _, id := range plants {
-			true := false
+			holds := false
 			for ; len(rows) > 0 && rows[0].PlantID <= id; rows = rows[1:] {
 				r := &rows[0]
-				true = r.PlantID == id && r.SettingsRev == c.row.SettingsRev && r.FromDay <= day && day < r.UntilDay
+				holds = r.PlantID == id && r.SettingsRev == c.row.SettingsRev && r.FromDay <= day && day < r.UntilDay
 			}
-			if !true && len(ids) < limit {
+			if !holds && len(ids) < limit {
 				ids = append(ids, id)
 			}
 		}
@@ -229,16 +238,33 @@ func (c *Collection) NowTrue() error {
 	return c.keepTrue(next)
 }
 
-// CountUntrue returns of how many plants, about, nothing is kept that is true of a day.
-// Plants that are to be purged by goneUs do not count.
-func (c *Collection) CountUntrue(version string, day int32, goneUs int64) (int, error) {
-	var all, kept int64
-	err := c.own().Where("purge_us IS NULL OR purge_us > ?", goneUs).Model(&plantRow{}).Count(&all).Error
+// CountUntrue returns of how many plants nothing is kept that is true of a day. Some that
+// are to be purged may count too.
+func (c *Collection) CountUntrue(version string, day int32) (int, error) {
+	var all, kept, untrue int64
+	err := c.own().Model(&plantRow{}).Count(&all).Error
 	if err != nil {
 		return 0, err
 	}
-	err = c.own().Where("settings_rev = ? AND from_day <= ? AND until_day > ?", c.settingsOf(version), day, day).Model(&dueRow{}).Count(&kept).Error
-	return int(max(0, all-kept)), err
+	if err := c.own().Model(&dueRow{}).Count(&kept).Error; err != nil {
+		return 0, err
+	}
+	untrue = kept
+	if settings := c.settingsOf(version); settings >= 0 {
+		err = c.own().Where("settings_rev <> ? OR from_day > ? OR until_day <= ?", settings, day, day).Model(&dueRow{}).Count(&untrue).Error
+	}
+	return int(untrue + max(0, all-kept)), err
+}
+
+// Aged returns plants of which what is kept is only not true of a day as it is not one of
+// its days, at most limit, if all else is as it should be: ok tells.
+func (c *Collection) Aged(version string, day int32, limit int) (ids []string, ok bool, err error) {
+	if !c.Keeps(version) || c.row.DueRev != c.row.SettingsRev {
+		return nil, false, nil
+	}
+	err = c.own().Where("from_day > ? OR until_day <= ?", day, day).
+		Model(&dueRow{}).Limit(limit).Pluck("plant_id", &ids).Error
+	return ids, true, err
 }
 
 // settingsOf is the revision of the settings that rows which a version of the program
@@ -252,14 +278,17 @@ func (c *Collection) settingsOf(version string) int64 {
 
 // DuePlants returns all plants with what is kept of them, in the order of their ids,
 // but for those that are not there on the day and those that are to be purged by goneUs.
-// Records are only read where the rest is not true of the day, and of the plants what
-// decides and names them. A plant of which nothing is kept has a nil Due.
+// Records are only read where the rest is not true of the day, or of all, and of the
+// plants what decides and names them. A plant of which nothing is kept has a nil Due.
 //
 // The two tables are read one after the other and put together here: a plan that Postgres
 // made for few plants would take very long for many.
-func (c *Collection) DuePlants(version string, day int32, goneUs int64) ([]*Plant, []*Due, error) {
+func (c *Collection) DuePlants(version string, day int32, goneUs int64, records bool) ([]*Plant, []*Due, error) {
 	kept := map[string]*Due{}
 	settings := c.settingsOf(version)
+	if records {
+		settings = -1
+	}
 	rows, err := c.tx.q().Raw("SELECT plant_id, pending_us, settings_rev, from_day, until_day, class, due_from_day, due_last_day, bench_walk, plant_walk, tag_key, traps,"+
 		" decision, CASE WHEN settings_rev = ? AND from_day <= ? AND until_day > ? THEN NULL ELSE record END"+
 		" FROM plant_due WHERE collection_id = ?", settings, day, day, c.id).Rows()
@@ -293,7 +322,7 @@ func (c *Collection) DuePlants(version string, day int32, goneUs int64) ([]*Plan
 			return nil, nil, errors.Join(err, rows.Close())
 		}
 		d := kept[r.PlantID]
-		if d != nil && d.Class == DueNotThere && c.True(d, version, day) {
+		if !records && d != nil && d.Class == DueNotThere && c.True(d, version, day) {
 			continue
 		}
 		p, err := r.plant()
@@ -350,8 +379,14 @@ type DueEntry struct {
 	Bench                         string // id; "" for none
 }
 
-// class is the class of a status, and what of it the status has.
+// class is the class of a status, and what of it the status has, where what is kept is
+// true of the day.
 func (q *DueQuery) class(status pb.DueFeeding_Status) (class int, which string, args []any) {
+	class, which, args = q.classOf(status)
+	return class, which + " AND d.from_day <= ? AND d.until_day > ?", append(args, q.Day, q.Day)
+}
+
+func (q *DueQuery) classOf(status pb.DueFeeding_Status) (class int, which string, args []any) {
 	day, far := q.Day, min(int64(q.Day)+int64(q.Horizon), NoDay-1)
 	switch status {
 	case pb.DueFeeding_OVERDUE:
@@ -451,8 +486,8 @@ func take(all []DueEntry, e DueEntry) ([]DueEntry, error) {
 	return append(all, e), nil
 }
 
-// DuePage returns plants in the order of the list, if all that is kept is true of the
-// day.
+// DuePage returns those plants of which what is kept is true of the day, in the order of
+// the list.
 func (c *Collection) DuePage(q DueQuery) ([]DueEntry, error) {
 	statement, args, err := q.page(c.id)
 	if err != nil || statement == "" {
@@ -501,8 +536,8 @@ func (q *DueQuery) totals(collection string) (statement string, args []any, err 
 	return strings.Join(parts, " UNION ALL "), args, nil
 }
 
-// DueTotals counts the plants of each status, if all that is kept is true of the day. Of
-// the query it takes the statuses, the day, the horizon and the conditions.
+// DueTotals counts those plants of each status of which what is kept is true of the day.
+// Of the query it takes the statuses, the day, the horizon and the conditions.
 func (c *Collection) DueTotals(q DueQuery) ([]DueTotal, error) {
 	statement, args, err := q.totals(c.id)
 	if err != nil || statement == "" {

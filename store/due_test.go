@@ -206,12 +206,15 @@ func TestTrue(t *testing.T) {
 		check := func(version string, day int32, all bool, untrue ...string) {
 			b.Helper()
 			got := get(b, func(c *store.Collection) (bool, error) { return c.AllTrue(version, day), nil })
-			n := get(b, func(c *store.Collection) (int, error) { return c.CountUntrue(version, day, noon) })
+			n := get(b, func(c *store.Collection) (int, error) { return c.CountUntrue(version, day) })
 			if got != all || n != len(untrue) {
 				b.Errorf("version %s, day %d: all true %v, %d are not; want %v, %q", version, day, got, n, all, untrue)
 			}
 			plants, kept, err := []*store.Plant(nil), []*store.Due(nil), error(nil)
-			b.look(func(c *store.Collection) error { plants, kept, err = c.DuePlants(version, day, noon); return err })
+			b.look(func(c *store.Collection) error {
+				plants, kept, err = c.DuePlants(version, day, noon, false)
+				return err
+			})
 			var found []string
 			for i, p := range plants {
 				switch d := kept[i]; {
@@ -253,14 +256,20 @@ func TestTrue(t *testing.T) {
 		ids := func(version string, want ...string) {
 			b.Helper()
 			var got []string
-			b.in(func(c *store.Collection) (err error) { got, err = c.Untrue(version, 12, "", 2); return err })
+			b.in(func(c *store.Collection) (err error) {
+				if err := c.TakeOver(version); err != nil {
+					return err
+				}
+				got, err = c.Untrue(12, "", 2)
+				return err
+			})
 			if !slices.Equal(got, want) {
 				b.Errorf("not true of %q, want %q", got, want)
 			}
 		}
 		ids("v1", "a", "c")
 		b.in(func(c *store.Collection) error {
-			got, err := c.Untrue("v1", 12, "a", 2)
+			got, err := c.Untrue(12, "a", 2)
 			if !slices.Equal(got, []string{"c"}) {
 				b.Errorf("after a: %q", got)
 			}
@@ -286,21 +295,54 @@ func TestTrue(t *testing.T) {
 		check("v2", 12, true)
 		check("v1", 12, false, "a", "b", "c")
 
-		others := func(version string, day int32, want ...string) {
+		others := func(version string, takeOver bool, day int32, want ...string) {
 			b.Helper()
 			var got []string
 			err := b.s.Read(b.Context(), func(tx *store.Tx) (err error) {
-				got, err = tx.UntrueCollections(version, day, "", 5)
+				got, err = tx.UntrueCollections(version, day, takeOver, "", 5)
 				return err
 			})
 			if err != nil || !slices.Equal(got, want) {
 				b.Errorf("collections %q, %v; want %q", got, err, want)
 			}
 		}
-		others("v2", 12)
-		others("v2", 20, "c1")
-		others("v2", 9, "c1")
-		others("v1", 12, "c1")
+		others("v2", false, 12)
+		others("v2", false, 20, "c1")
+		others("v2", true, 9, "c1")
+		others("v1", true, 12, "c1")
+		others("v1", false, 20) // another version keeps it
+	})
+}
+
+func TestAged(t *testing.T) {
+	each(t, func(b bed) {
+		b.plants("a", "b", "c")
+		b.in(keepOf("v1", map[string]store.Due{"a": {Class: 1}, "b": {Class: 2, From: 12, Until: 15}, "c": {From: 10, Until: store.NoDay}}))
+		check := func(version string, day int32, want ...string) {
+			b.Helper()
+			var got []string
+			var ok bool
+			b.look(func(c *store.Collection) (err error) { got, ok, err = c.Aged(version, day, 2); return err })
+			slices.Sort(got)
+			if ok != (version == "v1") || !slices.Equal(got, want) {
+				b.Errorf("version %s, day %d: aged %q, %v; want %q", version, day, got, ok, want)
+			}
+		}
+		check("v1", 12)
+		check("v1", 11, "b")
+		check("v1", 16, "b")
+		check("v1", 25, "a", "b")
+		check("v2", 12)
+		b.in(func(c *store.Collection) error {
+			_, err := c.Update(at(3), func(m *pb.Collection) error { m.Hemisphere = pb.Collection_SOUTH; return nil })
+			return err
+		})
+		b.look(func(c *store.Collection) error {
+			if _, ok, err := c.Aged("v1", 12, 2); ok || err != nil {
+				b.Errorf("after a change of what decides: ok %v, %v", ok, err)
+			}
+			return nil
+		})
 	})
 }
 

@@ -17,8 +17,8 @@ import (
 // transaction are sent together. So they cannot depend on each other's answers; the
 // caller sees from the collection's row whether they were the right ones.
 
-// DueNow is what the method of that name read.
-type DueNow struct {
+// DueAnswer is what DueNow read.
+type DueAnswer struct {
 	*Collection // without its transaction; nil if it is not there
 	Bearer      *Bearer
 	Entries     []DueEntry
@@ -37,11 +37,11 @@ const bearing = "SELECT t.revoke_us, t.expire_us, g.suspend_us FROM tokens t JOI
 // and how the caller's token stands. Whether the caller may see them, and whether they
 // are true, tells what it returns: see Bearer, Owner and AllTrue. Errors: ErrNotFound if
 // there is no such token; ErrLong on SQLite, where many statements cost no more than one.
-func (s *Store) DueNow(ctx context.Context, collection, grower, token string, q DueQuery, totals bool) (*DueNow, error) {
+func (s *Store) DueNow(ctx context.Context, collection, grower, token string, q DueQuery, totals bool) (*DueAnswer, error) {
 	if s.engine != Postgres {
 		return nil, ErrLong
 	}
-	out := &DueNow{}
+	out := &DueAnswer{}
 	b := &pgx.Batch{}
 	b.Queue("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
 	err := s.queue(ctx, b, bearing, []any{grower, token}, func(rows pgx.Rows) error {

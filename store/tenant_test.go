@@ -221,14 +221,20 @@ var collectionMethods = map[string]struct {
 	"True": {empty, func(c *store.Collection, _ ids) (any, error) {
 		return c.True(&store.Due{Settings: 1, Until: 9}, "v1", 3), nil
 	}},
+	"TakeOver": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.TakeOver("v2") }},
+	"Keeps":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.Keeps("v1"), nil }},
+	"Aged": {empty, func(c *store.Collection, _ ids) (any, error) {
+		some, ok, err := c.Aged("v1", 30, big)
+		return []any{some, ok}, err
+	}},
 	"AllTrue": {empty, func(c *store.Collection, _ ids) (any, error) { return c.AllTrue("v1", 3), nil }},
-	"Untrue":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Untrue("v1", 30, "", big) }},
+	"Untrue":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Untrue(30, "", big) }},
 	"CountUntrue": {empty, func(c *store.Collection, _ ids) (any, error) {
-		return c.CountUntrue("v1", 30, noon)
+		return c.CountUntrue("v1", 30)
 	}},
 	"NowTrue": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.NowTrue() }},
 	"DuePlants": {empty, func(c *store.Collection, _ ids) (any, error) {
-		plants, all, err := c.DuePlants("v1", 3, noon)
+		plants, all, err := c.DuePlants("v1", 3, noon, true)
 		return []any{plants, all}, err
 	}},
 	"TimeZone": {empty, func(c *store.Collection, _ ids) (any, error) { return c.TimeZone(), nil }},

@@ -148,9 +148,10 @@ func (g *Grower) RevokeToken(id string, us int64, f func(*pb.Token) error) (*pb.
 	return r.message(), nil
 }
 
-// UseToken notes when a token was last used, or returns ErrNotFound.
+// UseToken notes when a token was last used, or returns ErrNotFound; also of one that was
+// revoked.
 func (g *Grower) UseToken(id string, us int64) error {
-	return hit(g.token(id).Model(&tokenRow{}).UpdateColumn("last_use_us", us))
+	return hit(g.token(id).Where("revoke_us IS NULL").Model(&tokenRow{}).UpdateColumn("last_use_us", us))
 }
 
 // messages turns rows into messages.

@@ -74,7 +74,7 @@ func runDemo(ctx context.Context, in inOut, doors *doors, d *database, once bool
 	}
 	defer func() { err = errors.Join(err, end()) }()
 	clock := &wound{}
-	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Now: clock.now})
+	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild(), Now: clock.now})
 	if err != nil {
 		return err
 	}

@@ -117,6 +117,23 @@ func ownVersion() string {
 	return "devel"
 }
 
+// ownBuild tells this program apart from others that may decide otherwise. Where it is
+// not that of a release, the file does that it was started from.
+func ownBuild() string {
+	if version != "" {
+		return version
+	}
+	path, err := os.Executable()
+	if err != nil {
+		return ownVersion()
+	}
+	file, err := os.Stat(path)
+	if err != nil {
+		return ownVersion()
+	}
+	return fmt.Sprintf("%s of %d", ownVersion(), file.ModTime().UnixMicro())
+}
+
 // newLog returns a log that goes to w.
 func newLog(w io.Writer, json bool, level slog.Level) *slog.Logger {
 	options := &slog.HandlerOptions{Level: level}

@@ -65,7 +65,7 @@ func newScratch(ctx context.Context, log *slog.Logger) (*scratch, error) {
 	}
 	s := &scratch{end: end}
 	if s.token, err = moveIn(ctx, st, "A grower for a moment", time.Now()); err == nil {
-		s.server, err = api.New(ctx, service.Config{Store: st, Log: log, Version: ownVersion()})
+		s.server, err = api.New(ctx, service.Config{Store: st, Log: log, Version: ownVersion(), Build: ownBuild()})
 	}
 	if err != nil {
 		return nil, errors.Join(err, end())

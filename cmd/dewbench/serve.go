@@ -178,7 +178,7 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion()})
+	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild()})
 	if err != nil {
 		return err
 	}
@@ -197,10 +197,16 @@ func serveStore(ctx context.Context, out io.Writer, server *api.Server, s *store
 		defer hourly.Stop()
 		sweep(sweeping, s, log, time.Now, hourly.C)
 	})
+	// Two, as keeping what is due may take minutes.
 	work.Go(func() {
 		minutely := time.NewTicker(time.Minute)
 		defer minutely.Stop()
-		refresh(sweeping, server, log, minutely.C)
+		bringUpToDate(sweeping, log, server.SettlePending, minutely.C, nil)
+	})
+	work.Go(func() {
+		minutely := time.NewTicker(time.Minute)
+		defer minutely.Stop()
+		bringUpToDate(sweeping, log, server.RefreshDue, minutely.C, server.Untrue())
 	})
 	err := serve(ctx, out, server, grpcListener, httpListener)
 	stop()
@@ -230,16 +236,16 @@ func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store) er
 	return err
 }
 
-// refresh lets records that were dated ahead come true, and keeps what is due: at once,
-// at every tick, and when a call has changed what many plants share, until ctx ends.
-func refresh(ctx context.Context, server *api.Server, log *slog.Logger, ticks <-chan time.Time) {
+// bringUpToDate does so, at once, at every tick, and when a call has changed what many
+// plants share, until ctx ends.
+func bringUpToDate(ctx context.Context, log *slog.Logger, do func(context.Context) error, ticks <-chan time.Time, untrue <-chan struct{}) {
 	for {
-		if err := server.Refresh(ctx); err != nil && ctx.Err() == nil {
+		if err := do(ctx); err != nil && ctx.Err() == nil {
 			log.ErrorContext(ctx, "cannot bring all plants up to date; it is tried again in a minute", "error", err)
 		}
 		select {
 		case <-ticks:
-		case <-server.Untrue():
+		case <-untrue:
 		case <-ctx.Done():
 			return
 		}

@@ -178,7 +178,7 @@ CREATE TABLE plant_due (
   PRIMARY KEY (collection_id, plant_id),
   FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
 );
-CREATE INDEX plant_due_order ON plant_due (collection_id, class, due_last_day, bench_walk, plant_walk, tag_key, plant_id, due_from_day, traps);
+CREATE INDEX plant_due_order ON plant_due (collection_id, class, due_last_day, bench_walk, plant_walk, tag_key, plant_id, due_from_day, from_day, until_day, traps);
 CREATE INDEX plant_due_pending ON plant_due (collection_id, pending_us) WHERE pending_us IS NOT NULL;
 
 CREATE TABLE plant_tags (

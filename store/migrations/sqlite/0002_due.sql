@@ -16,7 +16,7 @@ ALTER TABLE plant_due ADD COLUMN tag_key TEXT NOT NULL DEFAULT '';
 ALTER TABLE plant_due ADD COLUMN traps INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE plant_due ADD COLUMN decision BLOB;
 ALTER TABLE plant_due ADD COLUMN record BLOB;
-CREATE INDEX plant_due_order ON plant_due (collection_id, class, due_last_day, bench_walk, plant_walk, tag_key, plant_id, due_from_day, traps);
+CREATE INDEX plant_due_order ON plant_due (collection_id, class, due_last_day, bench_walk, plant_walk, tag_key, plant_id, due_from_day, from_day, until_day, traps);
 
 -- All rows of plant_due are of the settings due_rev, or later ones, and of the program due_version; they are true from due_day on, until due_until.
 ALTER TABLE collections ADD COLUMN due_rev INTEGER NOT NULL DEFAULT 0;
