@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -37,6 +38,7 @@ type events[M event] struct {
 
 	get        func(c *store.Collection, plant, id string) (M, error)
 	ids        func(c *store.Collection, plant string, ids []string) ([]string, error)
+	of         func(h *store.History) []M
 	list       func(c *store.Collection, plant string, q store.List) ([]M, []any, error)
 	create     func(c *store.Collection, all []M, by store.By) ([]M, error)
 	update     func(c *store.Collection, plant, id string, by store.By, f func(M) error) (M, error)
@@ -241,14 +243,20 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 	if err != nil {
 		return nil, err
 	}
-	return e.finish(v, c, out, plantIDs)
+	return e.finishKnown(v, c, out, plantIDs, k.histories)
 }
 
 // finish brings plants up to date after their events changed.
 func (e *events[M]) finish(v *visit, c *collection, out []M, plantIDs []string) ([]M, error) {
+	return e.finishKnown(v, c, out, plantIDs, nil)
+}
+
+// finishKnown is finish where the histories are known as they are by now; nil: they are
+// not.
+func (e *events[M]) finishKnown(v *visit, c *collection, out []M, plantIDs []string, histories map[string]*store.History) ([]M, error) {
 	ids := slices.Clone(plantIDs)
 	slices.Sort(ids)
-	if _, err := v.settle(c, slices.Compact(ids)); err != nil {
+	if _, err := v.settleKnown(c, slices.Compact(ids), histories, nil); err != nil {
 		return nil, err
 	}
 	for _, m := range out {
@@ -272,11 +280,31 @@ func (e *events[M]) checkIDs(k *keeping, all []newEvent[M], plantIDs []string) e
 		first[key] = i
 		chosen[plantIDs[i]] = append(chosen[plantIDs[i]], n.id)
 	}
+	var voided map[string]*store.History
+	if len(chosen) > 1 { // else it is asked for the ids of the one plant
+		var err error
+		if voided, err = k.c.Voided(slices.Collect(maps.Keys(chosen))); err != nil {
+			return err
+		}
+	}
 	var places []int // in the request, of ids that are taken
 	for plant, ids := range chosen {
-		taken, err := e.ids(k.c.Collection, plant, ids)
-		if err != nil {
-			return err
+		var taken []string
+		if voided == nil {
+			var err error
+			if taken, err = e.ids(k.c.Collection, plant, ids); err != nil {
+				return err
+			}
+		}
+		for _, h := range []*store.History{k.histories[plant], voided[plant]} {
+			if h == nil || voided == nil {
+				continue
+			}
+			for _, m := range e.of(h) {
+				if id := store.Segment(m.GetName(), e.kinds[2]); slices.Contains(ids, id) {
+					taken = append(taken, id)
+				}
+			}
 		}
 		for _, id := range taken {
 			places = append(places, first[[2]string{plant, id}])

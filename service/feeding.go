@@ -22,7 +22,8 @@ func NewFeedings(core *Core) *Feedings {
 	return &Feedings{events[*pb.Feeding]{
 		Core: core, kinds: []string{"collections", "plants", "feedings"}, kind: store.FeedingKind, one: "feeding",
 		exists: FeedingExists, notFound: FeedingNotFound,
-		get: (*store.Collection).Feeding, ids: (*store.Collection).FeedingIDs, list: (*store.Collection).Feedings,
+		get: (*store.Collection).Feeding, ids: (*store.Collection).FeedingIDs, of: func(h *store.History) []*pb.Feeding { return h.Feedings },
+		list:   (*store.Collection).Feedings,
 		create: (*store.Collection).CreateFeedings, update: (*store.Collection).UpdateFeeding, remove: (*store.Collection).DeleteFeeding,
 		restore: (*store.Collection).UndeleteFeeding, reassign: (*store.Collection).ReassignFeeding,
 		byName: (*store.Collection).FeedingsByName, many: (*store.Collection).ChangeFeedings, before: (*pb.Revision).GetFeeding,

@@ -167,9 +167,16 @@ func (v *visit) recorder(c *collection) func(recorder string) store.By {
 // settleBy is settle for what came true by itself: by tells who makes the change that
 // a grower recorded. nil is for what a caller changes.
 func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) store.By) ([]*pb.Plant, error) {
-	histories, err := c.Histories(ids)
-	if err != nil {
-		return nil, err
+	return v.settleKnown(c, ids, nil, by)
+}
+
+// settleKnown is settleBy where the histories are known; nil: they are not.
+func (v *visit) settleKnown(c *collection, ids []string, histories map[string]*store.History, by func(recorder string) store.By) ([]*pb.Plant, error) {
+	if histories == nil {
+		var err error
+		if histories, err = c.Histories(ids); err != nil {
+			return nil, err
+		}
 	}
 	known, err := c.PlantsByID(ids)
 	if err != nil {

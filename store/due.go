@@ -339,7 +339,7 @@ func (c *Collection) KeptDue(plantIDs []string) (map[string]*Due, error) {
 	out := map[string]*Due{}
 	for some := range chunks(plantIDs) {
 		var rows []dueRow
-		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
+		if err := c.tx.among(c.own(), "plant_id", some).Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		for i := range rows {
@@ -589,7 +589,7 @@ func (c *Collection) histories(plantIDs []string, which string) (map[string]*His
 		var seen []observationRow
 		f, o := c.own().Where(which), c.own().Where(which)
 		if some != nil {
-			f, o = f.Where("plant_id IN ?", some), o.Where("plant_id IN ?", some)
+			f, o = c.tx.among(f, "plant_id", some), c.tx.among(o, "plant_id", some)
 		}
 		// Sorted here: for the order Postgres would go through all of the collection by an
 		// index that has it, and leave out the plants one by one.

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql/driver"
 	"fmt"
 	"iter"
 	"reflect"
@@ -182,6 +183,35 @@ func settable(row any, but ...string) ([]string, error) {
 		}
 	}
 	return out, nil
+}
+
+// among asks for the rows of which a column has one of some texts.
+//
+// To Postgres they go as one array, which it joins: a list of many parameters it would
+// compare with each row of the collection, one by one, once it has settled on a plan that
+// does not depend on them.
+func (t *Tx) among(db *gorm.DB, column string, some []string) *gorm.DB {
+	if t.engine == Postgres {
+		return db.Where(column+" IN (SELECT unnest(?::text[]))", textArray(some))
+	}
+	return db.Where(column+" IN ?", some)
+}
+
+// textArray is an array of texts of Postgres.
+type textArray []string
+
+// Value writes it as the manual of PostgreSQL 15, section 8.15.2 has it.
+func (a textArray) Value() (driver.Value, error) {
+	var b strings.Builder
+	b.WriteByte('{')
+	for i, text := range a {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		b.WriteString(`"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(text) + `"`)
+	}
+	b.WriteByte('}')
+	return b.String(), nil
 }
 
 // chunk is how many ids stand in one list of a statement.

@@ -920,3 +920,29 @@ func testIndexed(b bed, l *lister, all []listed) {
 		}
 	}
 }
+
+// What is asked for as an array of Postgres finds texts of any kind.
+func TestAmong(t *testing.T) {
+	each(t, func(b bed) {
+		tags := []string{`a"b`, `c\d`, "{e,f}", "NULL", " g", "ä', --", "h"}
+		b.in(func(c *store.Collection) error {
+			var all []store.NewPlant
+			for i, tag := range tags {
+				all = append(all, store.NewPlant{Message: &pb.Plant{Name: store.PlantName(c.ID(), fmt.Sprint("p", i)), Tag: tag}})
+			}
+			_, err := c.CreatePlants(all, at(0))
+			return err
+		})
+		found := get(b, func(c *store.Collection) (map[string][]store.Bearing, error) {
+			return c.Tagged(append(tags, "none", ""))
+		})
+		for i, tag := range tags {
+			if of := found[store.Fold(tag)]; len(of) != 1 || of[0].Plant != fmt.Sprint("p", i) {
+				b.Errorf("%q is the tag of %v", tag, of)
+			}
+		}
+		if len(found) != len(tags) {
+			b.Errorf("found %v", found)
+		}
+	})
+}

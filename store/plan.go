@@ -47,7 +47,7 @@ func (c *Collection) Sessions(from, until int64) ([]Session, error) {
 func (c *Collection) Seen(plantIDs []string, kinds []FactKind, from, until int64) (map[string][]*pb.Observation, error) {
 	out := map[string][]*pb.Observation{}
 	for some := range chunks(plantIDs) {
-		db := between(c.own().Where("plant_id IN ?", some), "observe_us", from, until)
+		db := between(c.tx.among(c.own(), "plant_id", some), "observe_us", from, until)
 		if kinds != nil {
 			db = db.Where("kind IN ?", kinds)
 		}

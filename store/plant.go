@@ -248,7 +248,7 @@ func (c *Collection) PlantsByID(ids []string) (map[string]*Plant, error) {
 	out := map[string]*Plant{}
 	for some := range chunks(ids) {
 		var rows []plantRow
-		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
+		if err := c.tx.among(c.own(), "plant_id", some).Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		found, err := plants(rows)
@@ -307,7 +307,7 @@ func (c *Collection) Tagged(tags []string) (map[string][]Bearing, error) {
 	out := map[string][]Bearing{}
 	for some := range chunks(keys) {
 		var rows []plantRow
-		err := c.own().Where("tag_key IN ?", some).Order("tag_key, plant_id").Find(&rows).Error
+		err := c.tx.among(c.own(), "tag_key", some).Order("tag_key, plant_id").Find(&rows).Error
 		if err != nil {
 			return nil, err
 		}
@@ -355,7 +355,7 @@ func (c *Collection) FormerTags(plantIDs []string) (map[string][]string, error) 
 	out := map[string][]string{}
 	for some := range chunks(plantIDs) {
 		var rows []plantTagRow
-		if err := c.own().Where("plant_id IN ?", some).Find(&rows).Error; err != nil {
+		if err := c.tx.among(c.own(), "plant_id", some).Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		slices.SortFunc(rows, func(a, b plantTagRow) int {
@@ -373,7 +373,7 @@ func (c *Collection) FormerTags(plantIDs []string) (map[string][]string, error) 
 func (c *Collection) FreeTags(plantIDs []string) error {
 	for some := range chunks(plantIDs) {
 		// No tag begins with a space.
-		err := c.own().Where("plant_id IN ?", some).Model(&plantRow{}).UpdateColumn("tag_key", gorm.Expr("' ' || plant_id")).Error
+		err := c.tx.among(c.own(), "plant_id", some).Model(&plantRow{}).UpdateColumn("tag_key", gorm.Expr("' ' || plant_id")).Error
 		if err != nil {
 			return err
 		}
