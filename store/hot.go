@@ -25,7 +25,7 @@ type DueAnswer struct {
 	Totals      []DueTotal
 }
 
-// ErrLong: this cannot be read in one round trip. Read does it.
+// ErrLong is of what cannot be read in one round trip. Read does it.
 var ErrLong = errors.New("to be read step by step")
 
 const header = "SELECT owner_id, time_zone, delete_us, settings_rev, pending_us, due_rev, due_version, due_day, due_until FROM collections WHERE collection_id = ?"

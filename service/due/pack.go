@@ -20,7 +20,7 @@ const (
 	decisionForm = 1
 )
 
-// ErrForm: bytes are not of the form that this program writes.
+// ErrForm is of bytes that are not of the form that this program writes.
 var ErrForm = errors.New("not a form that this program writes")
 
 // AppendRecord appends the events of f to b: its moves, feedings and observations,
