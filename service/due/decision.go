@@ -63,6 +63,10 @@ type Reason struct {
 type Hold struct {
 	Code Code
 	civil.Span
+	// Observation is where the observation that it is for stands in Facts.Observations,
+	// from 1: a hold of the grower's, a treatment, the start of a rest that is open. 0: it
+	// follows from something else.
+	Observation int
 }
 
 // Instruction is something to mind.

@@ -429,11 +429,12 @@ func refUp(r *big.Rat) civil.Day {
 
 func refHolds(f *due.Facts, asOf civil.Day) []due.Hold {
 	var holds []due.Hold
-	add := func(code due.Code, from, until civil.Day) {
+	addFor := func(observation int, code due.Code, from, until civil.Day) {
 		if until > from {
-			holds = append(holds, due.Hold{Code: code, Span: civil.Span{From: from, Until: until}})
+			holds = append(holds, due.Hold{Code: code, Span: civil.Span{From: from, Until: until}, Observation: observation})
 		}
 	}
+	add := func(code due.Code, from, until civil.Day) { addFor(0, code, from, until) }
 	settle, digest := civil.Day(f.Rules.SettleDays), civil.Day(f.Rules.DigestDays)
 
 	if f.Acquired != civil.None {
@@ -448,12 +449,12 @@ func refHolds(f *due.Facts, asOf civil.Day) []due.Hold {
 		}
 	}
 
-	resting := false
+	resting, restedBy := false, 0
 	restFrom := civil.None
 	var ends []civil.Day
 	noTraps := false
 	noTrapsFrom := civil.None
-	for _, o := range f.Observations {
+	for i, o := range f.Observations {
 		if o.Day > asOf {
 			continue
 		}
@@ -466,13 +467,13 @@ func refHolds(f *due.Facts, asOf civil.Day) []due.Hold {
 				until = civil.Never
 			}
 			if o.Kind == due.Held {
-				add(due.OnHold, o.Day, until)
+				addFor(i+1, due.OnHold, o.Day, until)
 			} else {
-				add(due.UnderTreatment, o.Day, until)
+				addFor(i+1, due.UnderTreatment, o.Day, until)
 			}
 		case due.RestStarted:
 			if !resting {
-				resting, restFrom = true, o.Day
+				resting, restFrom, restedBy = true, o.Day, i+1
 			}
 		case due.RestEnded:
 			if resting {
@@ -491,7 +492,7 @@ func refHolds(f *due.Facts, asOf civil.Day) []due.Hold {
 		}
 	}
 	if resting {
-		add(due.Resting, restFrom, civil.Never)
+		addFor(restedBy, due.Resting, restFrom, civil.Never)
 	}
 	if noTraps {
 		add(due.NoWorkingTraps, noTrapsFrom, civil.Never)

@@ -20,8 +20,8 @@ type Standing struct {
 	Evidence   Evidence
 
 	// Diameters is the series of its rosette diameters up to the day, for growth, and
-	// Holds are all holds known on it, in no order. Both are good until the engine is
-	// used again.
+	// Holds are all holds known on it, in no order: those for an observation tell which.
+	// Both are good until the engine is used again.
 	Diameters []growth.Measurement
 	Holds     []Hold
 }

@@ -84,7 +84,7 @@ func TestStandAgainstReference(t *testing.T) {
 		}
 
 		order := func(a, b due.Hold) int {
-			return cmp.Or(cmp.Compare(a.Code, b.Code), cmp.Compare(a.From, b.From), cmp.Compare(a.Until, b.Until))
+			return cmp.Or(cmp.Compare(a.Code, b.Code), cmp.Compare(a.From, b.From), cmp.Compare(a.Until, b.Until), cmp.Compare(a.Observation, b.Observation))
 		}
 		holds, wantHolds := slices.SortedFunc(slices.Values(got.Holds), order), slices.SortedFunc(slices.Values(refHolds(f, asOf)), order)
 		if !slices.Equal(holds, wantHolds) {

@@ -51,6 +51,7 @@ type walk struct {
 	holds          []Hold
 	restEnds       []civil.Day
 	resting        civil.Day // start of the explicit rest that is open
+	restStart      int       // its observation, by its place from 1
 	noTrapsSince   civil.Day // the count of no working traps that stands
 	ended, walked  bool      // walked: the events were taken
 	trace          *[]Step
@@ -245,7 +246,7 @@ func (w *walk) observe(from, to int, which pass) {
 			w.hold(Settling, o.Day, o.Day+civil.Day(w.f.Rules.SettleDays))
 		case RestStarted:
 			if w.resting == civil.None {
-				w.resting = o.Day
+				w.resting, w.restStart = o.Day, i+1
 			}
 		case RestEnded:
 			if w.resting != civil.None {
@@ -254,9 +255,9 @@ func (w *walk) observe(from, to int, which pass) {
 			}
 			w.restEnds = append(w.restEnds, o.Day)
 		case Held:
-			w.hold(OnHold, o.Day, until(o.Until))
+			w.holdFor(i+1, OnHold, o.Day, until(o.Until))
 		case Treated:
-			w.hold(UnderTreatment, o.Day, until(o.Until))
+			w.holdFor(i+1, UnderTreatment, o.Day, until(o.Until))
 		case Stalk:
 			w.stalkUp = o.StalkUp
 		case Ended:
@@ -437,8 +438,13 @@ func (w *walk) step(to int, code Code, day civil.Day) {
 }
 
 func (w *walk) hold(code Code, from, until civil.Day) {
+	w.holdFor(0, code, from, until)
+}
+
+// holdFor is hold for an observation, by its place from 1.
+func (w *walk) holdFor(observation int, code Code, from, until civil.Day) {
 	if from < until {
-		w.holds = append(w.holds, Hold{code, civil.Span{From: from, Until: until}})
+		w.holds = append(w.holds, Hold{code, civil.Span{From: from, Until: until}, observation})
 	}
 }
 
@@ -447,7 +453,7 @@ func (w *walk) hold(code Code, from, until civil.Day) {
 func (w *walk) finish() {
 	f := w.f
 	if w.resting != civil.None {
-		w.hold(Resting, w.resting, civil.Never)
+		w.holdFor(w.restStart, Resting, w.resting, civil.Never)
 	}
 	if w.noTrapsSince != civil.None {
 		w.hold(NoWorkingTraps, w.noTrapsSince, civil.Never)

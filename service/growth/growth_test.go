@@ -322,6 +322,7 @@ func TestInvalid(t *testing.T) {
 	})
 }
 
+// Judge is not in it: it returns the limits of the slope, for which all slopes are sorted.
 func TestNoAllocation(t *testing.T) {
 	ties := make([]float64, 64)
 	for i := range ties {
@@ -334,6 +335,9 @@ func TestNoAllocation(t *testing.T) {
 	} {
 		if n := testing.AllocsPerRun(100, func() { Run(series) }); n != 0 {
 			t.Errorf("%s: Run allocates %v times", name, n)
+		}
+		if n := testing.AllocsPerRun(100, func() { Shrinking(series) }); n != 0 {
+			t.Errorf("%s: Shrinking allocates %v times", name, n)
 		}
 	}
 }

@@ -6,9 +6,9 @@ import (
 	"slices"
 )
 
-// MaxTrend is the longest series that MannKendall and TheilSen take. Their time grows with the square of the length (1,000 values: about a
-// millisecond for the test, 75 for the slopes), and so does the memory of the
-// slopes (16 MB at the limit).
+// MaxTrend is the longest series that MannKendall and TheilSen take. Their time grows
+// with the square of the length (1,000 values: about a millisecond for the test, 75 for
+// the slopes), and so does the memory of the slopes (16 MB at the limit).
 const MaxTrend = 2000
 
 // maxExactTrend is the longest series without ties whose p-values are exact.
