@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -251,7 +252,7 @@ func (k *keeper) checkCalendar(d *doors) {
 			s.overdue++
 		}
 		want[at] = s
-		tags[at] = append(tags[at], fmt.Sprintf("%s: %d", r.GetTag(), r.GetTraps()))
+		tags[at] = append(tags[at], toldOf(r))
 	}
 	for at, all := range tags {
 		slices.Sort(all)
@@ -273,9 +274,6 @@ func (k *keeper) checkCalendar(d *doors) {
 			s.overdue += n
 			told = told[1:]
 		}
-		for i := range told {
-			told[i] = strings.TrimSuffix(strings.TrimSuffix(strings.TrimSuffix(told[i], ", overdue"), "s"), " trap")
-		}
 		told = append(told, strings.FieldsFunc(s.tags, func(r rune) bool { return r == '\n' })...)
 		slices.Sort(told)
 		s.tags = strings.Join(told, "\n")
@@ -284,6 +282,29 @@ func (k *keeper) checkCalendar(d *doors) {
 	if diff := cmp.Diff(want, got, cmp.AllowUnexported(sum{}, place{})); diff != "" || plants != rows {
 		k.Errorf("%d rows, %d plants in the calendar (-list +calendar):\n%s", rows, plants, diff)
 	}
+}
+
+// toldOf is the line of a plant, by its row in the list.
+func toldOf(r *pb.DueFeeding) string {
+	line := fmt.Sprintf("%s: %d traps", r.GetTag(), r.GetTraps())
+	if r.GetTraps() == 1 {
+		line = r.GetTag() + ": 1 trap"
+	}
+	has := func(i pb.DueFeeding_Instruction) bool { return slices.Contains(r.GetInstructions(), i) }
+	if len(r.GetFoods()) > 0 {
+		line += ", " + r.GetFoods()[0][len("foods/"):]
+	}
+	if r.MaxItemLengthMm != nil {
+		line += map[bool]string{true: ", cut to ", false: ", "}[has(pb.DueFeeding_CUT_TO_LENGTH)] + strconv.FormatFloat(r.GetMaxItemLengthMm(), 'g', -1, 64) +
+			map[bool]string{true: " mm", false: " mm at most"}[has(pb.DueFeeding_CUT_TO_LENGTH)]
+	}
+	if has(pb.DueFeeding_CHECK_LAST_FIRST) {
+		line += ", look at the last food first"
+	}
+	if r.GetStatus() == pb.DueFeeding_OVERDUE {
+		line += ", overdue"
+	}
+	return line
 }
 
 // The first day of a calendar is today where the collection is: on both sides of the date
@@ -393,7 +414,7 @@ func TestCalendarWritesAnyName(t *testing.T) {
 		if want := "Feed 1 plant, 4 traps: " + shown(bench.GetDisplayName()); events[0].summary != want {
 			rt.Errorf("summary %q, want %q", events[0].summary, want)
 		}
-		if want := shown(plant.GetTag()) + ": 4 traps"; events[0].description != want {
+		if want := shown(plant.GetTag()) + ": 4 traps, "; !strings.HasPrefix(events[0].description, want) {
 			rt.Errorf("description %q, want %q", events[0].description, want)
 		}
 		for _, prop := range []string{"NAME", "X-WR-CALNAME"} { // RFC 7986, section 5.1
@@ -407,8 +428,10 @@ func TestCalendarWritesAnyName(t *testing.T) {
 	})
 }
 
-// A calendar is the same to the letter as long as it says the same, also by another
-// server and on another day; and what is the same event keeps its UID.
+// A calendar is the same to the letter while nothing changes and on the same day, also by
+// another server; what is the same event keeps its UID; and its DTSTAMP, when it was last
+// revised (RFC 5545, section 3.8.7.2), is that of the last change or the start of the day,
+// and never goes backwards.
 func TestCalendarIsTheSame(t *testing.T) {
 	onEngines(t, func(t *testing.T, engine store.Engine) {
 		k := openDesk(t, engine, "A", "B")
@@ -448,21 +471,33 @@ func TestCalendarIsTheSame(t *testing.T) {
 		if other := k.d.fetch(t, http.MethodGet, path, [2]string{"If-Match", `"other"`}); other.status != http.StatusPreconditionFailed {
 			t.Errorf("with If-Match: status %d", other.status)
 		}
-		k.add(23 * time.Hour) // it is another day in Auckland
-		same("on the next day")
-		if _, err := k.UpdatePlant(t.Context(), &pb.UpdatePlantRequest{Plant: &pb.Plant{Name: k.plant("a"), Source: "a swap"}}); err != nil {
-			t.Fatal(err)
+		stamped := func(want time.Time) {
+			t.Helper()
+			if events := k.d.events(t, path, k.now()); len(events) != 1 || !events[0].stamp.Equal(want) {
+				t.Errorf("%+v, want the stamp %v", events, want)
+			}
 		}
-		same("after a change of what it does not tell")
+		stamped(k.now())
+		changed := k.now()
+		k.add(90 * time.Minute)
+		same("later")
+		stamped(changed)
 		later := openStore(t, k.d.store, service.Config{Now: k.now})
 		if again := later.fetch(t, http.MethodGet, path); !bytes.Equal(again.body, first.body) || again.header.Get("ETag") != etag {
 			t.Errorf("another server: it differs:\n%s\n%s", first.body, again.body)
 		}
+		k.add(21 * time.Hour) // it is another day in Auckland
+		zone, err := time.LoadLocation("Pacific/Auckland")
+		if err != nil {
+			t.Fatal(err)
+		}
+		stamped(time.Date(2026, 3, 3, 0, 0, 0, 0, zone))
 		before := k.d.events(t, path, k.now())
+		k.add(time.Minute)
 		k.observe(t, "a", "count", "2026-03-03", &pb.Observation{Fact: &pb.Observation_Count_{Count: &pb.Observation_Count{Quantity: 3}}})
 		after := k.d.events(t, path, k.now())
 		if len(before) != 1 || len(after) != 1 || before[0].uid != after[0].uid || before[0].day != after[0].day ||
-			before[0].stamp.Equal(after[0].stamp) || after[0].traps != 3*before[0].traps {
+			!after[0].stamp.Equal(k.now()) || after[0].traps != 3*before[0].traps {
 			t.Errorf("three plants in the pot: %+v, then %+v", before, after)
 		}
 		if changed := k.d.fetch(t, http.MethodGet, path, [2]string{"If-None-Match", etag}); changed.status != http.StatusOK || changed.header.Get("ETag") == etag {
@@ -490,7 +525,8 @@ func TestCalendarOfWhatIsOverdue(t *testing.T) {
 			t.Fatalf("%v, %v", list, err)
 		}
 		traps := list.GetDueFeedings()[0].GetTraps()
-		overdue := fmt.Sprintf("2 overdue\nA: %d traps, overdue\nB: %[1]d traps, overdue", traps)
+		// The first food is as long as a trap of this species may get: 10 mm.
+		overdue := fmt.Sprintf("2 overdue\nA: %d traps, bloodworm-frozen, 10 mm at most, overdue\nB: %[1]d traps, bloodworm-frozen, 10 mm at most, overdue", traps)
 		check("2026-06-02", overdue)
 		m := &pb.Collection{Name: k.name, FeedingWeekdays: []dayofweek.DayOfWeek{dayofweek.DayOfWeek_SATURDAY}}
 		if _, err := k.UpdateCollection(t.Context(), &pb.UpdateCollectionRequest{Collection: m, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"feeding_weekdays"}}}); err != nil {
@@ -506,6 +542,57 @@ func TestCalendarOfWhatIsOverdue(t *testing.T) {
 		}
 		k.add(24 * time.Hour)
 		check("2026-07-04", overdue)
+	})
+}
+
+// A line tells the food, its length, and to look at the last food first; plants without a
+// place come by their tags as people count.
+func TestCalendarTellsWhatToBring(t *testing.T) {
+	k := openDesk(t, store.SQLite, "L10", "L2")
+	if _, err := k.CreateFeeding(t.Context(), &pb.CreateFeedingRequest{Parent: k.plant("l2"), Feeding: &pb.Feeding{}}); err != nil {
+		t.Fatal(err)
+	}
+	k.observe(t, "l10", "width", "2026-03-02", &pb.Observation{Fact: &pb.Observation_Measurement_{Measurement: &pb.Observation_Measurement{TrapWidthMm: proto.Float64(4)}}})
+	_, path := subscribe(t, t.Context(), k, k.name)
+	k.set(time.Date(2026, 6, 2, 9, 0, 0, 0, time.UTC))
+	events := k.d.events(t, path, k.now())
+	want := "2 overdue\nL2: 4 traps, bloodworm-frozen, 10 mm at most, look at the last food first, overdue\nL10: 4 traps, bloodworm-frozen, cut to 8 mm, overdue"
+	if len(events) != 1 || events[0].description != want {
+		t.Errorf("%+v, want %q", events, want)
+	}
+}
+
+// 100 collections are as many as a list or a calendar of all looks at.
+func TestTooManyCollections(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		d := openStore(t, storetest.New(t, engine), service.Config{})
+		calls := clientsOf(d.conn)
+		_, path := subscribe(t, t.Context(), calls, "growers/me")
+		secret := strings.Split(path, "/")[3]
+		ask := func() (list, calendar error) {
+			_, list = calls.ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: "collections/-"})
+			_, calendar = calls.GetDueCalendar(t.Context(), &pb.GetDueCalendarRequest{Secret: secret})
+			return list, calendar
+		}
+		make := func() {
+			t.Helper()
+			if _, err := calls.CreateCollection(t.Context(), &pb.CreateCollectionRequest{Collection: &pb.Collection{DisplayName: "One of many", TimeZone: "UTC"}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for range 100 {
+			make()
+		}
+		if list, calendar := ask(); list != nil || calendar != nil {
+			t.Errorf("100: %v, %v", list, calendar)
+		}
+		make()
+		list, calendar := ask()
+		for what, err := range map[string]error{"list": list, "calendar": calendar} {
+			if s := status.Convert(err); reasonOf(s) != service.TooManyCollections || s.Code() != codes.FailedPrecondition || !strings.HasPrefix(s.Message(), "101 collections are more than the 100 ") {
+				t.Errorf("%s: %v", what, err)
+			}
+		}
 	})
 }
 
@@ -539,6 +626,7 @@ func TestCalendarEnds(t *testing.T) {
 			}
 		}
 		one, ofOne := subscribe(t, ctx, k, k.name)
+		leaked, ofLeaked := subscribe(t, ctx, k, k.name)
 		all, ofAll := subscribe(t, ctx, k, "growers/me")
 		_, spare := subscribe(t, ctx, k, "growers/"+k.d.grower)
 		wrong := ofOne[:len(ofOne)-len("/due.ics")-1] + "-/due.ics"
@@ -579,9 +667,24 @@ func TestCalendarEnds(t *testing.T) {
 		if events := k.d.events(t, ofAll, k.now()); len(events) != 0 {
 			t.Errorf("%+v", events)
 		}
+		// Meanwhile its addresses can be looked up and ended: it may come back.
+		got, err := k.GetCalendar(ctx, &pb.GetCalendarRequest{Name: leaked})
+		must(err)
+		list, err := k.ListCalendars(ctx, &pb.ListCalendarsRequest{Parent: k.name})
+		must(err)
+		if got.GetName() != leaked || len(list.GetCalendars()) != 2 {
+			t.Errorf("of a deleted collection: %v, %v", got, list)
+		}
+		if answer := k.d.sendRaw(t, http.MethodDelete, "/v1/"+leaked, nil, nil); answer.status != http.StatusOK {
+			t.Errorf("revoke one of a deleted collection: status %d: %s", answer.status, answer.body)
+		}
+		if _, err := k.CreateCalendar(ctx, &pb.CreateCalendarRequest{Parent: k.name, Calendar: &pb.Calendar{DisplayName: "New"}}); reasonOf(status.Convert(err)) != service.CollectionNotFound {
+			t.Errorf("make one of a deleted collection: %v", err)
+		}
 		_, err = k.UndeleteCollection(ctx, &pb.UndeleteCollectionRequest{Name: k.name})
 		must(err)
 		opens("it is back", ofOne, true)
+		opens("revoked while the collection was deleted", ofLeaked, false)
 
 		// So does a grower who is suspended.
 		us := k.now().UnixMicro()

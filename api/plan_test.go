@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"math/big"
 	"net/http"
 	"regexp"
 	"slices"
@@ -153,10 +154,10 @@ type house struct {
 // openHouse makes it. All plants are small adhesive rosettes that do not rest, with the
 // defaults, acquired long ago: ten days and two traps, outcomes to be looked at after one
 // and three days.
-func openHouse(t *testing.T, engine store.Engine) *house {
+func openHouse(t *testing.T, engine store.Engine, options ...storetest.Option) *house {
 	t.Helper()
 	h := &house{t: t, clock: newClock(time.Date(2020, 1, 1, 12, 0, 0, 0, time.UTC))}
-	h.doors = openStore(t, storetest.New(t, engine), service.Config{Now: h.clock.now})
+	h.doors = openStore(t, storetest.New(t, engine, options...), service.Config{Now: h.clock.now})
 	h.calls, h.plans = clientsOf(h.conn), pb.NewPlanServiceClient(h.conn)
 	c, err := h.calls.CreateCollection(t.Context(), &pb.CreateCollectionRequest{Collection: &pb.Collection{DisplayName: "House", TimeZone: "Europe/Berlin"}})
 	h.must(err)
@@ -371,6 +372,74 @@ func TestDayPlanByHand(t *testing.T) {
 			if known := task.GetTag() == "A3"; (task.GetCall() == nil) != known {
 				t.Errorf("the call of %v is %v", lineOf(task), task.GetCall())
 			}
+		}
+	})
+}
+
+// On a bench plants without a place come by their tags as people count, and the plan tells
+// when nobody is there to feed.
+func TestDayPlanOrderAndAbsence(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		k := openDesk(t, engine, "L10", "L9", "L2", "K11")
+		plans := pb.NewPlanServiceClient(k.d.conn)
+		plan := func(day string) *pb.DayPlan {
+			t.Helper()
+			m, err := plans.GetDayPlan(t.Context(), &pb.GetDayPlanRequest{Parent: k.name, AsOfDate: &day})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return m
+		}
+		tags := func(m *pb.DayPlan) (all []string) {
+			for _, task := range m.GetTasks() {
+				all = append(all, task.GetTag())
+			}
+			return all
+		}
+		if got := tags(plan("2026-03-02")); !slices.Equal(got, []string{"K11", "L2", "L9", "L10"}) {
+			t.Errorf("%q", got)
+		}
+		_, err := k.UpdateCollection(t.Context(), &pb.UpdateCollectionRequest{Collection: &pb.Collection{
+			Name: k.name, Absences: []*pb.Absence{{FromDate: "2026-03-03", UntilDate: "2026-03-05"}},
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for day, away := range map[string]bool{"2026-03-02": false, "2026-03-03": true, "2026-03-04": true, "2026-03-05": false} {
+			if m := plan(day); m.GetAbsence() != away || (len(m.GetTasks()) == 0) != away {
+				t.Errorf("%s: away %v, %q", day, m.GetAbsence(), tags(m))
+			}
+		}
+	})
+}
+
+// What is to be looked at again is known without going through all that was ever seen,
+// and of a bench only its own sessions are read.
+func TestDayPlanReadsLittle(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		seen, fed, planning := 0, 0, false
+		h := openHouse(t, engine, func(o *store.Options) {
+			o.Record = func(statement string, args []any) {
+				if !planning {
+					return
+				}
+				if strings.Contains(statement, "observations") {
+					seen++
+					if slices.Contains(args, any(int64(math.MinInt64))) {
+						t.Errorf("it reads observations of all times: %s", statement)
+					}
+				}
+				if strings.Contains(statement, "feedings") {
+					fed++
+					if !strings.Contains(statement, "plant_id IN") {
+						t.Errorf("it reads sessions of all plants: %s", statement)
+					}
+				}
+			}
+		})
+		planning = true
+		if got := len(h.plan("", "zinc", "sill", "bog").GetTasks()); got != 8 || seen == 0 || fed == 0 {
+			t.Errorf("%d tasks, %d and %d statements", got, seen, fed)
 		}
 	})
 }
@@ -669,6 +738,26 @@ func (k *keeper) checkPlan(plans pb.PlanServiceClient, day civil.Day) *pb.DayPla
 	return whole
 }
 
+var numberOrNot = regexp.MustCompile(`[0-9]+|[^0-9]`)
+
+// asPeopleCount compares tags: numbers by what they are, the rest by its letters, and a
+// number before all else.
+func asPeopleCount(a, b string) int {
+	return slices.CompareFunc(numberOrNot.FindAllString(strings.ToLower(a), -1), numberOrNot.FindAllString(strings.ToLower(b), -1), func(a, b string) int {
+		x, isX := new(big.Int).SetString(a, 10)
+		y, isY := new(big.Int).SetString(b, 10)
+		switch {
+		case isX && isY:
+			return x.Cmp(y)
+		case isX:
+			return cmp.Compare("0", b)
+		case isY:
+			return cmp.Compare(a, "0")
+		}
+		return cmp.Compare(a, b)
+	})
+}
+
 // walk is the order of the plan, as its comment in plan.proto says.
 func (k *keeper) walk(a, b toDo) int {
 	place := func(x toDo) (int, string, int) {
@@ -688,7 +777,7 @@ func (k *keeper) walk(a, b toDo) int {
 	aWalk, aBench, aPlace := place(a)
 	bWalk, bBench, bPlace := place(b)
 	return cmp.Or(cmp.Compare(aWalk, bWalk), cmp.Compare(aBench, bBench), cmp.Compare(aPlace, bPlace),
-		cmp.Compare(strings.ToLower(a.plant.message.GetTag()), strings.ToLower(b.plant.message.GetTag())), cmp.Compare(a.plant.id, b.plant.id),
+		asPeopleCount(a.plant.message.GetTag(), b.plant.message.GetTag()), cmp.Compare(a.plant.id, b.plant.id),
 		cmp.Compare(a.kind, b.kind), cmp.Compare(a.since, b.since), cmp.Compare(a.feeding+a.observation, b.feeding+b.observation))
 }
 

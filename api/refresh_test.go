@@ -85,10 +85,33 @@ func TestTooManyPlants(t *testing.T) {
 		today, all := &pb.ListDueFeedingsRequest{Parent: parent}, &pb.ListDueFeedingsRequest{Parent: "collections/-"}
 		refused("before anything is kept", today)
 		refused("of all collections", all)
+		plans, calendars := pb.NewPlanServiceClient(d.conn), pb.NewCalendarServiceClient(d.conn)
+		_, path := subscribe(t, t.Context(), calendars, parent)
+		plan := func(day *string) error {
+			_, err := plans.GetDayPlan(t.Context(), &pb.GetDayPlanRequest{Parent: parent, AsOfDate: day, PageSize: 1})
+			return err
+		}
+		calendar := func() error {
+			_, err := calendars.GetDueCalendar(t.Context(), &pb.GetDueCalendarRequest{Secret: strings.Split(path, "/")[3]})
+			return err
+		}
+		for what, err := range map[string]error{"plan": plan(nil), "calendar": calendar()} {
+			if reasonIn(err) != "TOO_MANY_PLANTS" || status.Code(err) != codes.FailedPrecondition {
+				t.Errorf("%s, before anything is kept: got error %v", what, err)
+			}
+		}
 		if err := d.server.RefreshDue(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		answered("once it is kept", today)
+		for what, err := range map[string]error{"plan": plan(nil), "calendar": calendar()} {
+			if err != nil {
+				t.Errorf("%s, once it is kept: %v", what, err)
+			}
+		}
+		if err := plan(proto.String("2027-05-01")); reasonIn(err) != "TOO_MANY_PLANTS" {
+			t.Errorf("plan of a day of which nothing is kept: got error %v", err)
+		}
 		answered("of the next day", &pb.ListDueFeedingsRequest{Parent: parent, AsOfDate: proto.String("2026-05-12")})
 		refused("of a day of which nothing is kept", &pb.ListDueFeedingsRequest{Parent: parent, AsOfDate: proto.String("2027-05-01")})
 		if _, err := calls.ListDueFeedings(t.Context(), all); err != nil {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"net/http"
 	"slices"
 	"strings"
 	"testing"
@@ -442,6 +443,71 @@ func TestWatchMould(t *testing.T) {
 	})
 }
 
+// TestWatchOfThePast: the list of a past day stays as it was when plants are deleted later.
+// Sessions count on the benches to which the plants had come by then.
+func TestWatchOfThePast(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		w := openWatched(t, engine)
+		for _, id := range []string{"m1", "m2", "g1"} {
+			w.plant(id, "house")
+		}
+		w.today()
+		// As in TestWatchMould: 5 of 6 sessions on the wet bench to 1 of 10 elsewhere.
+		for i := range 3 {
+			for _, id := range []string{"m1", "m2"} {
+				outcome := pb.Feeding_MOULD
+				if i == 2 && id == "m2" {
+					outcome = pb.Feeding_CLEAN
+				}
+				w.fed(id, fmt.Sprintf("2026-02-%02d", 10+i), outcome, "2026-02-20")
+			}
+		}
+		for i := range 10 {
+			outcome := pb.Feeding_CLEAN
+			if i == 0 {
+				outcome = pb.Feeding_MOULD
+			}
+			w.fed("g1", fmt.Sprintf("2026-02-%02d", 1+i), outcome, "2026-02-20")
+		}
+		for _, id := range []string{"m1", "m2"} {
+			w.saw(id, "2026-02-01", w.movedTo("wet"))
+			w.saw(id, "2026-03-15", w.movedTo("dry"))
+		}
+		const past = "2026-03-01"
+		before := w.list(past)
+		w.want(w.list(past, pb.WatchList_Entry_BENCH_MOULD), "wet since 2025-09-03, 179: MORE_AIR_LESS_FOOD")
+		for _, id := range []string{"m1", "m2"} {
+			_, err := w.calls.DeletePlant(t.Context(), &pb.DeletePlantRequest{Name: w.name + "/plants/" + id})
+			w.must(err)
+		}
+		if diff := gocmp.Diff(before.GetTotals(), w.list(past).GetTotals(), protocmp.Transform()); diff != "" {
+			t.Errorf("after the deletion (-before +after):\n%s", diff)
+		}
+		w.want(w.list(past, pb.WatchList_Entry_BENCH_MOULD), "wet since 2025-09-03, 179: MORE_AIR_LESS_FOOD")
+		if got := w.list(past, pb.WatchList_Entry_BENCH_MOULD).GetEntries()[0].GetMould(); got.GetSessions() != 6 || got.GetOtherSessions() != 10 {
+			t.Errorf("counted %v", got)
+		}
+		// From the day of their deletion on they do not count.
+		w.want(w.list("2026-05-10", pb.WatchList_Entry_BENCH_MOULD), "wet since 2025-11-12, 179: MORE_AIR_LESS_FOOD")
+		w.want(w.list(watchDay, pb.WatchList_Entry_BENCH_MOULD))
+	})
+}
+
+// A watch list and a plan are of one collection; all others of their errors are those of
+// other calls.
+func TestOneCollectionOnly(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		d := openStore(t, storetest.New(t, engine), service.Config{})
+		for _, call := range []string{"dayPlan", "watchList"} {
+			answer := d.sendRaw(t, http.MethodGet, "/v1/collections/-/"+call, nil, nil)
+			if answer.status != http.StatusBadRequest || errorReason(errorOf(t, answer.body)) != "INVALID_FIELDS" ||
+				!strings.Contains(string(answer.body), `"parent"`) || !strings.Contains(string(answer.body), "must name one collection") {
+				t.Errorf("%s: status %d: %s", call, answer.status, answer.body)
+			}
+		}
+	})
+}
+
 // TestWatchOrderAndPages: kinds stand in their order, within one the most urgent first,
 // then by the walk, and pages of any size hold the same.
 func TestWatchOrderAndPages(t *testing.T) {
@@ -532,7 +598,16 @@ func TestWatchManyPlants(t *testing.T) {
 		if l := w.list(watchDay); len(l.GetTotals()) != 1 || l.GetTotals()[0].GetEntries() != most || len(l.GetEntries()) != 1000 {
 			t.Errorf("totals %v, %d entries", l.GetTotals(), len(l.GetEntries()))
 		}
-		copies(most+1, most+1)
+		// Dead and deleted ones do not count.
+		copies(most+1, most+2)
+		_, err = db.ExecContext(t.Context(), "UPDATE plants SET living = 0, state = 2 WHERE plant_id = 'p20001'")
+		w.must(err)
+		_, err = db.ExecContext(t.Context(), "UPDATE plants SET living = 0, delete_us = create_us, purge_us = 4102444800000000 WHERE plant_id = 'p20002'")
+		w.must(err)
+		if l := w.list(watchDay, pb.WatchList_Entry_UNSEEN); len(l.GetEntries()) != 1000 {
+			t.Errorf("%d entries beside dead ones", len(l.GetEntries()))
+		}
+		copies(most+3, most+3)
 		_, err = w.watch.GetWatchList(t.Context(), &pb.GetWatchListRequest{Parent: w.name})
 		if s := status.Convert(err); s.Code() != codes.FailedPrecondition || !strings.Contains(fmt.Sprint(s.Details()), "TOO_MANY_PLANTS") {
 			t.Errorf("got %v", err)

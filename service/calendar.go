@@ -4,12 +4,9 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"crypto/sha256"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -35,10 +32,11 @@ type Calendars struct {
 const mostCalendars = 100
 
 // calendarParent returns the parent of a calendar with the ids that a name or parent
-// stands for, if it is the caller's.
+// stands for, if it is the caller's. A collection may be deleted: its addresses can be
+// ended, as it may come back.
 func (v *visit) calendarParent(name string) (string, error) {
 	if id := store.Segment(name, "collections"); id != "" {
-		_, err := v.collection(id)
+		_, err := v.anyCollection(id)
 		return store.CollectionName(id), err
 	}
 	id, err := v.self(name)
@@ -54,6 +52,11 @@ func (s *Calendars) CreateCalendar(ctx context.Context, req *pb.CreateCalendarRe
 		parent, err := v.calendarParent(req.GetParent())
 		if err != nil {
 			return nil, err
+		}
+		if id := store.Segment(parent, "collections"); id != "" {
+			if _, err := v.collection(id); err != nil { // none of a deleted one
+				return nil, err
+			}
 		}
 		if err := v.readmit(); err != nil { // else one made by a thief outlives the reset of all tokens
 			return nil, err
@@ -176,8 +179,9 @@ const CalendarType = "text/calendar"
 type dueEvent struct {
 	collection, bench string // ids; no bench: ""
 	of                string // names to show: of the bench, and of the collection where there are several
-	walk              int64  // order of the bench; math.MaxInt64: none
+	walk              int64  // order of the bench; store.NoWalk: none
 	day               civil.Day
+	revised           time.Time // see revised
 	rows              []dueRow
 }
 
@@ -194,11 +198,11 @@ func (v *visit) dueEvents(collection *string) ([]*dueEvent, error) {
 			return nil, err
 		}
 		if len(ids) > mostCollections {
-			return nil, &Error{Reason: TooManyCollections, Message: fmt.Sprintf("%d collections are more than the %d that one calendar shows: make one of each collection", len(ids), mostCollections)}
+			return nil, tooManyCollections(len(ids), "make a calendar of each")
 		}
 	}
 	var all []*dueEvent
-	plants := int64(0)
+	computed := 0
 	for _, id := range ids {
 		c, err := v.collection(id)
 		if known := (*Error)(nil); errors.As(err, &known) && known.Reason == CollectionNotFound {
@@ -207,14 +211,10 @@ func (v *visit) dueEvents(collection *string) ([]*dueEvent, error) {
 		if err != nil {
 			return nil, err
 		}
-		n, err := c.CountPlants()
-		if err != nil {
+		today := c.today(v.at)
+		if computed, err = v.mayDecide(c, today, computed, "read the calendar again in a few minutes: what is kept of them is made anew meanwhile"); err != nil {
 			return nil, err
 		}
-		if plants += n; plants > mostPlants {
-			return nil, &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants, dead and deleted ones too, are too many for one calendar", mostPlants)}
-		}
-		today := c.today(v.at)
 		rows, err := v.dueRows(c, today, aheadOfAll, nil)
 		if err != nil {
 			return nil, err
@@ -227,8 +227,13 @@ func (v *visit) dueEvents(collection *string) ([]*dueEvent, error) {
 		if err != nil {
 			return nil, err
 		}
-		if collection == nil {
-			for _, e := range some {
+		revised, err := v.revised(c)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range some {
+			e.revised = revised
+			if collection == nil {
 				e.of += " (" + c.message.GetDisplayName() + ")"
 			}
 		}
@@ -262,12 +267,9 @@ func gather(c *collection, rows []dueRow, benches map[string]*pb.Bench, today ci
 		at := place{store.Segment(r.message.GetBench(), "benches"), day}
 		e := found[at]
 		if e == nil {
-			e = &dueEvent{collection: c.ID(), bench: at.bench, day: day, of: "no bench", walk: math.MaxInt64}
+			e = &dueEvent{collection: c.ID(), bench: at.bench, day: day, of: "no bench", walk: benchPlace(benches[at.bench])}
 			if b := benches[at.bench]; b != nil {
 				e.of = b.GetDisplayName()
-				if b.WalkOrder != nil {
-					e.walk = int64(b.GetWalkOrder())
-				}
 			}
 			found[at] = e
 		}
@@ -276,7 +278,7 @@ func gather(c *collection, rows []dueRow, benches map[string]*pb.Bench, today ci
 	for _, e := range found {
 		// As one walks, whatever is most urgent: that changes from day to day.
 		slices.SortFunc(e.rows, func(a, b dueRow) int {
-			return cmp.Or(cmp.Compare(a.key.plant, b.key.plant), cmp.Compare(a.key.tag, b.key.tag), cmp.Compare(a.key.id, b.key.id))
+			return cmp.Or(cmp.Compare(a.key.plant, b.key.plant), cmp.Compare(natural(a.message.GetTag()), natural(b.message.GetTag())), cmp.Compare(a.key.id, b.key.id))
 		})
 	}
 	return slices.Collect(maps.Values(found)), nil
@@ -297,7 +299,10 @@ func (e *dueEvent) description() string {
 	var lines []string
 	overdue := 0
 	for _, r := range e.rows {
-		line := oneLine(r.message.GetTag()) + ": " + numbered(int64(r.message.GetTraps()), "trap")
+		line := oneLine(r.message.GetTag()) + ": " + numbered(int64(r.message.GetTraps()), "trap") + foodOf(r.message)
+		if instructed(r.message, pb.DueFeeding_CHECK_LAST_FIRST) {
+			line += ", look at the last food first"
+		}
 		if r.message.GetStatus() == pb.DueFeeding_OVERDUE {
 			line += ", overdue"
 			overdue++
@@ -313,6 +318,21 @@ func (e *dueEvent) description() string {
 	return strings.Join(lines, "\n")
 }
 
+// foodOf tells what a plant is fed, and how long it may be.
+func foodOf(m *pb.DueFeeding) (text string) {
+	if foods := m.GetFoods(); len(foods) > 0 {
+		text = ", " + strings.TrimPrefix(foods[0], "foods/")
+	}
+	switch {
+	case m.MaxItemLengthMm == nil:
+	case instructed(m, pb.DueFeeding_CUT_TO_LENGTH):
+		text += fmt.Sprintf(", cut to %g mm", m.GetMaxItemLengthMm())
+	default:
+		text += fmt.Sprintf(", %g mm at most", m.GetMaxItemLengthMm())
+	}
+	return text
+}
+
 // eventSpace is the name space of the ids of events (RFC 9562, section 5.5).
 var eventSpace = uuid.MustParse("6f0b5e4c-4a3e-4d0e-9a51-2f7f0c3b8d17")
 
@@ -322,15 +342,24 @@ func (e *dueEvent) uid() string {
 	return uuid.NewSHA1(eventSpace, []byte(e.collection+"/"+e.bench+"/"+e.day.String())).String() + "@dewbench"
 }
 
-// stamp is the moment that DTSTAMP tells (RFC 5545, section 3.8.7.2). It follows from the
-// event alone, so that a calendar that says the same is the same to the letter, and
-// differs where the event does. It is past: it lies more than a day before the first day
-// on which the event can be in a calendar, which begins 14 hours before that of UTC at
-// the earliest.
-func (e *dueEvent) stamp() time.Time {
-	sum := sha256.Sum256([]byte(e.summary() + "\n" + e.description()))
-	y, m, d := (e.day - aheadOfAll - 2).Split()
-	return time.Date(y, time.Month(m), d, 0, 0, int(binary.BigEndian.Uint32(sum[:])%86_400), 0, time.UTC)
+// revised is the moment that DTSTAMP tells, when what a calendar says was last revised
+// (RFC 5545, section 3.8.7.2): when anything in the collection was last changed, or the
+// start of today, by which it says something else. So it never goes backwards, and a
+// calendar is the same to the letter while nothing changes.
+func (v *visit) revised(c *collection) (time.Time, error) {
+	us, err := c.LastChange()
+	if err != nil {
+		return time.Time{}, err
+	}
+	y, m, d := c.today(v.at).Split()
+	at := time.Date(y, time.Month(m), d, 0, 0, 0, 0, c.zone)
+	if changed := time.UnixMicro(us); changed.After(at) {
+		at = changed
+	}
+	if at.After(v.at) { // where no clock shows midnight
+		at = v.at
+	}
+	return at.UTC(), nil
 }
 
 // refresh is how often calendar programs are asked to read a calendar again (RFC 7986,
@@ -348,7 +377,7 @@ func writeCalendar(name string, events []*dueEvent) ([]byte, error) {
 	for _, e := range events {
 		y, m, d := e.day.Split()
 		event := c.AddEvent(e.uid())
-		event.SetDtStampTime(e.stamp())
+		event.SetDtStampTime(e.revised)
 		event.SetAllDayStartAt(time.Date(y, time.Month(m), d, 0, 0, 0, 0, time.UTC))
 		event.SetSummary(e.summary())
 		event.SetDescription(e.description())

@@ -67,6 +67,14 @@ type collection struct {
 
 func (c *collection) today(at time.Time) civil.Day { return civil.Of(at, c.zone) }
 
+// dayOf is the civil day of the instant of a record.
+func (c *collection) dayOf(us int64) civil.Day { return civilDay(time.UnixMicro(us), c.zone) }
+
+// civilDay is the civil day of the instant of a record in a zone: one that can be written.
+func civilDay(at time.Time, zone *time.Location) civil.Day {
+	return min(max(civil.Of(at, zone), civil.Min), civil.Max)
+}
+
 // came tells whether the day of a record has come by a moment.
 func (c *collection) came(us int64, at time.Time) bool {
 	return civil.Of(time.UnixMicro(us), c.zone) <= c.today(at)
@@ -232,6 +240,16 @@ func digestOf(ctx context.Context, req writing) ([]byte, error) {
 	fmt.Fprintf(digest, "%s\n", m.Descriptor().FullName())
 	digest.Write(b)
 	return digest.Sum(nil), nil
+}
+
+// oneCollection opens the collection that a call names which looks at one only, by its
+// parent.
+func (v *visit) oneCollection(parent string) (*collection, error) {
+	id := store.Segment(parent, "collections")
+	if isDash(id) {
+		return nil, Invalid(InvalidFields, []Violation{{"parent", "must name one collection: this call does not take - for all"}})
+	}
+	return v.collection(id)
 }
 
 // collection opens a collection that the caller may reach and that is not deleted.

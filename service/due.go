@@ -158,7 +158,7 @@ func (r *reader) day(a at, field, text string) civil.Day {
 func (r *reader) moment(a at, verb string, instant *timestamppb.Timestamp, text string) (day civil.Day, micros int64, ok bool) {
 	if instant != nil {
 		t := instant.AsTime()
-		day := min(max(civil.Of(t, r.zone), civil.Min), civil.Max)
+		day := civilDay(t, r.zone)
 		if given := r.day(a, verb+"Date", text); given.Given() && given != day {
 			r.refuse(a, verb+"Date", "must be the day of %sTime, %s in %s: give one of them", verb, day, r.zone)
 		}

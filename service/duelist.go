@@ -46,27 +46,9 @@ func (a dueKey) compare(b dueKey) int {
 		cmp.Compare(a.plant, b.plant), cmp.Compare(a.tag, b.tag), cmp.Compare(a.id, b.id), cmp.Compare(a.collection, b.collection))
 }
 
-func (a dueKey) values() []any {
-	return []any{a.status, a.last, a.bench, a.plant, a.tag, a.id, a.collection}
-}
-
-// readDueKey reads what values wrote; ok is false for what an other version wrote.
-func readDueKey(v []any) (k dueKey, ok bool) {
-	numbers, texts := []*int64{&k.status, &k.last, &k.bench, &k.plant}, []*string{&k.tag, &k.id, &k.collection}
-	if len(v) != len(numbers)+len(texts) {
-		return k, false
-	}
-	for i, to := range numbers {
-		if *to, ok = v[i].(int64); !ok {
-			return k, false
-		}
-	}
-	for i, to := range texts {
-		if *to, ok = v[len(numbers)+i].(string); !ok {
-			return k, false
-		}
-	}
-	return k, true
+// parts are what a page token keeps of a key.
+func (a *dueKey) parts() []any {
+	return []any{&a.status, &a.last, &a.bench, &a.plant, &a.tag, &a.id, &a.collection}
 }
 
 // usualStatuses are those that a list shows that asks for none.
@@ -103,7 +85,7 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 				return err
 			}
 			if len(ids) > mostCollections {
-				return &Error{Reason: TooManyCollections, Message: fmt.Sprintf("%d collections are more than the %d that one call looks at: ask for one at a time", len(ids), mostCollections)}
+				return tooManyCollections(len(ids), "ask for one at a time")
 			}
 		}
 		answer = &pb.ListDueFeedingsResponse{}
@@ -120,15 +102,11 @@ func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsReques
 			if q.single {
 				answer.AsOfDate = date(q.day)
 			}
-			some, totals, n, err := v.duePage(c, q, mostPlants-computed)
-			if err != nil {
+			var some []dueRow
+			if some, answer.Totals, computed, err = v.duePage(c, q, computed); err != nil {
 				return err
 			}
-			if computed += n; computed > mostPlants {
-				return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants are to be decided about anew, too many for one call: %s", mostPlants,
-					map[bool]string{false: "ask for one collection at a time", true: "ask for today, again in a few minutes: what is kept of them is made anew meanwhile"}[q.single])}
-			}
-			rows, answer.Totals = append(rows, some...), totals
+			rows = append(rows, some...)
 		}
 		slices.SortFunc(rows, func(a, b dueRow) int { return a.key.compare(b.key) })
 		if q.asOf != civil.None {
@@ -171,11 +149,12 @@ func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*du
 	if q.asOf, err = readAsOf(req.AsOfDate); err != nil {
 		return nil, err
 	}
-	if after := q.query.After; after != nil { // of which day the first page was, or when it was asked for, and where this one begins
-		first, ok := after[0].(int64)
-		if !ok {
-			return nil, badPageToken()
-		}
+	var key dueKey
+	first, later, err := q.from(key.parts()...) // of which day the first page was, or when it was asked for
+	if err != nil {
+		return nil, err
+	}
+	if later {
 		switch at := time.UnixMicro(first); {
 		case q.single:
 			if first < int64(civil.Min) || first > int64(lastAsOf) {
@@ -186,10 +165,6 @@ func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*du
 			return nil, badPageToken()
 		default:
 			q.at = at
-		}
-		key, ok := readDueKey(after[1:])
-		if !ok {
-			return nil, badPageToken()
 		}
 		q.after = &key
 	}
@@ -230,7 +205,7 @@ func (q *dueAsked) fill(answer *pb.ListDueFeedingsResponse, rows []dueRow) (err 
 		if !q.single {
 			first = q.at.Truncate(15 * time.Minute).UnixMicro()
 		}
-		next = append([]any{first}, rows[q.size-1].key.values()...)
+		next = afterRow(first, rows[q.size-1].key.parts()...)
 	}
 	answer.DueFeedings = make([]*pb.DueFeeding, len(rows))
 	for i, r := range rows {
@@ -337,11 +312,33 @@ func dueTotals(all []store.DueTotal) (out []*pb.ListDueFeedingsResponse_Total) {
 	return out
 }
 
+// mayDecide adds to before about how many plants of a collection is to be decided anew
+// for a day, and refuses the call if that is more than it may. What is kept of a plant
+// costs little to read, dead or alive.
+func (v *visit) mayDecide(c *collection, day civil.Day, before int, hint string) (int, error) {
+	n, err := c.CountUntrue(v.version, int32(day))
+	if err != nil {
+		return 0, err
+	}
+	if n += before; n > mostPlants {
+		return 0, &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants are to be decided about anew, too many for one call: %s", mostPlants, hint)}
+	}
+	return n, nil
+}
+
+// askAgain is what to do where one collection has too many.
+const askAgain = "ask for today, again in a few minutes: what is kept of them is made anew meanwhile"
+
+// tooManyCollections refuses a call about more collections than it may look at.
+func tooManyCollections(n int, hint string) *Error {
+	return &Error{Reason: TooManyCollections, Message: fmt.Sprintf("%d collections are more than the %d that one call looks at: %s", n, mostCollections, hint)}
+}
+
 // duePage returns the rows of a collection that a list asks for, in order, and, for its
 // first page of a single collection, totals of all of them. Where all that is kept is
-// true of the day it reads no more than that. Else it decides anew about computed plants,
-// but about none if that is more than most.
-func (v *visit) duePage(c *collection, q *dueAsked, most int) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, computed int, err error) {
+// true of the day it reads no more than that. Else it decides anew; computed is about how
+// many plants, with those before it.
+func (v *visit) duePage(c *collection, q *dueAsked, before int) (rows []dueRow, totals []*pb.ListDueFeedingsResponse_Total, computed int, err error) {
 	first := q.single && q.after == nil
 	if ask, ok := q.kept(c.ID()); ok {
 		aged, ok, err := []string(nil), c.AllTrue(v.version, int32(q.day)), error(nil)
@@ -351,14 +348,17 @@ func (v *visit) duePage(c *collection, q *dueAsked, most int) (rows []dueRow, to
 		if err != nil {
 			return nil, nil, 0, err
 		}
-		if ok && len(aged) <= min(mostAged, most) {
+		if ok && len(aged) <= min(mostAged, mostPlants-before) {
 			rows, totals, err = v.keptPage(c, q, ask, aged, first)
-			return rows, totals, len(aged), err
+			return rows, totals, before + len(aged), err
 		}
 	}
-	computed, err = c.CountUntrue(v.version, int32(q.day))
-	if err != nil || computed > most {
-		return nil, nil, computed, err
+	hint := askAgain
+	if !q.single {
+		hint = "ask for one collection at a time"
+	}
+	if computed, err = v.mayDecide(c, q.day, before, hint); err != nil {
+		return nil, nil, 0, err
 	}
 	rows, err = v.dueRows(c, q.day, q.horizon, q.conditions)
 	if err != nil {
@@ -567,7 +567,7 @@ func keyOf(collection, plant string, k *store.Due, status pb.DueFeeding_Status) 
 // eachFacts calls f with each plant that is not deleted on a day, and with what the
 // engine takes of it, later events too; not in their order. What f gets is only good until
 // it returns.
-func (v *visit) eachFacts(c *collection, day civil.Day, f func(p *store.Plant, facts *due.Facts) error) error {
+func (v *visit) eachFacts(c *collection, day civil.Day, f func(p *store.Plant, f *facts) error) error {
 	plants, kept, err := c.DuePlants(v.version, int32(day), v.at.UnixMicro(), true)
 	if err != nil {
 		return err
@@ -580,7 +580,7 @@ func (v *visit) eachFacts(c *collection, day civil.Day, f func(p *store.Plant, f
 		if d.gone(plants[i]) {
 			return nil
 		}
-		return f(plants[i], &facts.facts)
+		return f(plants[i], facts)
 	})
 }
 

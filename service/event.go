@@ -751,6 +751,6 @@ func dayIn(t *timestamppb.Timestamp, zone *time.Location) *string {
 	if t == nil {
 		return nil
 	}
-	s := min(max(civil.Of(t.AsTime(), zone), civil.Min), civil.Max).String()
+	s := civilDay(t.AsTime(), zone).String()
 	return &s
 }

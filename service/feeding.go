@@ -116,7 +116,7 @@ func (k *keeping) session(place at, m *pb.Feeding) (day civil.Day, ok bool) {
 func (k *keeping) traps(place at, m *pb.Feeding) error {
 	if m.TrapsTarget == nil && !k.told {
 		us := store.Micros(m.GetFedTime())
-		target, ok, err := k.target(min(max(civil.Of(time.UnixMicro(us), k.c.zone), civil.Min), civil.Max), us)
+		target, ok, err := k.target(k.c.dayOf(us), us)
 		if err != nil {
 			return err
 		}

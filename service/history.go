@@ -2,7 +2,6 @@ package service
 
 import (
 	"fmt"
-	"time"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
@@ -162,7 +161,7 @@ func (d *decider) pot(p *store.Plant) *pb.ComputeDueRequest_Plant {
 
 // dayOf is the civil day of an instant that is kept.
 func (d *decider) dayOf(us int64) civil.Day {
-	return min(max(civil.Of(time.UnixMicro(us), d.c.zone), civil.Min), civil.Max)
+	return d.c.dayOf(us)
 }
 
 // decide returns what is due on the day, or nil for a plant that is not there then.

@@ -96,6 +96,51 @@ func (l *listing) begin(v *visit, req listRequest) error {
 	return nil
 }
 
+// from reads what the page token of a list that is worked out keeps: of when the first page
+// was, and into key the place of the row after which the page begins. ok is false on the
+// first page.
+func (l *listing) from(key ...any) (first int64, ok bool, err error) {
+	kept := l.query.After
+	if kept == nil {
+		return 0, false, nil
+	}
+	if len(kept) != 1+len(key) {
+		return 0, false, badPageToken()
+	}
+	first, ok = kept[0].(int64)
+	for i, to := range key {
+		if !ok {
+			break
+		}
+		switch to := to.(type) {
+		case *int64:
+			*to, ok = kept[1+i].(int64)
+		case *string:
+			*to, ok = kept[1+i].(string)
+		default:
+			return 0, false, fmt.Errorf("a page token keeps no %T", to)
+		}
+	}
+	if !ok { // another version wrote it
+		return 0, false, badPageToken()
+	}
+	return first, true, nil
+}
+
+// afterRow returns what from reads.
+func afterRow(first int64, key ...any) []any {
+	kept := []any{first}
+	for _, of := range key {
+		switch of := of.(type) {
+		case *int64:
+			kept = append(kept, *of)
+		case *string:
+			kept = append(kept, *of)
+		}
+	}
+	return kept
+}
+
 // parentCollection returns the id of the collection that a list asks for, or "".
 func parentCollection(req any) string {
 	if r, ok := req.(interface{ GetParent() string }); ok {

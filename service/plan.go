@@ -45,32 +45,22 @@ func (s *Plans) GetDayPlan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.
 		if err != nil {
 			return err
 		}
-		var from *planKey
-		if l.query.After != nil { // when the first page was asked for, and where this one begins
-			us, ok := l.query.After[0].(int64)
-			if !ok {
-				return badPageToken()
-			}
-			v.at = time.UnixMicro(us)
-			key, ok := readPlanKey(l.query.After[1:])
-			if !ok {
-				return badPageToken()
-			}
-			from = &key
-		}
-		c, err := v.collection(store.Segment(req.GetParent(), "collections"))
+		var from planKey
+		first, later, err := l.from(from.parts()...) // when the first page was asked for
 		if err != nil {
 			return err
 		}
-		known, err := v.allBenches(c)
+		if later {
+			v.at = time.UnixMicro(first)
+		}
+		c, err := v.oneCollection(req.GetParent())
 		if err != nil {
 			return err
 		}
 		var p problems
-		var benches []string
-		for i, name := range req.GetBenches() {
-			checkBench(&p, known, fmt.Sprintf("benches[%d]", i), c.ID(), name)
-			benches = append(benches, store.Segment(name, "benches"))
+		benches, err := v.benchesAsked(&p, c, req.GetBenches())
+		if err != nil {
+			return err
 		}
 		if err := p.err(); err != nil {
 			return err
@@ -86,13 +76,13 @@ func (s *Plans) GetDayPlan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.
 		if err != nil {
 			return err
 		}
-		answer = &pb.DayPlan{AsOfDate: day.String()}
-		if from == nil {
+		answer = c.emptyPlan(day)
+		if !later {
 			if err := v.sumUp(c, answer, day, tasks); err != nil {
 				return err
 			}
 		} else {
-			at, exact := slices.BinarySearchFunc(tasks, *from, func(t planTask, key planKey) int { return t.key.compare(key) })
+			at, exact := slices.BinarySearchFunc(tasks, from, func(t planTask, key planKey) int { return t.key.compare(key) })
 			if exact {
 				at++
 			}
@@ -102,7 +92,7 @@ func (s *Plans) GetDayPlan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.
 		if size := pageSize(req.GetPageSize()); len(tasks) > size {
 			tasks = tasks[:size]
 			// As coarse as the days allow, so that the same page has the same token.
-			next = append([]any{today.Noon(c.zone).UnixMicro()}, tasks[size-1].key.values()...)
+			next = afterRow(today.Noon(c.zone).UnixMicro(), tasks[size-1].key.parts()...)
 		}
 		answer.Tasks = messagesOf(tasks)
 		answer.NextPageToken, err = l.token(next)
@@ -118,8 +108,17 @@ func (v *visit) dayPlan(c *collection, day civil.Day, benches []string) (*pb.Day
 	if err != nil {
 		return nil, err
 	}
-	plan := &pb.DayPlan{AsOfDate: day.String(), Tasks: messagesOf(tasks)}
+	plan := c.emptyPlan(day)
+	plan.Tasks = messagesOf(tasks)
 	return plan, v.sumUp(c, plan, day, tasks)
+}
+
+// emptyPlan is the plan of a day on which there is nothing to do.
+func (c *collection) emptyPlan(day civil.Day) *pb.DayPlan {
+	date := day.String()
+	return &pb.DayPlan{AsOfDate: date, Absence: slices.ContainsFunc(c.message.GetAbsences(), func(a *pb.Absence) bool {
+		return a.GetFromDate() <= date && date < a.GetUntilDate()
+	})}
 }
 
 // planTask is a task with its place in the plan.
@@ -138,13 +137,14 @@ func messagesOf(tasks []planTask) []*pb.DayPlan_Task {
 
 // planKey is the place of a task in the plan: as the grower walks.
 type planKey struct {
-	walk        int64 // of the bench; math.MaxInt64: it has none
+	walk        int64 // of the bench; store.NoWalk: it has none
 	noBench     int64 // 1: the plant stands on none
-	place       int64 // of the plant on it; math.MaxInt64: it has none
+	place       int64 // of the plant on it; store.NoWalk: it has none
 	kind, since int64
 	bench       string // id
-	tag, plant  string // folded; id
-	of          string // the session or observation that it is about
+	tag         string // as people count
+	plant       string // id
+	of          string // name of the session or observation that it is about
 }
 
 func (a planKey) compare(b planKey) int {
@@ -153,47 +153,18 @@ func (a planKey) compare(b planKey) int {
 		cmp.Compare(a.kind, b.kind), cmp.Compare(a.since, b.since), cmp.Compare(a.of, b.of))
 }
 
-// fields are where a page token keeps a key.
-func (a *planKey) fields() (numbers []*int64, texts []*string) {
-	return []*int64{&a.walk, &a.noBench, &a.place, &a.kind, &a.since}, []*string{&a.bench, &a.tag, &a.plant, &a.of}
-}
-
-func (a planKey) values() []any {
-	var out []any
-	numbers, texts := a.fields()
-	for _, n := range numbers {
-		out = append(out, *n)
-	}
-	for _, t := range texts {
-		out = append(out, *t)
-	}
-	return out
-}
-
-// readPlanKey reads what values wrote; ok is false for what an other version wrote.
-func readPlanKey(v []any) (k planKey, ok bool) {
-	numbers, texts := k.fields()
-	if len(v) != len(numbers)+len(texts) {
-		return k, false
-	}
-	for i, to := range numbers {
-		if *to, ok = v[i].(int64); !ok {
-			return k, false
-		}
-	}
-	for i, to := range texts {
-		if *to, ok = v[len(numbers)+i].(string); !ok {
-			return k, false
-		}
-	}
-	return k, true
+// parts are what a page token keeps of a key.
+func (a *planKey) parts() []any {
+	return []any{&a.walk, &a.noBench, &a.place, &a.kind, &a.since, &a.bench, &a.tag, &a.plant, &a.of}
 }
 
 // planning gathers the tasks of a day.
 type planning struct {
 	*visit
 	c     *collection
+	d     *decider
 	day   civil.Day
+	some  bool                    // whether rows are those of some benches only
 	rows  map[string]dueRow       // what is due, of each plant that is looked at, by its id
 	known map[string]*store.Plant // plants, by id, as far as they had to be read
 	tasks []planTask
@@ -202,12 +173,8 @@ type planning struct {
 // planTasks tells what there is to do on a day, in the order of the plan. benches are
 // the ids of those to look at; none: all.
 func (v *visit) planTasks(c *collection, day civil.Day, benches []string) ([]planTask, error) {
-	n, err := c.CountPlants()
-	if err != nil {
+	if _, err := v.mayDecide(c, day, 0, askAgain); err != nil {
 		return nil, err
-	}
-	if n > mostPlants {
-		return nil, &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants, dead and deleted ones too, are too many for one call", mostPlants)}
 	}
 	var only []Condition
 	if len(benches) == 1 {
@@ -217,7 +184,11 @@ func (v *visit) planTasks(c *collection, day civil.Day, benches []string) ([]pla
 	if err != nil {
 		return nil, err
 	}
-	p := &planning{visit: v, c: c, day: day, rows: map[string]dueRow{}, known: map[string]*store.Plant{}}
+	d, err := v.decider(c, day)
+	if err != nil {
+		return nil, err
+	}
+	p := &planning{visit: v, c: c, d: d, day: day, some: len(benches) > 0, rows: map[string]dueRow{}, known: map[string]*store.Plant{}}
 	for _, r := range rows {
 		if len(benches) == 0 || slices.Contains(benches, store.Segment(r.message.GetBench(), "benches")) {
 			p.rows[r.key.id] = r
@@ -249,13 +220,8 @@ func (p *planning) read(ids []string) error {
 	return err
 }
 
-// dayOf is the civil day of an instant of a record.
-func (p *planning) dayOf(us int64) civil.Day {
-	return min(max(civil.Of(time.UnixMicro(us), p.c.zone), civil.Min), civil.Max)
-}
-
 // span returns instants that enclose the days from from to the planned one: noons, as
-// zones have changed at midnight. What lies outside of the days is left out by dayOf.
+// zones have changed at midnight. What lies outside of the days is left out by its day.
 func (p *planning) span(from civil.Day) (fromUs, untilUs int64) {
 	return (from - 1).Noon(p.c.zone).UnixMicro(), (p.day + 1).Noon(p.c.zone).UnixMicro()
 }
@@ -273,7 +239,7 @@ func (p *planning) add(plant string, kind pb.DayPlan_Task_Kind, since civil.Day,
 	}
 	key := planKey{
 		walk: r.key.bench, place: r.key.plant, kind: int64(kind), since: int64(since),
-		bench: store.Segment(m.GetBench(), "benches"), tag: r.key.tag, plant: plant, of: of,
+		bench: store.Segment(m.GetBench(), "benches"), tag: natural(m.GetTag()), plant: plant, of: of,
 	}
 	if key.bench == "" {
 		key.noBench = 1
@@ -313,7 +279,8 @@ func (p *planning) feed() error {
 	return nil
 }
 
-// look adds stalks to cut, and what is to be looked at again.
+// look adds stalks to cut, and what is to be looked at again. When that was last looked
+// at stands in the records that are kept, so that no history is read.
 func (p *planning) look() error {
 	var ids []string
 	for id, r := range p.rows {
@@ -321,72 +288,130 @@ func (p *planning) look() error {
 			ids = append(ids, id)
 		}
 	}
-	_, until := p.span(p.day)
-	seen, err := p.c.Seen(ids, []store.FactKind{store.Stalk, store.CatchSurvey, store.Measurement}, math.MinInt64, until)
+	if len(ids) == 0 {
+		return nil
+	}
+	slices.Sort(ids)
+	if err := p.read(ids); err != nil {
+		return err
+	}
+	before, err := p.c.KeptDue(ids)
 	if err != nil {
 		return err
 	}
-	for _, id := range ids {
-		if err := p.lookAt(id, seen[id]); err != nil {
+	plants, kept := make([]*store.Plant, len(ids)), make([]*store.Due, len(ids))
+	for i, id := range ids {
+		if plants[i], kept[i] = p.known[id], before[id]; plants[i] == nil {
+			return fmt.Errorf("%s is due and is not there", store.PlantName(p.c.ID(), id))
+		}
+	}
+	stalks := map[string]lastLooks{}
+	err = p.decideAnew(p.c, p.d, plants, kept, func(i int, f *facts, _ *store.Due) error {
+		l := looksOf(&f.facts, p.day)
+		if l.stalkUp && instructed(p.rows[ids[i]].message, pb.DueFeeding_CUT_STALK) {
+			stalks[ids[i]] = l
+		}
+		return p.lookAt(ids[i], &l)
+	})
+	if err != nil {
+		return err
+	}
+	return p.cutStalks(stalks)
+}
+
+// lastLooks is when some things were last looked at; civil.None: never.
+type lastLooks struct {
+	survey, diameter, traps civil.Day
+	stalkUp                 bool
+	stalkUs, lastStalkUs    int64 // when the stalk that is up was first seen, and last
+}
+
+// looksOf finds in the record of a plant when things were last looked at, up to a day.
+func looksOf(f *due.Facts, day civil.Day) lastLooks {
+	l := lastLooks{survey: civil.None, diameter: civil.None, traps: civil.None}
+	for i := range f.Observations {
+		o := &f.Observations[i]
+		if o.Day > day {
+			break
+		}
+		switch o.Kind {
+		case due.Stalk:
+			if o.StalkUp && !l.stalkUp {
+				l.stalkUs = o.Time
+			}
+			l.stalkUp, l.lastStalkUs = o.StalkUp, o.Time
+		case due.Surveyed:
+			l.survey = o.Day
+		case due.Measured:
+			if o.DiameterMM > 0 {
+				l.diameter = o.Day
+			}
+			if o.WorkingTraps != due.NotCounted {
+				l.traps = o.Day
+			}
+		}
+	}
+	return l
+}
+
+// cutStalks adds the stalks that are up, which it names.
+func (p *planning) cutStalks(stalks map[string]lastLooks) error {
+	if len(stalks) == 0 {
+		return nil
+	}
+	from, until := int64(math.MaxInt64), int64(math.MinInt64)
+	for _, l := range stalks {
+		from, until = min(from, l.stalkUs), max(until, l.lastStalkUs+1)
+	}
+	seen, err := p.c.Seen(slices.Sorted(maps.Keys(stalks)), []store.FactKind{store.Stalk}, from, until)
+	if err != nil {
+		return err
+	}
+	for id, l := range stalks {
+		var up *pb.Observation
+		for _, o := range seen[id] {
+			switch us := store.Micros(o.GetObserveTime()); {
+			case us < l.stalkUs || us > l.lastStalkUs:
+			case o.GetStalk() == pb.Observation_CUT, o.GetStalk() == pb.Observation_SEED_TAKEN:
+				up = nil
+			case up == nil:
+				up = o
+			}
+		}
+		if up == nil {
+			return fmt.Errorf("the stalk of %s has no record", store.PlantName(p.c.ID(), id))
+		}
+		day := p.c.dayOf(l.stalkUs)
+		call, err := p.observe(p.rows[id].message.GetPlant(), l.lastStalkUs+1, map[string]any{"stalk": pb.Observation_CUT.String()})
+		if err != nil {
 			return err
 		}
+		p.add(id, pb.DayPlan_Task_CUT_STALK, day, up.GetName(),
+			fmt.Sprintf("Cut the flower stalk, which was seen on %s.", day), call).Observation = up.GetName()
 	}
 	return nil
 }
 
-// lookAt is look for a plant. seen are its stalks, surveys and measurements.
-func (p *planning) lookAt(id string, seen []*pb.Observation) error {
-	var stalk, lastStalk, survey, diameter, traps *pb.Observation
-	for _, o := range seen {
-		if p.dayOf(store.Micros(o.GetObserveTime())) > p.day {
-			continue
-		}
-		switch fact := o.GetFact().(type) {
-		case *pb.Observation_Stalk_:
-			up := fact.Stalk != pb.Observation_CUT && fact.Stalk != pb.Observation_SEED_TAKEN
-			if lastStalk = o; !up {
-				stalk = nil
-			} else if stalk == nil {
-				stalk = o
-			}
-		case *pb.Observation_CatchSurvey_:
-			survey = o
-		case *pb.Observation_Measurement_:
-			if fact.Measurement.GetRosetteDiameterMm() > 0 {
-				diameter = o
-			}
-			if fact.Measurement.WorkingTraps != nil {
-				traps = o
-			}
-		}
-	}
+// lookAt adds what is to be looked at again of a plant.
+func (p *planning) lookAt(id string, l *lastLooks) error {
 	m := p.rows[id].message
-	day := func(o *pb.Observation) civil.Day { return p.dayOf(store.Micros(o.GetObserveTime())) }
-	if instructed(m, pb.DueFeeding_CUT_STALK) && stalk != nil {
-		call, err := p.observe(m.GetPlant(), store.Micros(lastStalk.GetObserveTime())+1, map[string]any{"stalk": pb.Observation_CUT.String()})
-		if err != nil {
-			return err
-		}
-		p.add(id, pb.DayPlan_Task_CUT_STALK, day(stalk), stalk.GetName(),
-			fmt.Sprintf("Cut the flower stalk, which was seen on %s.", day(stalk)), call).Observation = stalk.GetName()
-	}
-	if instructed(m, pb.DueFeeding_SURVEY_AGAIN) && survey != nil {
+	if instructed(m, pb.DueFeeding_SURVEY_AGAIN) && l.survey != civil.None {
 		call, err := p.observe(m.GetPlant(), math.MinInt64, map[string]any{"catchSurvey": map[string]any{}}, "catchSurvey.trapsExamined", "catchSurvey.preyFound")
 		if err != nil {
 			return err
 		}
-		p.add(id, pb.DayPlan_Task_SURVEY, day(survey), "", fmt.Sprintf("Look again what it catches: the last survey was on %s.", day(survey)), call)
+		p.add(id, pb.DayPlan_Task_SURVEY, l.survey, "", fmt.Sprintf("Look again what it catches: the last survey was on %s.", l.survey), call)
 	}
 	var what, fill []string
 	since := civil.Never
-	if instructed(m, pb.DueFeeding_MEASURE_AGAIN) && diameter != nil {
-		since = min(since, day(diameter))
-		what = append(what, fmt.Sprintf("Measure its diameter again: the last time was on %s.", day(diameter)))
+	if instructed(m, pb.DueFeeding_MEASURE_AGAIN) && l.diameter != civil.None {
+		since = min(since, l.diameter)
+		what = append(what, fmt.Sprintf("Measure its diameter again: the last time was on %s.", l.diameter))
 		fill = append(fill, "measurement.rosetteDiameterMm")
 	}
-	if instructed(m, pb.DueFeeding_COUNT_AGAIN) && traps != nil {
-		since = min(since, day(traps))
-		what = append(what, fmt.Sprintf("Count its working traps again: the last time was on %s.", day(traps)))
+	if instructed(m, pb.DueFeeding_COUNT_AGAIN) && l.traps != civil.None {
+		since = min(since, l.traps)
+		what = append(what, fmt.Sprintf("Count its working traps again: the last time was on %s.", l.traps))
 		fill = append(fill, "measurement.workingTraps")
 	}
 	if len(fill) > 0 {
@@ -403,7 +428,11 @@ func (p *planning) lookAt(id string, seen []*pb.Observation) error {
 // something is to be taken off.
 func (p *planning) sessions() error {
 	from, until := p.span(p.day - checkWithinDays - takeOffDays)
-	all, err := p.c.Sessions(from, until)
+	var of []string // all plants
+	if p.some {
+		of = slices.AppendSeq(make([]string, 0, len(p.rows)), maps.Keys(p.rows))
+	}
+	all, err := p.c.Sessions(of, from, until)
 	if err != nil {
 		return err
 	}
@@ -411,15 +440,15 @@ func (p *planning) sessions() error {
 	var open, left []store.Session
 	var openPlants, leftPlants []string
 	for _, s := range all {
-		if _, there := p.rows[s.Plant]; !there || p.dayOf(s.FedUs) > p.day {
+		if _, there := p.rows[s.Plant]; !there || p.c.dayOf(s.FedUs) > p.day {
 			continue
 		}
 		last[s.Plant] = s
-		known := s.Outcome != pb.Feeding_OUTCOME_UNSPECIFIED && p.dayOf(s.OutcomeUs) <= p.day
-		switch ago := p.day - p.dayOf(s.FedUs); {
+		known := s.Outcome != pb.Feeding_OUTCOME_UNSPECIFIED && p.c.dayOf(s.OutcomeUs) <= p.day
+		switch ago := p.day - p.c.dayOf(s.FedUs); {
 		case !known && ago > 0 && ago <= checkWithinDays:
 			open, openPlants = append(open, s), append(openPlants, s.Plant)
-		case known && (s.Outcome == pb.Feeding_MOULD || s.Outcome == pb.Feeding_RESIDUE) && p.day-p.dayOf(s.OutcomeUs) < takeOffDays:
+		case known && (s.Outcome == pb.Feeding_MOULD || s.Outcome == pb.Feeding_RESIDUE) && p.day-p.c.dayOf(s.OutcomeUs) < takeOffDays:
 			left, leftPlants = append(left, s), append(leftPlants, s.Plant)
 		}
 	}
@@ -434,10 +463,6 @@ func (p *planning) check(open []store.Session, plants []string, last map[string]
 	if err := p.read(plants); err != nil {
 		return err
 	}
-	d, err := p.decider(p.c, p.day)
-	if err != nil {
-		return err
-	}
 	rules := map[string]due.Rules{}
 	for _, s := range open {
 		plant := p.known[s.Plant]
@@ -447,15 +472,18 @@ func (p *planning) check(open []store.Session, plants []string, last map[string]
 		r, resolved := rules[s.Plant]
 		if !resolved {
 			plant.Bench = p.rows[s.Plant].message.GetBench() // where it stands by now, whatever its row tells yet
-			r = d.facts(plant, nil).facts.Rules
+			r = p.d.facts(plant, nil).facts.Rules
 			rules[s.Plant] = r
 		}
-		fed := p.dayOf(s.FedUs)
+		fed := p.c.dayOf(s.FedUs)
 		if !toCheck(&r, int(p.day-fed), last[s.Plant] != s) {
 			continue
 		}
 		name := store.FeedingName(p.c.ID(), s.Plant, s.ID)
-		var call *pb.DayPlan_Call
+		var (
+			call *pb.DayPlan_Call
+			err  error
+		)
 		if s.Outcome == pb.Feeding_OUTCOME_UNSPECIFIED { // else it was recorded since, of a later day
 			call, err = callOfTask(pb.FeedingService_UpdateFeeding_FullMethodName, "PATCH", name, map[string]any{"outcomeDate": p.day.String()}, "outcome")
 			if err != nil {
@@ -487,10 +515,10 @@ func (p *planning) takeOff(left []store.Session, plants []string, last map[strin
 		return err
 	}
 	for _, s := range left {
-		day := p.dayOf(s.OutcomeUs)
-		done := p.dayOf(last[s.Plant].FedUs) > day || slices.ContainsFunc(seen[s.Plant], func(o *pb.Observation) bool {
+		day := p.c.dayOf(s.OutcomeUs)
+		done := p.c.dayOf(last[s.Plant].FedUs) > day || slices.ContainsFunc(seen[s.Plant], func(o *pb.Observation) bool {
 			us := store.Micros(o.GetObserveTime())
-			on := p.dayOf(us)
+			on := p.c.dayOf(us)
 			return on <= p.day && (on > day || o.GetHealth() != nil && us >= s.OutcomeUs)
 		})
 		if done {
@@ -528,11 +556,11 @@ func (p *planning) treatments() error {
 		return err
 	}
 	for i, o := range all {
-		id, began := plants[i], p.dayOf(store.Micros(o.GetObserveTime()))
+		id, began := plants[i], p.c.dayOf(store.Micros(o.GetObserveTime()))
 		if _, there := p.rows[id]; !there || began > p.day {
 			continue
 		}
-		if slices.ContainsFunc(seen[id], func(o *pb.Observation) bool { return p.dayOf(store.Micros(o.GetObserveTime())) == p.day }) {
+		if slices.ContainsFunc(seen[id], func(o *pb.Observation) bool { return p.c.dayOf(store.Micros(o.GetObserveTime())) == p.day }) {
 			continue
 		}
 		with := ""

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -63,12 +62,7 @@ func (s *Sessions) round(v *visit, name string) (*round, error) {
 }
 
 // walked is the place of a plant on its bench.
-func walked(p *store.Plant) int64 {
-	if p.WalkOrder == nil {
-		return math.MaxInt64
-	}
-	return int64(p.GetWalkOrder())
-}
+func walked(p *store.Plant) int64 { return placeOf(p.WalkOrder) }
 
 // living leaves those of the plants that still grow.
 func (r *round) living() {

@@ -45,9 +45,9 @@ type watchRow struct {
 // watchKey is the place of an entry in the list.
 type watchKey struct {
 	kind, urgency int64 // what is more urgent has the smaller urgency
-	bench, plant  int64 // walk orders; math.MaxInt64: none
+	bench, plant  int64 // walk orders; store.NoWalk: none
 	tag, id       string
-	number        int64 // among the records of the plant with the same first day
+	number        int64 // of the observation that it is about, in the record of the plant; 0: of none
 }
 
 func (a watchKey) compare(b watchKey) int {
@@ -55,28 +55,9 @@ func (a watchKey) compare(b watchKey) int {
 		cmp.Compare(a.tag, b.tag), cmp.Compare(a.id, b.id), cmp.Compare(a.number, b.number))
 }
 
-func (a watchKey) values() []any {
-	return []any{a.kind, a.urgency, a.bench, a.plant, a.tag, a.id, a.number}
-}
-
-// readWatchKey reads what values wrote; ok is false for what another version wrote.
-func readWatchKey(v []any) (k watchKey, ok bool) {
-	to := []any{&k.kind, &k.urgency, &k.bench, &k.plant, &k.tag, &k.id, &k.number}
-	if len(v) != len(to) {
-		return k, false
-	}
-	for i := range to {
-		switch to := to[i].(type) {
-		case *int64:
-			*to, ok = v[i].(int64)
-		case *string:
-			*to, ok = v[i].(string)
-		}
-		if !ok {
-			return k, false
-		}
-	}
-	return k, true
+// parts are what a page token keeps of a key.
+func (a *watchKey) parts() []any {
+	return []any{&a.kind, &a.urgency, &a.bench, &a.plant, &a.tag, &a.id, &a.number}
 }
 
 // GetWatchList lists what wants a second look.
@@ -87,17 +68,13 @@ func (s *Watch) GetWatchList(ctx context.Context, req *pb.GetWatchListRequest) (
 		if err := l.begin(v, req); err != nil {
 			return err
 		}
-		var from *watchKey
-		if l.query.After != nil { // when the first page was asked for, and where this one begins
-			us, ok := l.query.After[0].(int64)
-			if !ok {
-				return badPageToken()
-			}
-			key, ok := readWatchKey(l.query.After[1:])
-			if !ok {
-				return badPageToken()
-			}
-			v.at, from = time.UnixMicro(us), &key
+		var from watchKey
+		first, later, err := l.from(from.parts()...) // when the first page was asked for
+		if err != nil {
+			return err
+		}
+		if later {
+			v.at = time.UnixMicro(first)
 		}
 		w := &watcher{visit: v, kinds: req.GetKinds()}
 		if err := w.begin(req); err != nil {
@@ -108,10 +85,10 @@ func (s *Watch) GetWatchList(ctx context.Context, req *pb.GetWatchListRequest) (
 			return err
 		}
 		answer.AsOfDate, answer.UnseenSinceDate = w.day.String(), w.unseenSince.String()
-		if from == nil {
+		if !later {
 			answer.Totals = watchTotals(rows)
 		} else {
-			at, exact := slices.BinarySearchFunc(rows, *from, func(r watchRow, key watchKey) int { return r.key.compare(key) })
+			at, exact := slices.BinarySearchFunc(rows, from, func(r watchRow, key watchKey) int { return r.key.compare(key) })
 			if exact {
 				at++
 			}
@@ -121,7 +98,7 @@ func (s *Watch) GetWatchList(ctx context.Context, req *pb.GetWatchListRequest) (
 		if size := pageSize(req.GetPageSize()); len(rows) > size {
 			rows = rows[:size]
 			// The moment is only kept as the day, so that the same page has the same token.
-			next = append([]any{w.c.today(v.at).Noon(w.c.zone).UnixMicro()}, rows[size-1].key.values()...)
+			next = afterRow(w.c.today(v.at).Noon(w.c.zone).UnixMicro(), rows[size-1].key.parts()...)
 		}
 		if err := w.nameRecords(rows); err != nil {
 			return err
@@ -156,14 +133,7 @@ type watcher struct {
 	benches          map[string]*pb.Bench
 	engine           due.Engine
 	found            []watchRow
-	moves            map[string][]stay // of plants, by id, in order
 	outcomes         map[string]*tally // of benches, by id; "": of no bench
-}
-
-// stay is the day on which a plant came to a bench.
-type stay struct {
-	from  civil.Day
-	bench string
 }
 
 // tally counts sessions.
@@ -180,7 +150,7 @@ func (w *watcher) begin(req *pb.GetWatchListRequest) (err error) {
 	if err := p.err(); err != nil {
 		return err
 	}
-	if w.c, err = w.collection(store.Segment(req.GetParent(), "collections")); err != nil {
+	if w.c, err = w.oneCollection(req.GetParent()); err != nil {
 		return err
 	}
 	today := w.c.today(w.at)
@@ -196,12 +166,13 @@ func (w *watcher) begin(req *pb.GetWatchListRequest) (err error) {
 	case w.unseenSince > w.day:
 		return Invalid(InvalidFields, []Violation{{"unseenSinceDate", fmt.Sprintf("must be %s at the latest: the day asked about", w.day)}})
 	}
-	plants, err := w.c.CountPlants()
+	// It reads all that is on record, which costs more than what is kept of decisions.
+	plants, err := w.c.CountLiving()
 	if err != nil {
 		return err
 	}
 	if plants > mostPlants {
-		return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d plants, dead and deleted ones too, are too many for one call", mostPlants)}
+		return &Error{Reason: TooManyPlants, Message: fmt.Sprintf("more than %d living plants are too many for one call", mostPlants)}
 	}
 	w.benches, err = w.allBenches(w.c)
 	return err
@@ -212,16 +183,13 @@ func (w *watcher) rows() ([]watchRow, error) {
 	mould := w.wants(pb.WatchList_Entry_BENCH_MOULD)
 	if mould {
 		w.outcomes = map[string]*tally{}
-		if err := w.readMoves(); err != nil {
-			return nil, err
-		}
 	}
-	err := w.eachFacts(w.c, w.day, func(p *store.Plant, f *due.Facts) error {
+	err := w.eachFacts(w.c, w.day, func(p *store.Plant, f *facts) error {
 		if mould {
 			w.countOutcomes(p, f)
 		}
-		if s, there := w.engine.Stand(f, w.day); there {
-			w.look(p, f, &s)
+		if s, there := w.engine.Stand(&f.facts, w.day); there {
+			w.look(p, &f.facts, &s)
 		}
 		return nil
 	})
@@ -242,7 +210,6 @@ func (w *watcher) look(p *store.Plant, f *due.Facts, s *due.Standing) {
 	if w.wants(pb.WatchList_Entry_SHRINKING) {
 		w.findShrinking(p, s)
 	}
-	held := map[civil.Day]int64{}
 	for _, h := range s.Holds {
 		if h.Until != civil.Never || w.day-h.From <= longOpenDays {
 			continue
@@ -267,12 +234,7 @@ func (w *watcher) look(p *store.Plant, f *due.Facts, s *due.Standing) {
 		if !w.wants(m.GetKind()) {
 			continue
 		}
-		number := int64(0)
-		if m.GetKind() == pb.WatchList_Entry_OPEN_HOLD { // of rests at most one is open
-			number = held[h.From]
-			held[h.From]++
-		}
-		w.add(p, m, h.From, int64(h.From), number)
+		w.add(p, m, h.From, int64(h.From), int64(h.Observation))
 	}
 	if w.wants(pb.WatchList_Entry_NO_SURVEY) {
 		w.findUnsurveyed(p, f, s)
@@ -367,60 +329,32 @@ func (w *watcher) add(p *store.Plant, m *pb.WatchList_Entry, since civil.Day, ur
 	m.Plant, m.Tag, m.ScientificName, m.Cultivar, m.Bench = p.GetName(), p.GetTag(), p.GetScientificName(), p.GetCultivar(), p.GetBench()
 	m.SinceDate, m.Days = since.String(), int32(w.day-since)
 	w.found = append(w.found, watchRow{m, watchKey{
-		kind: int64(m.GetKind()), urgency: urgency, bench: benchWalked(w.benches[store.Segment(p.GetBench(), "benches")]), plant: walked(p),
-		tag: store.Fold(p.GetTag()), id: p.ID, number: number,
+		kind: int64(m.GetKind()), urgency: urgency, bench: benchPlace(w.benches[store.Segment(p.GetBench(), "benches")]), plant: walked(p),
+		tag: natural(p.GetTag()), id: p.ID, number: number,
 	}})
 }
 
-// benchWalked is the place of a bench in the grower's round; what has none is last.
-func benchWalked(b *pb.Bench) int64 {
-	if b == nil || b.WalkOrder == nil {
-		return math.MaxInt64
-	}
-	return int64(b.GetWalkOrder())
-}
-
-// readMoves reads where plants came to.
-func (w *watcher) readMoves() error {
-	w.moves = map[string][]stay{}
-	q := store.List{Limit: MaxPageSize, Where: []store.Condition{{Field: "kind", Op: "=", Value: store.Move}}}
-	for {
-		some, next, err := w.c.Observations("", q)
-		if err != nil {
-			return err
-		}
-		for _, o := range some {
-			id := store.Segment(o.GetPlant(), "plants")
-			w.moves[id] = append(w.moves[id], stay{w.dayOf(o), store.Segment(o.GetMove().GetBench(), "benches")})
-		}
-		if next == nil {
-			return w.ctx.Err()
-		}
-		q.After = next
-	}
-}
-
 // benchOn returns the id of the bench on which a plant stood at the end of a day, or "".
-func (w *watcher) benchOn(p *store.Plant, day civil.Day) string {
+func benchOn(p *store.Plant, f *facts, day civil.Day) string {
 	bench := p.FirstBench
-	for _, m := range w.moves[p.ID] {
-		if m.from > day {
+	for i, m := range f.facts.Moves {
+		if m.Day > day {
 			break
 		}
-		bench = m.bench
+		bench = f.benches[i]
 	}
 	return bench
 }
 
 // countOutcomes counts the sessions of a plant, where it stood then. What died or was
 // sold since is counted too: to leave out what died of its mould would hide it.
-func (w *watcher) countOutcomes(p *store.Plant, f *due.Facts) {
-	for i := range f.Feedings {
-		fd := &f.Feedings[i]
+func (w *watcher) countOutcomes(p *store.Plant, f *facts) {
+	for i := range f.facts.Feedings {
+		fd := &f.facts.Feedings[i]
 		if fd.Day > w.day || w.day-fd.Day >= mouldDays || fd.Outcome == due.Unknown || max(fd.Day, fd.OutcomeDay) > w.day {
 			continue
 		}
-		id := w.benchOn(p, fd.Day)
+		id := benchOn(p, f, fd.Day)
 		t := w.outcomes[id]
 		if t == nil {
 			t = &tally{}
@@ -478,7 +412,7 @@ func (w *watcher) findMould() error {
 		b := w.benches[ids[i]]
 		k := watchKey{
 			kind: int64(pb.WatchList_Entry_BENCH_MOULD), urgency: int64(math.Float64bits(m.GetAdjustedP())),
-			bench: benchWalked(b), plant: math.MaxInt64, id: ids[i],
+			bench: benchPlace(b), plant: store.NoWalk, id: ids[i],
 		}
 		w.found = append(w.found, watchRow{&pb.WatchList_Entry{
 			Kind: pb.WatchList_Entry_BENCH_MOULD, Bench: b.GetName(), SinceDate: first.String(), Days: int32(w.day - first), Mould: m,
@@ -494,32 +428,35 @@ func (w *watcher) findMould() error {
 func (w *watcher) nameRecords(rows []watchRow) error {
 	var ids []string
 	for _, r := range rows {
-		switch r.message.GetKind() {
-		case pb.WatchList_Entry_OPEN_HOLD, pb.WatchList_Entry_OPEN_REST:
+		if r.key.number > 0 {
 			ids = append(ids, r.key.id)
 		}
 	}
 	if len(ids) == 0 {
 		return nil
 	}
-	slices.Sort(ids)
-	histories, err := w.c.Histories(slices.Compact(ids))
+	histories, err := w.c.Histories(ids)
 	if err != nil {
 		return err
 	}
 	for _, r := range rows {
-		var o *pb.Observation
-		switch r.message.GetKind() {
-		case pb.WatchList_Entry_OPEN_HOLD:
-			o = w.openHold(histories[r.key.id], r.message.GetSinceDate(), r.key.number)
-		case pb.WatchList_Entry_OPEN_REST:
-			o = w.openRest(histories[r.key.id])
-		default:
+		if r.key.number == 0 {
 			continue
 		}
-		if o == nil {
+		// As the engine has them: without moves, and by days first (due.Facts.Sort).
+		var seen []*pb.Observation
+		if h := histories[r.key.id]; h != nil {
+			for _, o := range h.Observations {
+				if o.GetMove() == nil {
+					seen = append(seen, o)
+				}
+			}
+		}
+		slices.SortStableFunc(seen, func(a, b *pb.Observation) int { return cmp.Compare(w.dayOf(a), w.dayOf(b)) })
+		if int64(len(seen)) < r.key.number {
 			return fmt.Errorf("%s of %s since %s has no record", r.message.GetKind(), r.message.GetPlant(), r.message.GetSinceDate())
 		}
+		o := seen[r.key.number-1]
 		r.message.Observation, r.message.Reason = o.GetName(), o.GetHold().GetReason()
 		if t := o.GetTreatment(); t != nil {
 			said := slices.DeleteFunc([]string{t.GetWhat(), t.GetProduct()}, func(s string) bool { return s == "" })
@@ -529,37 +466,6 @@ func (w *watcher) nameRecords(rows []watchRow) error {
 	return nil
 }
 
-// openHold returns the hold or treatment without an end that began on a day: the one
-// with that number of them, from 0.
-func (w *watcher) openHold(h *store.History, since string, number int64) *pb.Observation {
-	for _, o := range h.Observations {
-		open := o.GetHold() != nil && o.GetHold().UntilDate == nil || o.GetTreatment() != nil && o.GetTreatment().UntilDate == nil
-		if !open || w.dayOf(o).String() != since {
-			continue
-		}
-		if number == 0 {
-			return o
-		}
-		number--
-	}
-	return nil
-}
-
-// openRest returns the start of the rest that is open on the day asked about.
-func (w *watcher) openRest(h *store.History) (start *pb.Observation) {
-	for _, o := range h.Observations {
-		switch {
-		case w.dayOf(o) > w.day:
-			return start
-		case o.GetRestEnd() != nil:
-			start = nil
-		case o.GetRestStart() != nil && start == nil:
-			start = o
-		}
-	}
-	return start
-}
-
 func (w *watcher) dayOf(o *pb.Observation) civil.Day {
-	return min(max(civil.Of(o.GetObserveTime().AsTime(), w.c.zone), civil.Min), civil.Max)
+	return w.c.dayOf(store.Micros(o.GetObserveTime()))
 }

@@ -21,21 +21,38 @@ func between(db *gorm.DB, column string, from, until int64) *gorm.DB {
 	return db.Where(column+" >= ? AND "+column+" < ? AND delete_us IS NULL", from, until)
 }
 
-// Sessions returns the sessions of all plants that are dated from from to before until
-// and not voided, in the order of time, plant and id.
-func (c *Collection) Sessions(from, until int64) ([]Session, error) {
-	var rows []feedingRow
-	err := between(c.own(), "fed_us", from, until).Select("plant_id, feeding_id, fed_us, outcome, outcome_us").
-		Order("fed_us, plant_id, feeding_id").Find(&rows).Error
-	if err != nil {
-		return nil, err
+// Sessions returns the sessions of plants that are dated from from to before until and
+// not voided, of each plant in the order of time and id; nil ids are all plants of the
+// collection.
+func (c *Collection) Sessions(plantIDs []string, from, until int64) ([]Session, error) {
+	var out []Session
+	read := func(some []string) error {
+		db := between(c.own(), "fed_us", from, until).Select("plant_id, feeding_id, fed_us, outcome, outcome_us")
+		order := "fed_us, plant_id, feeding_id"
+		if some != nil {
+			db, order = c.tx.among(db, "plant_id", some), "plant_id, fed_us, feeding_id"
+		}
+		var rows []feedingRow
+		if err := db.Order(order).Find(&rows).Error; err != nil {
+			return err
+		}
+		for i := range rows {
+			r := &rows[i]
+			one := Session{r.PlantID, r.FeedingID, r.FedUs, pb.Feeding_Outcome(r.Outcome), r.FedUs}
+			if r.OutcomeUs != nil {
+				one.OutcomeUs = *r.OutcomeUs
+			}
+			out = append(out, one)
+		}
+		return nil
 	}
-	out := make([]Session, len(rows))
-	for i := range rows {
-		r := &rows[i]
-		out[i] = Session{r.PlantID, r.FeedingID, r.FedUs, pb.Feeding_Outcome(r.Outcome), r.FedUs}
-		if r.OutcomeUs != nil {
-			out[i].OutcomeUs = *r.OutcomeUs
+	if plantIDs == nil {
+		err := read(nil)
+		return out, err
+	}
+	for some := range chunks(plantIDs) {
+		if err := read(some); err != nil {
+			return nil, err
 		}
 	}
 	return out, nil

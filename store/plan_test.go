@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
@@ -23,11 +24,15 @@ func TestSessions(t *testing.T) {
 		b.feed(fed("a", "late", noon+2), fed("a", "early", noon-1), fed("b", "one", noon), fed("a", "two", noon),
 			with(fed("a", "three", noon+1), pb.Feeding_MOULD, nil), with(fed("b", "four", noon+1), pb.Feeding_CLEAN, proto.Int64(noon+9)), fed("b", "void", noon))
 		b.in(func(c *store.Collection) error { _, err := c.DeleteFeeding("b", "void", at(1), agree); return err })
-		got := get(b, func(c *store.Collection) ([]store.Session, error) { return c.Sessions(noon, noon+2) })
-		tells(b, "sessions", got, []store.Session{
+		of := func(plants []string) []store.Session {
+			return get(b, func(c *store.Collection) ([]store.Session, error) { return c.Sessions(plants, noon, noon+2) })
+		}
+		tells(b, "sessions", of(nil), []store.Session{
 			{"a", "two", noon, 0, noon}, {"b", "one", noon, 0, noon},
 			{"a", "three", noon + 1, pb.Feeding_MOULD, noon + 1}, {"b", "four", noon + 1, pb.Feeding_CLEAN, noon + 9},
 		})
+		tells(b, "sessions of b", of([]string{"b", "c"}), []store.Session{{"b", "one", noon, 0, noon}, {"b", "four", noon + 1, pb.Feeding_CLEAN, noon + 9}})
+		tells(b, "sessions of none", of([]string{}), []store.Session(nil))
 	})
 }
 
@@ -68,6 +73,26 @@ func TestSeen(t *testing.T) {
 	})
 }
 
+// A voided event is a change too, and one of another collection is none.
+func TestLastChange(t *testing.T) {
+	each(t, func(b bed) {
+		last := func(want int64) {
+			b.Helper()
+			tells(b, "the last change", get(b, (*store.Collection).LastChange), want)
+		}
+		b.plants("a")
+		b.feed(fed("a", "one", noon))
+		last(at(0).Us)
+		b.in(func(c *store.Collection) error { _, err := c.DeleteFeeding("a", "one", at(7), agree); return err })
+		last(at(7).Us)
+		b.write(within("c2", func(c *store.Collection) error {
+			_, err := c.CreatePlants([]store.NewPlant{pot(c.ID(), "b", "b")}, at(9))
+			return err
+		}))
+		last(at(7).Us)
+	})
+}
+
 func TestTreatments(t *testing.T) {
 	each(t, func(b bed) {
 		b.plants("a", "b")
@@ -85,5 +110,12 @@ func TestTreatments(t *testing.T) {
 		})
 		tells(b, "treatments", eventIDs(got), []string{"zero", "one", "two"})
 		tells(b, "a treatment", got[0], b.observation("a", "zero"))
+		// It looks at those that end on the day, not at all of a year.
+		plans := explainAll(b.T, b.s, func() {
+			b.look(func(c *store.Collection) error { _, err := c.Treatments("2026-05-11", noon-1, noon+1); return err })
+		})
+		if !strings.Contains(plans[len(plans)-1], "observations_until") {
+			b.Errorf("treatments by %q", plans)
+		}
 	})
 }

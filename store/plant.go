@@ -282,10 +282,10 @@ func (c *Collection) PlantsOn(bench string) ([]*Plant, error) {
 	return plants(rows)
 }
 
-// CountPlants returns how many plants there are, deleted ones too.
-func (c *Collection) CountPlants() (int64, error) {
+// CountLiving returns how many plants grow.
+func (c *Collection) CountLiving() (int64, error) {
 	var n int64
-	err := c.own().Model(&plantRow{}).Count(&n).Error
+	err := c.own().Where("living = 1").Model(&plantRow{}).Count(&n).Error
 	return n, err
 }
 

@@ -110,7 +110,7 @@ func TestCreatePlantsErrors(t *testing.T) {
 			b.Run(name, func(t *testing.T) { bed{t, b.s}.refusedIn(c.want, create(c.all...)) })
 		}
 		b.in(create()) // none is none
-		if n := get(b, (*store.Collection).CountPlants); n != 1 {
+		if n := get(b, (*store.Collection).CountLiving); n != 1 {
 			b.Errorf("%d plants, want 1", n)
 		}
 		// Letters that look alike, and marks that are not of one letter, are not the same.
@@ -135,7 +135,7 @@ func TestManyPlants(t *testing.T) {
 				b.Fatalf("plant %d is %s, want %s", i, p.ID, ids[i])
 			}
 		}
-		if n := get(b, (*store.Collection).CountPlants); n != int64(len(all)) {
+		if n := get(b, (*store.Collection).CountLiving); n != int64(len(all)) {
 			b.Errorf("%d plants, want %d", n, len(all))
 		}
 		reversed = slices.Clone(ids)

@@ -85,6 +85,13 @@ func (c *Collection) Revisions(kind Kind, plant, id string, q List) ([]*pb.Revis
 	return out, next, nil
 }
 
+// LastChange returns when the collection, or anything in it, was last changed, in
+// microseconds since 1970 UTC.
+func (c *Collection) LastChange() (us int64, err error) {
+	err = c.own().Model(&revisionRow{}).Order("create_us DESC").Limit(1).Pluck("create_us", &us).Error
+	return us, err
+}
+
 // Revised is a change of a resource, and what it is of.
 type Revised struct {
 	*pb.Revision

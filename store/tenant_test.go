@@ -47,7 +47,11 @@ var collectionMethods = map[string]struct {
 	"PendingUs": {empty, func(c *store.Collection, _ ids) (any, error) { return c.PendingUs(), nil }},
 	"Pending":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.Pending(big, big) }},
 	"Recorded":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Recorded(0, big) }},
-	"Sessions":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Sessions(0, math.MaxInt64) }},
+	"Sessions": {empty, func(c *store.Collection, i ids) (any, error) {
+		all, err1 := c.Sessions(nil, 0, math.MaxInt64)
+		some, err2 := c.Sessions([]string{i.plant}, 0, math.MaxInt64)
+		return []any{all, some}, errors.Join(err1, err2)
+	}},
 	"Seen": {empty, func(c *store.Collection, i ids) (any, error) {
 		all, err1 := c.Seen([]string{i.plant}, nil, 0, math.MaxInt64)
 		some, err2 := c.Seen([]string{i.plant}, []store.FactKind{store.Repotting, store.Move}, 0, math.MaxInt64)
@@ -123,7 +127,8 @@ var collectionMethods = map[string]struct {
 		return both(c.Plants(store.List{Limit: big, Deleted: true}))
 	}},
 	"PlantsOn":    {empty, func(c *store.Collection, i ids) (any, error) { return c.PlantsOn(i.bench) }},
-	"CountPlants": {empty, func(c *store.Collection, _ ids) (any, error) { return c.CountPlants() }},
+	"CountLiving": {empty, func(c *store.Collection, _ ids) (any, error) { return c.CountLiving() }},
+	"LastChange":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.LastChange() }},
 	"Tagged": {empty, func(c *store.Collection, i ids) (any, error) {
 		return c.Tagged([]string{i.plant + "-tag", i.plant + "-former"})
 	}},

@@ -150,6 +150,7 @@ CREATE TABLE observations (
 CREATE INDEX observations_bench ON observations (collection_id, bench_id);
 CREATE INDEX observations_plant_time ON observations (collection_id, plant_id, observe_us, observation_id);
 CREATE INDEX observations_time ON observations (collection_id, observe_us, plant_id, observation_id);
+CREATE INDEX observations_until ON observations (collection_id, until_date, observe_us, plant_id, observation_id) WHERE until_date IS NOT NULL;
 CREATE UNIQUE INDEX observations_ref ON observations (collection_id, ref, plant_id, kind) WHERE ref IS NOT NULL;
 
 CREATE TABLE plant_due (
@@ -273,6 +274,7 @@ CREATE TABLE revisions (
 );
 CREATE INDEX revisions_reassigned ON revisions (collection_id, kind, resource_id) WHERE action = 5;
 CREATE INDEX revisions_request ON revisions (collection_id, request_id, grower_id) WHERE request_id IS NOT NULL;
+CREATE INDEX revisions_time ON revisions (collection_id, create_us);
 
 CREATE TABLE schema_versions (
   id INTEGER,

@@ -49,7 +49,8 @@ type CalendarServiceClient interface {
 	ListCalendars(ctx context.Context, in *ListCalendarsRequest, opts ...grpc.CallOption) (*ListCalendarsResponse, error)
 	// Revokes a calendar: its address opens nothing from now on. That cannot be undone.
 	// Errors: NOT_FOUND (`CALENDAR_NOT_FOUND`, `COLLECTION_NOT_FOUND`,
-	// `GROWER_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// `GROWER_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`). Calendars of a collection that is
+	// deleted can be got, listed and revoked as well.
 	DeleteCalendar(ctx context.Context, in *DeleteCalendarRequest, opts ...grpc.CallOption) (*Calendar, error)
 	// Gives a calendar as iCalendar (RFC 5545), to whoever knows its secret: no token is
 	// needed. It has an event of a whole day for each bench and feed date, from today to
@@ -141,7 +142,8 @@ type CalendarServiceServer interface {
 	ListCalendars(context.Context, *ListCalendarsRequest) (*ListCalendarsResponse, error)
 	// Revokes a calendar: its address opens nothing from now on. That cannot be undone.
 	// Errors: NOT_FOUND (`CALENDAR_NOT_FOUND`, `COLLECTION_NOT_FOUND`,
-	// `GROWER_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
+	// `GROWER_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`). Calendars of a collection that is
+	// deleted can be got, listed and revoked as well.
 	DeleteCalendar(context.Context, *DeleteCalendarRequest) (*Calendar, error)
 	// Gives a calendar as iCalendar (RFC 5545), to whoever knows its secret: no token is
 	// needed. It has an event of a whole day for each bench and feed date, from today to

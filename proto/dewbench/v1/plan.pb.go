@@ -108,7 +108,7 @@ func (DayPlan_Task_Kind) EnumDescriptor() ([]byte, []int) {
 // What to plan.
 type GetDayPlanRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// `collections/{collection}`.
+	// `collections/{collection}`: one, `-` for all is refused.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// The civil day (YYYY-MM-DD) to plan, up to a year ahead. Default: today where the
 	// collection is, settled on the first page.
@@ -200,11 +200,14 @@ type DayPlan struct {
 	// What to bring for all of them, by food and length; on the first page.
 	Portions []*DayPlan_Portion `protobuf:"bytes,3,rep,name=portions,proto3" json:"portions,omitempty"`
 	// What to do: bench by bench in the order in which they are walked, plants on no
-	// bench last; within a bench plant by plant in its walk order and by tag; for a plant
-	// in the order of the kinds.
+	// bench last; within a bench plant by plant in its walk order and by tag, as people
+	// count (L2 before L10); for a plant in the order of the kinds.
 	Tasks []*DayPlan_Task `protobuf:"bytes,4,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// For the next page; empty at the end.
 	NextPageToken string `protobuf:"bytes,5,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Whether the grower is away on the day (`absences` of the collection). Then nothing is
+	// to be fed; what else stands is for whoever is there.
+	Absence       bool `protobuf:"varint,6,opt,name=absence,proto3" json:"absence,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -272,6 +275,13 @@ func (x *DayPlan) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+func (x *DayPlan) GetAbsence() bool {
+	if x != nil {
+		return x.Absence
+	}
+	return false
 }
 
 // Something to do with one plant.
@@ -745,14 +755,15 @@ const file_dewbench_v1_plan_proto_rawDesc = "" +
 	"\tpage_size\x18\x04 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageTokenB\r\n" +
-	"\v_as_of_date\"\x94\v\n" +
+	"\v_as_of_date\"\xae\v\n" +
 	"\aDayPlan\x12\x1c\n" +
 	"\n" +
 	"as_of_date\x18\x01 \x01(\tR\basOfDate\x128\n" +
 	"\abenches\x18\x02 \x03(\v2\x1e.dewbench.v1.DayPlan.BenchPlanR\abenches\x128\n" +
 	"\bportions\x18\x03 \x03(\v2\x1c.dewbench.v1.DayPlan.PortionR\bportions\x12/\n" +
 	"\x05tasks\x18\x04 \x03(\v2\x19.dewbench.v1.DayPlan.TaskR\x05tasks\x12&\n" +
-	"\x0fnext_page_token\x18\x05 \x01(\tR\rnextPageToken\x1a\xaa\x04\n" +
+	"\x0fnext_page_token\x18\x05 \x01(\tR\rnextPageToken\x12\x18\n" +
+	"\aabsence\x18\x06 \x01(\bR\aabsence\x1a\xaa\x04\n" +
 	"\x04Task\x122\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1e.dewbench.v1.DayPlan.Task.KindR\x04kind\x12\x14\n" +
 	"\x05plant\x18\x02 \x01(\tR\x05plant\x12\x10\n" +

@@ -183,7 +183,7 @@ func (WatchList_Advice_Code) EnumDescriptor() ([]byte, []int) {
 // What to list.
 type GetWatchListRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// `collections/{collection}`.
+	// `collections/{collection}`: one, `-` for all is refused.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// The civil day (YYYY-MM-DD) to answer for, up to a year ahead. Default: today where
 	// the collection is, settled on the first page.

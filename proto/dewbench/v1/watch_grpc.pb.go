@@ -34,7 +34,7 @@ type WatchServiceClient interface {
 	// benches where mould is more frequent than elsewhere. Plants that are dead, sold, given
 	// away or deleted by then are not in it. Errors: INVALID_ARGUMENT for a day out of range
 	// or a page token that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`);
-	// FAILED_PRECONDITION (`TOO_MANY_PLANTS`).
+	// FAILED_PRECONDITION (`TOO_MANY_PLANTS`: more than 20,000 that live).
 	GetWatchList(ctx context.Context, in *GetWatchListRequest, opts ...grpc.CallOption) (*WatchList, error)
 }
 
@@ -68,7 +68,7 @@ type WatchServiceServer interface {
 	// benches where mould is more frequent than elsewhere. Plants that are dead, sold, given
 	// away or deleted by then are not in it. Errors: INVALID_ARGUMENT for a day out of range
 	// or a page token that does not fit; NOT_FOUND (`COLLECTION_NOT_FOUND`);
-	// FAILED_PRECONDITION (`TOO_MANY_PLANTS`).
+	// FAILED_PRECONDITION (`TOO_MANY_PLANTS`: more than 20,000 that live).
 	GetWatchList(context.Context, *GetWatchListRequest) (*WatchList, error)
 }
 
