@@ -66,7 +66,7 @@ var benchFields = Fields{
 }
 
 // benchField is the name of a bench in the filter of a list.
-var benchField = Field{equality, func(field string, value any) (any, string) {
+var benchField = Field{ops: equality, read: func(field string, value any) (any, string) {
 	if name, ok := value.(string); ok && shape(name, "collections", "benches") {
 		return name, ""
 	}

@@ -59,6 +59,8 @@ var dueFields = Fields{
 	"taxon": TextField,
 	"genus": TextField,
 	"tag":   TextField,
+
+	"status": Elsewhere("statuses"),
 }
 
 // ListDueFeedings lists what is due.

@@ -43,7 +43,12 @@ var (
 type Field struct {
 	ops  []string
 	read func(field string, value any) (read any, wrong string)
+	// elsewhere is the key of the request that asks for it, where the filter takes none.
+	elsewhere string
 }
+
+// Elsewhere is for what many try to filter by and a key of the request asks for.
+func Elsewhere(key string) Field { return Field{elsewhere: key} }
 
 // Fields are the fields that a list can be filtered by.
 type Fields map[string]Field
@@ -57,20 +62,20 @@ func (f Field) With(ops ...string) Field {
 // The kinds of fields.
 var (
 	// TextField is text that is compared as a whole.
-	TextField = Field{equality, readText}
+	TextField = Field{ops: equality, read: readText}
 	// SearchField is text in which `:` finds a part.
-	SearchField = Field{[]string{"=", "!=", ":"}, readText}
+	SearchField = Field{ops: []string{"=", "!=", ":"}, read: readText}
 	// NameField is the name of a resource, or another name in the same letters.
-	NameField = Field{equality, readName}
-	BoolField = Field{equality, readBool}
+	NameField = Field{ops: equality, read: readName}
+	BoolField = Field{ops: equality, read: readBool}
 	// IntegerField is a whole number of 32 bits.
-	IntegerField = Field{comparison, readInteger}
-	NumberField  = Field{comparison, readNumber}
-	DayField     = Field{comparison, readDay}
-	TimeField    = Field{comparison, readTime}
+	IntegerField = Field{ops: comparison, read: readInteger}
+	NumberField  = Field{ops: comparison, read: readNumber}
+	DayField     = Field{ops: comparison, read: readDay}
+	TimeField    = Field{ops: comparison, read: readTime}
 	// TimeOrDayField is an instant that is compared with a civil day too: the list
 	// knows in which zone.
-	TimeOrDayField = Field{comparison, readTimeOrDay}
+	TimeOrDayField = Field{ops: comparison, read: readTimeOrDay}
 )
 
 // EnumField is compared with the names of an enum.
@@ -82,7 +87,7 @@ func EnumField(enum protoreflect.Enum) Field {
 			names = append(names, string(v.Name()))
 		}
 	}
-	return Field{equality, func(field string, value any) (any, string) {
+	return Field{ops: equality, read: func(field string, value any) (any, string) {
 		name, ok := value.(string)
 		if !ok {
 			return nil, field + " is compared with a name, one of " + strings.Join(names, ", ")
@@ -178,7 +183,10 @@ func readTimeOrDay(field string, value any) (any, string) {
 
 func (f Fields) names() string {
 	names := make([]string, 0, len(f))
-	for name := range f {
+	for name, field := range f {
+		if field.elsewhere != "" {
+			continue
+		}
 		names = append(names, name)
 	}
 	slices.Sort(names)
@@ -232,6 +240,9 @@ func ParseFilter(filter string, fields Fields) ([]Condition, error) {
 		field, known := fields[name]
 		if !known {
 			return refuse("cannot compare %q; the fields are %s", short(name), fields.names())
+		}
+		if field.elsewhere != "" {
+			return refuse("cannot compare %q: the key %s asks for it; the fields are %s", name, field.elsewhere, fields.names())
 		}
 		value := valueOf(args[1], written(args[1]))
 		if op == ":" && value == "*" && strings.HasPrefix(written(args[1]), "*") {
