@@ -14,6 +14,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
+	"dewbench/service/table"
 	"dewbench/store"
 )
 
@@ -32,8 +33,8 @@ for today and 31 days ahead.`,
 
 func calendarNewCommand() *cobra.Command {
 	var (
-		all  bool
-		door string
+		all, again bool
+		door       string
 	)
 	c := &cobra.Command{
 		Use:   "new NAME",
@@ -46,7 +47,8 @@ revoke it if it got into wrong hands.`,
 		Example: "  dewbench calendar new telephone\n  dewbench calendar new \"Kitchen tablet\" --all --http https://plants.example",
 	}
 	c.Flags().BoolVar(&all, "all", false, "of all your collections")
-	c.Flags().StringVar(&door, "http", "", fmt.Sprintf("HTTP door of the server, as calendar programs reach it (default http://%s for a server at %s)", usualHTTPAddress, usualGRPCAddress))
+	c.Flags().BoolVar(&again, "again", false, "make one more of a name that another calendar has")
+	c.Flags().StringVar(&door, "http", "", fmt.Sprintf("HTTP door of the server, as calendar programs reach it (default http://%s for a server at %s; of another it must be told)", usualHTTPAddress, usualGRPCAddress))
 	var r remote
 	r.add(c)
 	r.addCollection(c)
@@ -57,6 +59,11 @@ revoke it if it got into wrong hands.`,
 			return err
 		}
 		create := func(ctx context.Context, conn *client, parent, of string, in inOut) error {
+			if !again {
+				if err := conn.refuseSecond(ctx, args[0]); err != nil {
+					return err
+				}
+			}
 			return conn.makeCalendar(ctx, parent, args[0], of, at, in)
 		}
 		if all {
@@ -71,13 +78,31 @@ revoke it if it got into wrong hands.`,
 	return c
 }
 
-// doorAddress returns what goes before the path of an address; "" if it is not known.
+// refuseSecond refuses a name that another calendar has: nobody could tell which address
+// is which.
+func (c *client) refuseSecond(ctx context.Context, name string) error {
+	known, err := c.calendars(ctx)
+	if err != nil {
+		return err
+	}
+	for _, m := range known {
+		if table.Fold(m.GetDisplayName()) == table.Fold(name) {
+			return fmt.Errorf("there is a calendar %s already, of %s (id %s): give another name, revoke that one, or say --again",
+				printable(m.GetDisplayName()), printable(m.of), store.Segment(m.GetName(), "calendars"))
+		}
+	}
+	return nil
+}
+
+// doorAddress returns what goes before the path of an address, which is shown this once
+// and so must be whole.
 func doorAddress(door, server string) (string, error) {
 	if door == "" {
 		if server == usualGRPCAddress {
 			return "http://" + usualHTTPAddress, nil
 		}
-		return "", nil
+		return "", fmt.Errorf("--http: say how calendar programs reach the HTTP door of the server, such as http://%s or https://plants.example: "+
+			"the address is shown once, and this goes before it", usualHTTPAddress)
 	}
 	u, err := url.Parse(door)
 	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
@@ -106,9 +131,6 @@ func (c *client) makeCalendar(ctx context.Context, parent, name, of, door string
 		}
 		return fmt.Errorf("the address cannot be shown: %w\n%s is revoked again: make another one", err, m.GetName())
 	}
-	if door == "" {
-		fmt.Fprintln(in.notes, "note: the address of the server's HTTP door goes before it; --http prints both")
-	}
 	fmt.Fprintln(in.notes, "note: keep the address: it is not shown again. Who has it reads the calendar: treat it like a password")
 	return nil
 }
@@ -120,15 +142,24 @@ type shownCalendar struct {
 }
 
 // calendars returns all calendars of the caller's: those of all collections, then those
-// of each.
+// of each, deleted ones too: they may come back.
 func (c *client) calendars(ctx context.Context) ([]shownCalendar, error) {
-	collections, err := c.collections(ctx)
-	if err != nil {
-		return nil, err
-	}
 	parents := []named{{name: "growers/me", display: "all collections"}}
-	for _, m := range collections {
-		parents = append(parents, named{name: m.GetName(), display: m.GetDisplayName()})
+	for token := ""; ; {
+		page, err := pb.NewCollectionServiceClient(c).ListCollections(ctx, &pb.ListCollectionsRequest{PageSize: service.MaxPageSize, PageToken: token, ShowDeleted: true})
+		if err != nil {
+			return nil, c.said(err, nil)
+		}
+		for _, m := range page.GetCollections() {
+			of := m.GetDisplayName()
+			if m.GetDeleteTime() != nil {
+				of += ", deleted"
+			}
+			parents = append(parents, named{name: m.GetName(), display: of})
+		}
+		if token = page.GetNextPageToken(); token == "" {
+			break
+		}
 	}
 	var all []shownCalendar
 	for _, parent := range parents {
@@ -184,7 +215,7 @@ func calendarRevokeCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:     "revoke CALENDAR",
 		Short:   "Revoke a calendar: its address opens nothing any more",
-		Long:    "Revoke a calendar, by its name or id: its address opens nothing from now on. That cannot\nbe undone.",
+		Long:    "Revoke a calendar, by its whole name or its id: its address opens nothing from now on.\nThat cannot be undone.",
 		Example: "  dewbench calendar revoke telephone",
 		Args:    argumentsOf(1, 1),
 	}
@@ -196,6 +227,9 @@ func calendarRevokeCommand() *cobra.Command {
 		names := make([]named, len(all))
 		for i, m := range all {
 			names[i] = named{m.GetName(), store.Segment(m.GetName(), "calendars"), m.GetDisplayName()}
+		}
+		if exact, begin := fits(args[0], names); len(exact) == 0 && len(begin) > 0 { // it cannot be undone
+			return fmt.Errorf("there is no calendar %q; did you mean %q? Give its whole name or its id", args[0], names[begin[0]].display)
 		}
 		i, err := choose("calendar", args[0], "say which calendar", names)
 		if err != nil {

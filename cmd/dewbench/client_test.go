@@ -225,6 +225,32 @@ func TestBrokenConnection(t *testing.T) {
 	s.end(t, os.Interrupt)
 }
 
+// TestCalendarOfADeletedCollection lists and revokes an address of a collection that is
+// deleted: it may come back.
+func TestCalendarOfADeletedCollection(t *testing.T) {
+	folder := t.TempDir()
+	operate(t, folder, "grower", "add", "Fern Hollow", "--token-file", "token")
+	s := start(t, folder, "serve")
+	operate(t, folder, "new", "Home", "--time-zone", "UTC", "--server", s.grpc)
+	made := operate(t, folder, "calendar", "new", "leaked", "--http", s.http, "--server", s.grpc)
+	name, _, _ := strings.Cut(made, "/calendars/")
+	token, err := os.ReadFile(filepath.Join(folder, "token"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.send(t, http.MethodDelete, "/v1/"+name, strings.TrimSpace(string(token)), "", http.StatusOK)
+	if list := operate(t, folder, "calendar", "list", "--server", s.grpc); !strings.Contains(list, "leaked") || !strings.Contains(list, "Home, deleted") {
+		t.Errorf("the list is\n%s", list)
+	}
+	if said := operate(t, folder, "calendar", "revoke", "leaked", "--server", s.grpc); !strings.HasSuffix(said, "is revoked\n") {
+		t.Errorf("it says %s", said)
+	}
+	if list := operate(t, folder, "calendar", "list", "--server", s.grpc); strings.Contains(list, "leaked") {
+		t.Errorf("after that the list is\n%s", list)
+	}
+	s.end(t, os.Interrupt)
+}
+
 // weekCommands is how many commands a grower's week may take.
 const weekCommands = 10
 

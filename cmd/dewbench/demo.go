@@ -217,6 +217,10 @@ Try, in another window, as %[5]s:
   curl -s --get 'http://%[1]s/v1/taxa' -H '%[4]s' --data-urlencode 'filter=trapType = SNAP'
   curl -s 'http://%[1]s/v1/%[3]s/dueFeedings?pageSize=5' -H '%[4]s'
   curl -s 'http://%[1]s/v1/%[3]s/plants/-:explainDue?tag=%[6]s' -H '%[4]s'
+  curl -s 'http://%[1]s/v1/%[3]s/dayPlan?benches=%[3]s/benches/%[7]s' -H '%[4]s'
+  curl -s 'http://%[1]s/v1/%[3]s/watchList?pageSize=5' -H '%[4]s'
+  curl -s 'http://%[1]s/v1/%[3]s/sheets' -H '%[4]s' -d '{"requestId": "sheet-1"}'
+  curl -s 'http://%[1]s/v1/%[3]s/calendars' -H '%[4]s' -d '{"displayName": "Telephone"}'
   curl -s 'http://%[1]s/v1/%[3]s/benches/%[7]s:recordSession' -H '%[4]s' -d '{"food": "foods/bloodworm-frozen"}'
 
 These need grpcurl, a program of its own:

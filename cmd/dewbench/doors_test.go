@@ -336,7 +336,7 @@ func TestDemoLinesWork(t *testing.T) {
 			t.Errorf("a line that no test runs: %s", line)
 		}
 	}
-	if curls != 5 || calls != 1 || lists != 1 || !said {
+	if curls != 9 || calls != 1 || lists != 1 || !said {
 		t.Errorf("%d curl lines, %d grpcurl calls, %d grpcurl lists in %q", curls, calls, lists, s.lines)
 	}
 	last := s.lines[len(s.lines)-2:]
@@ -421,6 +421,14 @@ func runCurl(t *testing.T, line string) {
 		answer, want = &pb.ListDueFeedingsResponse{}, `"OVERDUE"`
 	case strings.Contains(line, ":explainDue"):
 		answer, want = &pb.ExplainDueResponse{}, `"`+demoTag+`"`
+	case strings.Contains(line, "/dayPlan?"):
+		answer, want = &pb.DayPlan{}, `"tasks"`
+	case strings.Contains(line, "/watchList?"):
+		answer, want = &pb.WatchList{}, `"advice"`
+	case strings.Contains(line, "/sheets'"):
+		answer, want = &pb.Sheet{}, `"rows"`
+	case strings.Contains(line, "/calendars'"):
+		answer, want = &pb.Calendar{}, `/due.ics"`
 	case strings.Contains(line, ":recordSession"):
 		answer, want = &pb.RecordSessionResponse{}, `"trapsFed"`
 	default:

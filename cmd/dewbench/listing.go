@@ -70,6 +70,14 @@ func compute(ctx context.Context, conn grpc.ClientConnInterface, collection *pb.
 // byUrgency is the order of a list: what is most urgent first, then as the
 // grower walks.
 func byUrgency(a, b row) int {
+	return cmp.Or(
+		byUrgencyOnBenches(a, b), cmp.Compare(a.bench, b.bench),
+		cmp.Compare(a.walkOrder, b.walkOrder), cmp.Compare(a.rowOrder, b.rowOrder), cmp.Compare(a.tag, b.tag),
+	)
+}
+
+// byUrgencyOnBenches is the order of a list as far as it goes by benches.
+func byUrgencyOnBenches(a, b row) int {
 	last := func(r row) string {
 		if r.DueLastDate == nil {
 			return "~" // after all days
@@ -78,9 +86,7 @@ func byUrgency(a, b row) int {
 	}
 	return cmp.Or(
 		cmp.Compare(urgency(a.GetStatus()), urgency(b.GetStatus())),
-		cmp.Compare(last(a), last(b)),
-		cmp.Compare(a.benchOrder, b.benchOrder), cmp.Compare(a.bench, b.bench),
-		cmp.Compare(a.walkOrder, b.walkOrder), cmp.Compare(a.rowOrder, b.rowOrder), cmp.Compare(a.tag, b.tag),
+		cmp.Compare(last(a), last(b)), cmp.Compare(a.benchOrder, b.benchOrder),
 	)
 }
 

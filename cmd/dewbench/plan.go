@@ -29,31 +29,36 @@ var taskHeads = []struct {
 }
 
 func planCommand() *cobra.Command {
-	var asOf, onBench string
+	var (
+		date string
+		on   []string
+	)
 	c := &cobra.Command{
 		Use:   "plan",
 		Short: "Plan a day's round, bench by bench",
 		Long: "List what there is to do on a day, bench by bench in the order of your round: plants to\n" +
 			"feed, outcomes to check, mould to take off, stalks to cut, surveys, measurements and\n" +
 			"counts to make again, and treatments that end. What is recorded as done is left out.",
-		Example: "  dewbench plan\n  dewbench plan --bench south\n  dewbench plan --as-of tomorrow",
+		Example: "  dewbench plan\n  dewbench plan --bench south --bench shelf\n  dewbench plan --date tomorrow",
 	}
-	c.Flags().StringVar(&asOf, "as-of", "", "day to plan (default today)")
-	c.Flags().StringVar(&onBench, "bench", "", "only the plants of one bench")
+	c.Flags().StringVar(&date, "date", "", "day to plan (default today)")
+	c.Flags().StringSliceVar(&on, "bench", nil, "only the plants of these benches")
 	return onServer(c, 0, 0, func(ctx context.Context, h *home, _ []string, in inOut) error {
 		req := &pb.GetDayPlanRequest{Parent: h.GetName(), PageSize: service.MaxPageSize}
 		var err error
-		if req.AsOfDate, err = h.day("--as-of", asOf); err != nil {
+		if req.AsOfDate, err = h.day("--date", date); err != nil {
 			return err
 		}
-		title := h.GetDisplayName()
-		if onBench != "" {
-			b, err := h.bench(ctx, onBench)
-			if err != nil {
-				return fmt.Errorf("--bench: %w", err)
-			}
-			req.Benches = []string{b.GetName()}
-			title += ", " + b.GetDisplayName()
+		benches, err := h.benches(ctx)
+		if err != nil {
+			return err
+		}
+		some, title, err := h.onBenches(benches, on)
+		if err != nil {
+			return err
+		}
+		for _, b := range some {
+			req.Benches = append(req.Benches, b.GetName())
 		}
 		plan, err := h.plan(ctx, req)
 		if err != nil {
@@ -65,6 +70,11 @@ func planCommand() *cobra.Command {
 		if err := h.writeNearAbsences(in, plan.GetAsOfDate()); err != nil {
 			return err
 		}
+		if plan.GetAbsence() {
+			if _, err := fmt.Fprintln(in.out, "You are away on this day: nothing is to be fed"); err != nil {
+				return err
+			}
+		}
 		return writePlan(in.out, plan)
 	})
 }
@@ -75,7 +85,7 @@ func (h *home) plan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.DayPlan
 	for {
 		page, err := pb.NewPlanServiceClient(h).GetDayPlan(ctx, req)
 		if err != nil {
-			return nil, h.said(err, fields(map[string]string{"asOfDate": "--as-of"}))
+			return nil, h.said(err, fields(map[string]string{"asOfDate": "--date", "benches": "--bench"}))
 		}
 		if whole == nil {
 			whole = page

@@ -4,9 +4,11 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
@@ -15,19 +17,20 @@ import (
 
 func todayCommand() *cobra.Command {
 	var (
-		date, onBench string
-		horizon       int32
-		all           bool
+		date    string
+		on      []string
+		horizon int32
+		all     bool
 	)
 	c := &cobra.Command{
 		Use:   "today",
 		Short: "List what is due",
 		Long:  "List the plants that are due, the most urgent first, in the order of your round.\n\n" + listHelp(),
-		Example: "  dewbench today\n  dewbench today --bench south\n" +
+		Example: "  dewbench today\n  dewbench today --bench south --bench shelf\n" +
 			"  dewbench today --date tomorrow --horizon 0",
 	}
 	c.Flags().StringVar(&date, "date", "", "day to answer for (default today)")
-	c.Flags().StringVar(&onBench, "bench", "", "only the plants of one bench")
+	c.Flags().StringSliceVar(&on, "bench", nil, "only the plants of these benches")
 	c.Flags().Int32Var(&horizon, "horizon", service.UsualHorizonDays, fmt.Sprintf("days ahead within which a plant is upcoming, 0 to %d", service.MaxHorizonDays))
 	c.Flags().BoolVar(&all, "all", false, "also list plants that are not due or not fed by hand")
 	return onServer(c, 0, 0, func(ctx context.Context, h *home, _ []string, in inOut) error {
@@ -40,19 +43,14 @@ func todayCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		title := h.GetDisplayName()
-		if onBench != "" {
-			i, err := choose("bench", onBench, "say which bench", benchNames(benches))
-			if err != nil {
-				return fmt.Errorf("--bench: %w", err)
-			}
-			req.Filter = fmt.Sprintf("bench = %q", benches[i].GetName())
-			title += ", " + benches[i].GetDisplayName()
+		some, title, err := h.onBenches(benches, on)
+		if err != nil {
+			return err
 		}
 		list := listing{horizon: horizon, totals: map[pb.DueFeeding_Status]int{}, shown: func(s pb.DueFeeding_Status) bool {
 			return all || s != pb.DueFeeding_NOT_DUE && s != pb.DueFeeding_NOT_HAND_FED
 		}}
-		rows, day, err := h.due(ctx, req, benches, &list)
+		rows, day, err := h.dueOn(ctx, req, benches, some, &list)
 		if err != nil {
 			return err
 		}
@@ -65,6 +63,55 @@ func todayCommand() *cobra.Command {
 		_, err = list.write(in.out, rows)
 		return err
 	})
+}
+
+// onBenches finds the benches that --bench names, each once and in the order of the walk,
+// and what a list of them is called. None is named for all.
+func (h *home) onBenches(all []*pb.Bench, given []string) (some []*pb.Bench, title string, err error) {
+	title = h.GetDisplayName()
+	named := map[int]bool{}
+	for _, text := range given {
+		if len(all) == 0 {
+			return nil, "", fmt.Errorf("--bench: %w", errNoBench)
+		}
+		i, err := choose("bench", text, "say which bench", benchNames(all))
+		if err != nil {
+			return nil, "", fmt.Errorf("--bench: %w", err)
+		}
+		named[i] = true
+	}
+	for i, b := range all {
+		if named[i] {
+			some = append(some, b)
+			title += ", " + printable(b.GetDisplayName())
+		}
+	}
+	return some, title, nil
+}
+
+// dueOn is due for some benches: the filter of the call takes one. Of the same status and
+// window the rows stand bench by bench.
+func (h *home) dueOn(ctx context.Context, req *pb.ListDueFeedingsRequest, benches, some []*pb.Bench, list *listing) (rows []row, day string, err error) {
+	if len(some) == 0 {
+		return h.due(ctx, req, benches, list)
+	}
+	for i, b := range some {
+		one := proto.CloneOf(req)
+		one.Filter = fmt.Sprintf("bench = %q", b.GetName())
+		if i > 0 {
+			one.AsOfDate = &day // midnight may have passed
+		}
+		more, on, err := h.due(ctx, one, benches, list)
+		if err != nil {
+			return nil, "", err
+		}
+		for j := range more {
+			more[j].benchOrder = i
+		}
+		rows, day = append(rows, more...), on
+	}
+	slices.SortStableFunc(rows, byUrgencyOnBenches)
+	return rows, day, nil
 }
 
 // nearAway is how many days ahead an absence is told of.
@@ -107,7 +154,7 @@ func (h *home) due(ctx context.Context, req *pb.ListDueFeedingsRequest, benches 
 			return nil, h.said(err, fields(map[string]string{"asOfDate": "--date", "horizonDays": "--horizon"}))
 		}
 		for _, t := range p.GetTotals() {
-			list.totals[t.GetStatus()] = int(t.GetPlants())
+			list.totals[t.GetStatus()] += int(t.GetPlants())
 		}
 		return p, nil
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -44,12 +45,40 @@ var adviceWords = []struct {
 	{pb.WatchList_Advice_MORE_AIR_LESS_FOOD, "more air, shorter items on fewer traps; a hint, not a finding"},
 }
 
+// watchWord is what --kind takes for a kind.
+func watchWord(kind pb.WatchList_Entry_Kind) string {
+	return strings.ReplaceAll(strings.ToLower(kind.String()), "_", "-")
+}
+
+// watchKindsOf reads what --kind was given.
+func watchKindsOf(given []string) ([]pb.WatchList_Entry_Kind, error) {
+	var out []pb.WatchList_Entry_Kind
+	for _, text := range given {
+		var words []string
+		found := pb.WatchList_Entry_KIND_UNSPECIFIED
+		for _, k := range watchKinds {
+			word := watchWord(k.kind)
+			words = append(words, word)
+			if strings.ReplaceAll(strings.ToLower(text), "_", "-") == word {
+				found = k.kind
+			}
+		}
+		if found == pb.WatchList_Entry_KIND_UNSPECIFIED {
+			return nil, fmt.Errorf("--kind %s: is none of %s", text, strings.Join(words, ", "))
+		}
+		if !slices.Contains(out, found) {
+			out = append(out, found)
+		}
+	}
+	return out, nil
+}
+
 // watchHelp explains the watch list.
 func watchHelp() string {
 	var b strings.Builder
-	b.WriteString("The headings:\n")
+	b.WriteString("The headings, with the words of --kind:\n")
 	for _, k := range watchKinds {
-		fmt.Fprintf(&b, "  %-18s  %s\n", k.heading, k.words)
+		fmt.Fprintf(&b, "  %-16s  %-11s  %s\n", k.heading, watchWord(k.kind), k.words)
 	}
 	b.WriteString("\nWhat to do, as codes of the API:\n")
 	for _, a := range adviceWords {
@@ -59,18 +88,25 @@ func watchHelp() string {
 }
 
 func watchCommand() *cobra.Command {
-	var date, unseen string
+	var (
+		date, unseen string
+		kinds        []string
+	)
 	c := &cobra.Command{
 		Use:     "watch",
 		Short:   "List what wants a second look",
 		Long:    "List what wants a second look: plants that shrink, that are held or at rest for long,\nthat nobody has seen or surveyed, and benches with much mould.\n\n" + watchHelp(),
-		Example: "  dewbench watch\n  dewbench watch --unseen-since 2026-03-01",
+		Example: "  dewbench watch\n  dewbench watch --kind shrinking --kind bench-mould\n  dewbench watch --unseen-since 2026-03-01",
 	}
 	c.Flags().StringVar(&date, "date", "", "day to answer for (default today)")
 	c.Flags().StringVar(&unseen, "unseen-since", "", "list plants not seen since this day (default 90 days before)")
+	c.Flags().StringSliceVar(&kinds, "kind", nil, "list these only, such as shrinking,unseen")
 	return onServer(c, 0, 0, func(ctx context.Context, h *home, _ []string, in inOut) error {
 		req := &pb.GetWatchListRequest{Parent: h.GetName(), PageSize: service.MaxPageSize}
 		var err error
+		if req.Kinds, err = watchKindsOf(kinds); err != nil {
+			return err
+		}
 		if req.AsOfDate, err = h.day("--date", date); err != nil {
 			return err
 		}
@@ -80,10 +116,6 @@ func watchCommand() *cobra.Command {
 		benches, err := h.benches(ctx)
 		if err != nil {
 			return err
-		}
-		display := map[string]string{}
-		for _, b := range benches {
-			display[b.GetName()] = b.GetDisplayName()
 		}
 		var totals []*pb.WatchList_Total
 		of := map[pb.WatchList_Entry_Kind][]*pb.WatchList_Entry{}
@@ -109,7 +141,7 @@ func watchCommand() *cobra.Command {
 		}
 		for _, k := range watchKinds {
 			if len(of[k.kind]) > 0 {
-				if err := writeWatched(in, k.heading, of[k.kind], display); err != nil {
+				if err := writeWatched(in, k.heading, of[k.kind], benches); err != nil {
 					return err
 				}
 			}
@@ -118,9 +150,28 @@ func watchCommand() *cobra.Command {
 	})
 }
 
-// writeWatched writes the entries of one kind, a line each.
-func writeWatched(in inOut, heading string, entries []*pb.WatchList_Entry, display map[string]string) error {
-	if _, err := fmt.Fprintf(in.out, "\n%s: %d\n", heading, len(entries)); err != nil {
+// writeWatched writes the entries of one kind, a line each, below how many there are on
+// each bench in the order of the walk.
+func writeWatched(in inOut, heading string, entries []*pb.WatchList_Entry, benches []*pb.Bench) error {
+	display, counts := map[string]string{}, map[string]int{}
+	for _, e := range entries {
+		counts[e.GetBench()]++
+	}
+	var on []string
+	for _, b := range benches {
+		display[b.GetName()] = b.GetDisplayName()
+		if n := counts[b.GetName()]; n > 0 {
+			on = append(on, fmt.Sprintf("%s %d", printable(b.GetDisplayName()), n))
+		}
+	}
+	if n := counts[""]; n > 0 {
+		on = append(on, fmt.Sprintf("on no bench %d", n))
+	}
+	heading = fmt.Sprintf("%s: %d", heading, len(entries))
+	if len(on) > 1 {
+		heading += " (" + strings.Join(on, ", ") + ")"
+	}
+	if _, err := fmt.Fprintf(in.out, "\n%s\n", heading); err != nil {
 		return err
 	}
 	table := tabwriter.NewWriter(in.out, 0, 0, 2, ' ', 0)
