@@ -55,7 +55,8 @@ type CalendarServiceClient interface {
 	// Gives a calendar as iCalendar (RFC 5545), to whoever knows its secret: no token is
 	// needed. It has an event of a whole day for each bench and feed date, from today to
 	// 31 days ahead where the collection is. What is overdue stands on the first day from
-	// today on which it can be fed. Over HTTP the answer is the calendar itself, with an
+	// today on which it can be fed. DTSTAMP is when anything in the collection was last
+	// changed, or the start of the day, if that is later. Over HTTP the answer is the calendar itself, with an
 	// ETag. Errors: NOT_FOUND (`CALENDAR_NOT_FOUND`, in the same words for a secret that
 	// is wrong or was revoked, of a grower who is suspended, and of a collection that is
 	// deleted), FAILED_PRECONDITION (`TOO_MANY_COLLECTIONS`, `TOO_MANY_PLANTS`).
@@ -148,7 +149,8 @@ type CalendarServiceServer interface {
 	// Gives a calendar as iCalendar (RFC 5545), to whoever knows its secret: no token is
 	// needed. It has an event of a whole day for each bench and feed date, from today to
 	// 31 days ahead where the collection is. What is overdue stands on the first day from
-	// today on which it can be fed. Over HTTP the answer is the calendar itself, with an
+	// today on which it can be fed. DTSTAMP is when anything in the collection was last
+	// changed, or the start of the day, if that is later. Over HTTP the answer is the calendar itself, with an
 	// ETag. Errors: NOT_FOUND (`CALENDAR_NOT_FOUND`, in the same words for a secret that
 	// is wrong or was revoked, of a grower who is suspended, and of a collection that is
 	// deleted), FAILED_PRECONDITION (`TOO_MANY_COLLECTIONS`, `TOO_MANY_PLANTS`).

@@ -28,7 +28,7 @@ const (
 //
 // What there is to do in a collection on a day.
 type PlanServiceClient interface {
-	// Tells what there is to do in a collection on a day, bench by bench in the order in which they are
+	// Tells what there is to do on a day, bench by bench in the order in which they are
 	// walked: plants to feed, outcomes to look at, mould to take off, stalks to cut,
 	// surveys, measurements and counts to make again, and treatments that end. It goes by
 	// what is on record by the end of the day, and by the regimens and benches of today: a
@@ -62,7 +62,7 @@ func (c *planServiceClient) GetDayPlan(ctx context.Context, in *GetDayPlanReques
 //
 // What there is to do in a collection on a day.
 type PlanServiceServer interface {
-	// Tells what there is to do in a collection on a day, bench by bench in the order in which they are
+	// Tells what there is to do on a day, bench by bench in the order in which they are
 	// walked: plants to feed, outcomes to look at, mould to take off, stalks to cut,
 	// surveys, measurements and counts to make again, and treatments that end. It goes by
 	// what is on record by the end of the day, and by the regimens and benches of today: a

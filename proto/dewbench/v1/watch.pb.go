@@ -649,7 +649,7 @@ func (x *WatchList_Trend) GetSlopeHighMmPerMonth() float64 {
 
 // Sessions of 180 days, the day asked about among them, whose outcome was known by then;
 // each counts where the plant stood at the end of its day. Plants that died or were
-// sold since count too; deleted ones do not.
+// sold since count too; those deleted by the day asked about do not.
 type WatchList_MouldCount struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Sessions on the bench.
