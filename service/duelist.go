@@ -482,6 +482,22 @@ func readAsOf(text *string) (civil.Day, error) {
 	return day, p.err()
 }
 
+// dayAsked returns the day that is asked about: on a later page that of the first one,
+// else asOf, or today if that is none.
+func (v *visit) dayAsked(c *collection, asOf civil.Day, later bool, first int64) (civil.Day, error) {
+	if later {
+		if first < int64(civil.Min) || first > int64(lastAsOf) {
+			return civil.None, badPageToken() // another version wrote it
+		}
+		return civil.Day(first), nil
+	}
+	today := c.today(v.at)
+	if asOf == civil.None {
+		asOf = today
+	}
+	return asOf, checkAhead(today, asOf, true)
+}
+
 // checkAhead refuses days that cannot be asked about.
 func checkAhead(today, day civil.Day, single bool) error {
 	rule := ""

@@ -46,12 +46,9 @@ func (s *Plans) GetDayPlan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.
 			return err
 		}
 		var from planKey
-		first, later, err := l.from(from.parts()...) // when the first page was asked for
+		first, later, err := l.from(from.parts()...) // of which day the first page was
 		if err != nil {
 			return err
-		}
-		if later {
-			v.at = time.UnixMicro(first)
 		}
 		c, err := v.oneCollection(req.GetParent())
 		if err != nil {
@@ -65,11 +62,7 @@ func (s *Plans) GetDayPlan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.
 		if err := p.err(); err != nil {
 			return err
 		}
-		today := c.today(v.at)
-		if day == civil.None {
-			day = today
-		}
-		if err := checkAhead(today, day, true); err != nil {
+		if day, err = v.dayAsked(c, day, later, first); err != nil {
 			return err
 		}
 		tasks, err := v.planTasks(c, day, benches)
@@ -91,8 +84,7 @@ func (s *Plans) GetDayPlan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.
 		var next []any
 		if size := pageSize(req.GetPageSize()); len(tasks) > size {
 			tasks = tasks[:size]
-			// As coarse as the days allow, so that the same page has the same token.
-			next = afterRow(today.Noon(c.zone).UnixMicro(), tasks[size-1].key.parts()...)
+			next = afterRow(int64(day), tasks[size-1].key.parts()...)
 		}
 		answer.Tasks = messagesOf(tasks)
 		answer.NextPageToken, err = l.token(next)

@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/civil"
@@ -69,15 +68,12 @@ func (s *Watch) GetWatchList(ctx context.Context, req *pb.GetWatchListRequest) (
 			return err
 		}
 		var from watchKey
-		first, later, err := l.from(from.parts()...) // when the first page was asked for
+		first, later, err := l.from(from.parts()...) // of which day the first page was
 		if err != nil {
 			return err
 		}
-		if later {
-			v.at = time.UnixMicro(first)
-		}
 		w := &watcher{visit: v, kinds: req.GetKinds()}
-		if err := w.begin(req); err != nil {
+		if err := w.begin(req, later, first); err != nil {
 			return err
 		}
 		rows, err := w.rows()
@@ -97,8 +93,7 @@ func (s *Watch) GetWatchList(ctx context.Context, req *pb.GetWatchListRequest) (
 		var next []any
 		if size := pageSize(req.GetPageSize()); len(rows) > size {
 			rows = rows[:size]
-			// The moment is only kept as the day, so that the same page has the same token.
-			next = afterRow(w.c.today(v.at).Noon(w.c.zone).UnixMicro(), rows[size-1].key.parts()...)
+			next = afterRow(int64(w.day), rows[size-1].key.parts()...)
 		}
 		if err := w.nameRecords(rows); err != nil {
 			return err
@@ -144,7 +139,7 @@ func (w *watcher) wants(kind pb.WatchList_Entry_Kind) bool {
 }
 
 // begin opens the collection and settles the days.
-func (w *watcher) begin(req *pb.GetWatchListRequest) (err error) {
+func (w *watcher) begin(req *pb.GetWatchListRequest, later bool, first int64) (err error) {
 	var p problems
 	w.day, w.unseenSince = checkDay(&p, "asOfDate", req.GetAsOfDate()), checkDay(&p, "unseenSinceDate", req.GetUnseenSinceDate())
 	if err := p.err(); err != nil {
@@ -153,11 +148,7 @@ func (w *watcher) begin(req *pb.GetWatchListRequest) (err error) {
 	if w.c, err = w.oneCollection(req.GetParent()); err != nil {
 		return err
 	}
-	today := w.c.today(w.at)
-	if w.day == civil.None {
-		w.day = today
-	}
-	if err := checkAhead(today, w.day, true); err != nil {
+	if w.day, err = w.dayAsked(w.c, w.day, later, first); err != nil {
 		return err
 	}
 	switch {
