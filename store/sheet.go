@@ -31,7 +31,7 @@ func (r *sheetHead) message() *pb.Sheet {
 
 type sheetRow struct {
 	Head sheetHead `gorm:"embedded"`
-	Plan string    // JSON of a sheet that has benches, portions and rows alone
+	Plan string    // JSON of a sheet that has benches, portions, rows and other foods alone
 }
 
 var sheetList = listing{
@@ -39,14 +39,18 @@ var sheetList = listing{
 	usual:  "name",
 }
 
+// mostSheets is how many bench sheets of a collection are kept. The proto file says the
+// same.
+const mostSheets = 1000
+
 // CreateSheet adds a bench sheet with the next number of the collection, to be purged
-// at expireUs.
+// at expireUs. What is older than the latest 1,000 is removed.
 func (c *Collection) CreateSheet(m *pb.Sheet, by By, expireUs int64) (*pb.Sheet, error) {
 	r := sheetRow{Head: sheetHead{
 		CollectionID: c.id, AsOfDate: m.GetAsOfDate(), RowCount: int32(len(m.GetRows())), CreateUs: by.Us, ExpireUs: expireUs, Stamp: stamp(),
 	}}
 	var err error
-	if r.Plan, err = text(&pb.Sheet{Benches: m.GetBenches(), Portions: m.GetPortions(), Rows: m.GetRows()}); err != nil {
+	if r.Plan, err = text(&pb.Sheet{Benches: m.GetBenches(), Portions: m.GetPortions(), Rows: m.GetRows(), OtherFoods: m.GetOtherFoods()}); err != nil {
 		return nil, err
 	}
 	// Nobody else takes the number: a writer holds a lock on the collection.
@@ -55,6 +59,9 @@ func (c *Collection) CreateSheet(m *pb.Sheet, by By, expireUs int64) (*pb.Sheet,
 	}
 	if err := c.tx.q().Create(&r).Error; err != nil {
 		return nil, err
+	}
+	if err := c.own().Where("sheet_number <= ?", r.Head.SheetNumber-mostSheets).Delete(&sheetHead{}).Error; err != nil {
+		return nil, fmt.Errorf("remove old sheets: %w", err)
 	}
 	return c.Sheet(r.Head.SheetNumber)
 }
@@ -69,7 +76,7 @@ func (c *Collection) Sheet(number int64) (*pb.Sheet, error) {
 	if err := readText(r.Plan, plan); err != nil {
 		return nil, err
 	}
-	m.Benches, m.Portions, m.Rows = plan.GetBenches(), plan.GetPortions(), plan.GetRows()
+	m.Benches, m.Portions, m.Rows, m.OtherFoods = plan.GetBenches(), plan.GetPortions(), plan.GetRows(), plan.GetOtherFoods()
 	return m, nil
 }
 

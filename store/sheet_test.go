@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"errors"
+	"slices"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
@@ -14,9 +15,10 @@ import (
 func (b bed) newSheet(n int, by store.By, expireUs int64) *pb.Sheet {
 	b.Helper()
 	m := &pb.Sheet{
-		AsOfDate: "2026-05-11",
-		Benches:  []*pb.DayPlan_BenchPlan{{DisplayName: "Sill", Portions: []*pb.DayPlan_Portion{{Food: "foods/f", Traps: 3, Plants: 1}}}},
-		Portions: []*pb.DayPlan_Portion{{Food: "foods/f", MaxItemLengthMm: proto.Float64(4.2), Cut: true, Traps: 3, Plants: 1}},
+		AsOfDate:   "2026-05-11",
+		Benches:    []*pb.DayPlan_BenchPlan{{DisplayName: "Sill", Portions: []*pb.DayPlan_Portion{{Food: "foods/f", Traps: 3, Plants: 1}}}},
+		Portions:   []*pb.DayPlan_Portion{{Food: "foods/f", MaxItemLengthMm: proto.Float64(4.2), Cut: true, Traps: 3, Plants: 1}},
+		OtherFoods: []string{"foods/g"},
 	}
 	for i := range n {
 		m.Rows = append(m.Rows, &pb.Sheet_Row{
@@ -90,6 +92,38 @@ func TestPurgeOfSheets(t *testing.T) {
 			return err
 		})
 		b.goes(noon+4000, map[string]int64{"sheets": 2, "collections": 1, "revisions": 2})
+	})
+}
+
+// More than 1,000 sheets are not kept: the oldest go.
+func TestSheetsAreNotMany(t *testing.T) {
+	each(t, func(b bed) {
+		b.in(func(c *store.Collection) error {
+			for range 1002 {
+				if _, err := c.CreateSheet(&pb.Sheet{AsOfDate: "2026-05-11"}, at(1), noon); err != nil {
+					return err
+				}
+			}
+			var there []bool
+			for _, n := range []int64{1, 2, 3, 1002} {
+				switch _, err := c.Sheet(n); {
+				case err == nil:
+					there = append(there, true)
+				case errors.Is(err, store.ErrNotFound):
+					there = append(there, false)
+				default:
+					return err
+				}
+			}
+			if !slices.Equal(there, []bool{false, false, true, true}) {
+				b.Errorf("sheets 1, 2, 3 and 1002 are there: %v", there)
+			}
+			all, next, err := c.Sheets(store.List{Limit: 1001})
+			if len(all) != 1000 || next != nil {
+				b.Errorf("%d sheets are kept, and %v", len(all), next)
+			}
+			return err
+		})
 	})
 }
 
