@@ -33,8 +33,8 @@ const (
 	RecordSessionResponse_Skipped_SKIPPED RecordSessionResponse_Skipped_Code = 1
 	// It was fed on this day already, by whomever: it is not fed twice.
 	RecordSessionResponse_Skipped_FED_TODAY RecordSessionResponse_Skipped_Code = 2
-	// It was fed since the day of the sheet, before the day of this session: nobody
-	// feeds by the same sheet twice.
+	// It was fed on the day of the sheet or later, but not on the day of this session:
+	// by a sheet a plant is fed once.
 	RecordSessionResponse_Skipped_FED_SINCE RecordSessionResponse_Skipped_Code = 3
 	// It stands elsewhere now than where the sheet says.
 	RecordSessionResponse_Skipped_MOVED RecordSessionResponse_Skipped_Code = 4
@@ -92,7 +92,8 @@ func (RecordSessionResponse_Skipped_Code) EnumDescriptor() ([]byte, []int) {
 // What to record.
 type RecordSessionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The bench, `collections/{collection}/benches/{bench}`.
+	// The bench, `collections/{collection}/benches/{bench}`; with a sheet also
+	// `collections/{collection}`, for all that stands on it.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// When the plants were fed. Absent, without fedDate: now.
 	FedTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=fed_time,json=fedTime,proto3" json:"fed_time,omitempty"`
@@ -114,7 +115,8 @@ type RecordSessionRequest struct {
 	// Whether to check only: the answer is what would be made, and nothing is.
 	ValidateOnly bool `protobuf:"varint,10,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// The sheet on which it was noted, `collections/{collection}/sheets/{sheet}`. If it
-	// is of another day than today, fedTime or fedDate must tell when they were fed.
+	// is of another day than today, fedTime or fedDate must tell when they were fed: not
+	// before the day of the sheet.
 	Sheet         string `protobuf:"bytes,11,opt,name=sheet,proto3" json:"sheet,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -230,7 +232,8 @@ func (x *RecordSessionRequest) GetSheet() string {
 // What was recorded.
 type RecordSessionResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The feedings, in the order in which the bench is walked.
+	// The feedings, in the order in which the bench is walked, or of the rows where name
+	// is a collection.
 	Feedings []*Feeding `protobuf:"bytes,1,rep,name=feedings,proto3" json:"feedings,omitempty"`
 	// Plants that were not fed although they were due, stood on the sheet or were named;
 	// in the same order. Those that stand elsewhere or ended come last.
@@ -286,7 +289,8 @@ func (x *RecordSessionResponse) GetSkipped() []*RecordSessionResponse_Skipped {
 // What to record.
 type RecordOutcomesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The bench, `collections/{collection}/benches/{bench}`.
+	// The bench, `collections/{collection}/benches/{bench}`; with a sheet also
+	// `collections/{collection}`, for all that stands on it.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// When it was seen. Absent, without outcomeDate: now. Sessions after it are left as
 	// they are.
@@ -302,7 +306,8 @@ type RecordOutcomesRequest struct {
 	// Whether to check only: the answer is what would stand, and nothing is changed.
 	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// The sheet on which it was noted, `collections/{collection}/sheets/{sheet}`. If it
-	// is of another day than today, outcomeTime or outcomeDate must tell when it was seen.
+	// is of another day than today, outcomeTime or outcomeDate must tell when it was seen:
+	// not before the day of the sheet.
 	Sheet         string `protobuf:"bytes,7,opt,name=sheet,proto3" json:"sheet,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -391,7 +396,7 @@ func (x *RecordOutcomesRequest) GetSheet() string {
 type RecordOutcomesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The feedings with their outcomes, plant by plant in the order in which the bench
-	// is walked.
+	// is walked, or of the rows where name is a collection.
 	Feedings      []*Feeding `protobuf:"bytes,1,rep,name=feedings,proto3" json:"feedings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1075,8 +1080,8 @@ func (x *UndoResponse) GetPlants() []*Plant {
 // A plant that is not fed as planned. Each plant stands here once at most.
 type RecordSessionRequest_Exception struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// A plant of the bench, `collections/{collection}/plants/{plant}`. Give this, tag
-	// or, with a sheet, row.
+	// A plant of the bench, or of the sheet where name is a collection,
+	// `collections/{collection}/plants/{plant}`. Give this, tag or, with a sheet, row.
 	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
 	// What is on its label.
 	Tag string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
@@ -1232,8 +1237,8 @@ func (x *RecordSessionResponse_Skipped) GetCode() RecordSessionResponse_Skipped_
 // A plant whose sessions went otherwise. Each plant stands here once at most.
 type RecordOutcomesRequest_Exception struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// A plant of the bench, `collections/{collection}/plants/{plant}`. Give this, tag
-	// or, with a sheet, row.
+	// A plant of the bench, or of the sheet where name is a collection,
+	// `collections/{collection}/plants/{plant}`. Give this, tag or, with a sheet, row.
 	Plant string `protobuf:"bytes,1,opt,name=plant,proto3" json:"plant,omitempty"`
 	// What is on its label.
 	Tag string `protobuf:"bytes,2,opt,name=tag,proto3" json:"tag,omitempty"`
@@ -1243,7 +1248,7 @@ type RecordOutcomesRequest_Exception struct {
 	Skip bool `protobuf:"varint,4,opt,name=skip,proto3" json:"skip,omitempty"`
 	// A note, added to that of its feedings.
 	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
-	// The number of its row on the sheet.
+	// The number of its row on the sheet, which tells to look at its food.
 	Row           *int32 `protobuf:"varint,6,opt,name=row,proto3,oneof" json:"row,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1325,10 +1330,9 @@ var File_dewbench_v1_session_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_session_proto_rawDesc = "" +
 	"\n" +
-	"\x19dewbench/v1/session.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc9\a\n" +
-	"\x14RecordSessionRequest\x12g\n" +
-	"\x04name\x18\x01 \x01(\tBS\xe2A\x01\x02\xfaA\x10\n" +
-	"\x0edewbench/Bench\xbaH9r725^collections/[a-z0-9-]{1,63}/benches/[a-z0-9-]{1,63}$R\x04name\x125\n" +
+	"\x19dewbench/v1/session.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb9\a\n" +
+	"\x14RecordSessionRequest\x12W\n" +
+	"\x04name\x18\x01 \x01(\tBC\xe2A\x01\x02\xbaH<r:28^collections/[a-z0-9-]{1,63}(/benches/[a-z0-9-]{1,63})?$R\x04name\x125\n" +
 	"\bfed_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\afedTime\x12C\n" +
 	"\bfed_date\x18\x03 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\afedDate\x88\x01\x01\x12\x1b\n" +
 	"\x04food\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x04food\x12\x1c\n" +
@@ -1367,10 +1371,9 @@ const file_dewbench_v1_session_proto_rawDesc = "" +
 	"\tFED_TODAY\x10\x02\x12\r\n" +
 	"\tFED_SINCE\x10\x03\x12\t\n" +
 	"\x05MOVED\x10\x04\x12\t\n" +
-	"\x05ENDED\x10\x05\"\xe8\x06\n" +
-	"\x15RecordOutcomesRequest\x12g\n" +
-	"\x04name\x18\x01 \x01(\tBS\xe2A\x01\x02\xfaA\x10\n" +
-	"\x0edewbench/Bench\xbaH9r725^collections/[a-z0-9-]{1,63}/benches/[a-z0-9-]{1,63}$R\x04name\x12=\n" +
+	"\x05ENDED\x10\x05\"\xd8\x06\n" +
+	"\x15RecordOutcomesRequest\x12W\n" +
+	"\x04name\x18\x01 \x01(\tBC\xe2A\x01\x02\xbaH<r:28^collections/[a-z0-9-]{1,63}(/benches/[a-z0-9-]{1,63})?$R\x04name\x12=\n" +
 	"\foutcome_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\voutcomeTime\x12K\n" +
 	"\foutcome_date\x18\x03 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\voutcomeDate\x88\x01\x01\x12O\n" +
 	"\x06except\x18\x04 \x03(\v2,.dewbench.v1.RecordOutcomesRequest.ExceptionB\t\xbaH\x06\x92\x01\x03\x10\xe8\aR\x06except\x12<\n" +
@@ -1459,10 +1462,10 @@ const file_dewbench_v1_session_proto_rawDesc = "" +
 	"\fUndoResponse\x120\n" +
 	"\bfeedings\x18\x01 \x03(\v2\x14.dewbench.v1.FeedingR\bfeedings\x12<\n" +
 	"\fobservations\x18\x02 \x03(\v2\x18.dewbench.v1.ObservationR\fobservations\x12*\n" +
-	"\x06plants\x18\x03 \x03(\v2\x12.dewbench.v1.PlantR\x06plants2\xd2\a\n" +
-	"\x0eSessionService\x12\x9a\x01\n" +
-	"\rRecordSession\x12!.dewbench.v1.RecordSessionRequest\x1a\".dewbench.v1.RecordSessionResponse\"B\xdaA\x04name\x82\xd3\xe4\x93\x025:\x01*\"0/v1/{name=collections/*/benches/*}:recordSession\x12\x9e\x01\n" +
-	"\x0eRecordOutcomes\x12\".dewbench.v1.RecordOutcomesRequest\x1a#.dewbench.v1.RecordOutcomesResponse\"C\xdaA\x04name\x82\xd3\xe4\x93\x026:\x01*\"1/v1/{name=collections/*/benches/*}:recordOutcomes\x12\x8c\x01\n" +
+	"\x06plants\x18\x03 \x03(\v2\x12.dewbench.v1.PlantR\x06plants2\xad\b\n" +
+	"\x0eSessionService\x12\xc7\x01\n" +
+	"\rRecordSession\x12!.dewbench.v1.RecordSessionRequest\x1a\".dewbench.v1.RecordSessionResponse\"o\xdaA\x04name\x82\xd3\xe4\x93\x02b:\x01*Z+:\x01*\"&/v1/{name=collections/*}:recordSession\"0/v1/{name=collections/*/benches/*}:recordSession\x12\xcc\x01\n" +
+	"\x0eRecordOutcomes\x12\".dewbench.v1.RecordOutcomesRequest\x1a#.dewbench.v1.RecordOutcomesResponse\"q\xdaA\x04name\x82\xd3\xe4\x93\x02d:\x01*Z,:\x01*\"'/v1/{name=collections/*}:recordOutcomes\"1/v1/{name=collections/*/benches/*}:recordOutcomes\x12\x8c\x01\n" +
 	"\vDividePlant\x12\x1f.dewbench.v1.DividePlantRequest\x1a .dewbench.v1.DividePlantResponse\":\xdaA\x04name\x82\xd3\xe4\x93\x02-:\x01*\"(/v1/{name=collections/*/plants/*}:divide\x12\x91\x01\n" +
 	"\n" +
 	"MovePlants\x12\x1e.dewbench.v1.MovePlantsRequest\x1a\x1f.dewbench.v1.MovePlantsResponse\"B\xdaA\rname,to_bench\x82\xd3\xe4\x93\x02,:\x01*\"'/v1/{name=collections/*/benches/*}:move\x12\x88\x01\n" +

@@ -37,7 +37,9 @@ type SessionServiceClient interface {
 	// day of the session, with the traps that are planned, but for the exceptions. A plant
 	// that was fed on that day already, and did not reject it, is not fed again: it stands
 	// among the skipped. With a sheet, the plants are those that it tells to feed on the
-	// bench, with the traps that it has, whatever is due by now. Errors:
+	// bench, with the traps that it has, whatever is due by now; a plant that was fed on
+	// the day of the sheet or later is not fed again. The whole sheet at once, with the
+	// plants that stand on no bench, is recorded of the collection. Errors:
 	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`, and, at
 	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`, `SHEET_NOT_FOUND`), FAILED_PRECONDITION
 	// (`RESOURCE_DELETED` for a deleted bench), ALREADY_EXISTS (`REQUEST_ID_REUSED`),
@@ -45,7 +47,8 @@ type SessionServiceClient interface {
 	RecordSession(ctx context.Context, in *RecordSessionRequest, opts ...grpc.CallOption) (*RecordSessionResponse, error)
 	// Records what became of all sessions of a bench's plants whose outcome is not yet
 	// known: `CLEAN`, but for the exceptions. With a sheet, the sessions are those that it
-	// tells to look at. Errors: as RecordSession.
+	// tells to look at, and only they; of the collection, those of the whole sheet, wherever
+	// the plants stand by now. Errors: as RecordSession.
 	RecordOutcomes(ctx context.Context, in *RecordOutcomesRequest, opts ...grpc.CallOption) (*RecordOutcomesResponse, error)
 	// Divides a plant, or pricks a pot out: makes new plants with it as their parent,
 	// which take over what it is, its clone and its locality. It counts as repotted, and
@@ -149,7 +152,9 @@ type SessionServiceServer interface {
 	// day of the session, with the traps that are planned, but for the exceptions. A plant
 	// that was fed on that day already, and did not reject it, is not fed again: it stands
 	// among the skipped. With a sheet, the plants are those that it tells to feed on the
-	// bench, with the traps that it has, whatever is due by now. Errors:
+	// bench, with the traps that it has, whatever is due by now; a plant that was fed on
+	// the day of the sheet or later is not fed again. The whole sheet at once, with the
+	// plants that stand on no bench, is recorded of the collection. Errors:
 	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `BENCH_NOT_FOUND`, and, at
 	// their fields, `PLANT_NOT_FOUND`, `FOOD_NOT_FOUND`, `SHEET_NOT_FOUND`), FAILED_PRECONDITION
 	// (`RESOURCE_DELETED` for a deleted bench), ALREADY_EXISTS (`REQUEST_ID_REUSED`),
@@ -157,7 +162,8 @@ type SessionServiceServer interface {
 	RecordSession(context.Context, *RecordSessionRequest) (*RecordSessionResponse, error)
 	// Records what became of all sessions of a bench's plants whose outcome is not yet
 	// known: `CLEAN`, but for the exceptions. With a sheet, the sessions are those that it
-	// tells to look at. Errors: as RecordSession.
+	// tells to look at, and only they; of the collection, those of the whole sheet, wherever
+	// the plants stand by now. Errors: as RecordSession.
 	RecordOutcomes(context.Context, *RecordOutcomesRequest) (*RecordOutcomesResponse, error)
 	// Divides a plant, or pricks a pot out: makes new plants with it as their parent,
 	// which take over what it is, its clone and its locality. It counts as repotted, and

@@ -79,7 +79,9 @@ func (Paper) EnumDescriptor() ([]byte, []int) {
 }
 
 // A bench sheet: what there was to do on a day, as it was printed. It is kept for 400
-// days, and the latest of a collection for as long as the collection.
+// days, and the latest of a collection for as long as the collection; but no more than
+// the latest 1,000 of a collection. What it tells of a plant stays in it until then, also
+// if the plant is deleted and purged.
 type Sheet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `collections/{collection}/sheets/{sheet}`; {sheet} is a number that counts the
@@ -88,7 +90,8 @@ type Sheet struct {
 	// The civil day (YYYY-MM-DD) that it plans.
 	AsOfDate string `protobuf:"bytes,2,opt,name=as_of_date,json=asOfDate,proto3" json:"as_of_date,omitempty"`
 	// The benches on which there is something to do, in the order in which they are
-	// walked, without their calls.
+	// walked, without their calls; then those that were asked for by name and have nothing
+	// to do, without totals.
 	Benches []*DayPlan_BenchPlan `protobuf:"bytes,3,rep,name=benches,proto3" json:"benches,omitempty"`
 	// What to bring for all of them, by food and length.
 	Portions []*DayPlan_Portion `protobuf:"bytes,4,rep,name=portions,proto3" json:"portions,omitempty"`
@@ -100,7 +103,10 @@ type Sheet struct {
 	// When it was made.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it is no longer kept, unless it is the latest.
-	ExpireTime    *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
+	// Kinds of food, `foods/{food}`, that fit one of the rows or more, and that none
+	// prefers.
+	OtherFoods    []string `protobuf:"bytes,9,rep,name=other_foods,json=otherFoods,proto3" json:"other_foods,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -187,6 +193,13 @@ func (x *Sheet) GetCreateTime() *timestamppb.Timestamp {
 func (x *Sheet) GetExpireTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.ExpireTime
+	}
+	return nil
+}
+
+func (x *Sheet) GetOtherFoods() []string {
+	if x != nil {
+		return x.OtherFoods
 	}
 	return nil
 }
@@ -380,7 +393,7 @@ func (x *ListSheetsRequest) GetPageToken() string {
 // A page of sheets.
 type ListSheetsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The sheets, without rows, benches and portions.
+	// The sheets, without rows, benches, portions and other foods.
 	Sheets []*Sheet `protobuf:"bytes,1,rep,name=sheets,proto3" json:"sheets,omitempty"`
 	// For the next page; empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
@@ -504,7 +517,8 @@ type PrintLabelsRequest struct {
 	// holds inside margins of 10 mm, 2 mm apart.
 	LabelWidthMm *int32 `protobuf:"varint,5,opt,name=label_width_mm,json=labelWidthMm,proto3,oneof" json:"label_width_mm,omitempty"`
 	// Height of a label, mm, 20 to 120; absent: 30. A QR code takes a square of that
-	// height, but at most half of the width.
+	// height, but at most half of the width. Its modules must be 0.33 mm wide at least, or
+	// few printers and scanners can do with it: a long base_url needs a larger label.
 	LabelHeightMm *int32 `protobuf:"varint,6,opt,name=label_height_mm,json=labelHeightMm,proto3,oneof" json:"label_height_mm,omitempty"`
 	// What stands before the name of the plant in the QR code, with a slash between: an
 	// address over http or https of at most 100 characters, such as
@@ -610,7 +624,8 @@ type Sheet_Row struct {
 	ScientificName string `protobuf:"bytes,5,opt,name=scientific_name,json=scientificName,proto3" json:"scientific_name,omitempty"`
 	// Cultivar, without quotes.
 	Cultivar string `protobuf:"bytes,6,opt,name=cultivar,proto3" json:"cultivar,omitempty"`
-	// What to do with it, in the order of the kinds.
+	// What to do with it, in the order in which it is done: what it caught or digested is
+	// looked at before it is fed.
 	Tasks         []*Sheet_Task `protobuf:"bytes,7,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -719,7 +734,12 @@ type Sheet_Task struct {
 	// The civil day (YYYY-MM-DD) since which there is reason for it.
 	SinceDate *string `protobuf:"bytes,8,opt,name=since_date,json=sinceDate,proto3,oneof" json:"since_date,omitempty"`
 	// What to do, as a sentence in English.
-	Message       string `protobuf:"bytes,9,opt,name=message,proto3" json:"message,omitempty"`
+	Message string `protobuf:"bytes,9,opt,name=message,proto3" json:"message,omitempty"`
+	// Of `FEED`: whether the plant was overdue.
+	Overdue bool `protobuf:"varint,10,opt,name=overdue,proto3" json:"overdue,omitempty"`
+	// Of `SURVEY` and `MEASURE`: the fields of the observation to fill in, such as
+	// `measurement.workingTraps`.
+	Fill          []string `protobuf:"bytes,11,rep,name=fill,proto3" json:"fill,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -817,11 +837,25 @@ func (x *Sheet_Task) GetMessage() string {
 	return ""
 }
 
+func (x *Sheet_Task) GetOverdue() bool {
+	if x != nil {
+		return x.Overdue
+	}
+	return false
+}
+
+func (x *Sheet_Task) GetFill() []string {
+	if x != nil {
+		return x.Fill
+	}
+	return nil
+}
+
 var File_dewbench_v1_sheet_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_sheet_proto_rawDesc = "" +
 	"\n" +
-	"\x17dewbench/v1/sheet.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x15dewbench/v1/due.proto\x1a\x16dewbench/v1/plan.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/httpbody.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbb\b\n" +
+	"\x17dewbench/v1/sheet.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x15dewbench/v1/due.proto\x1a\x16dewbench/v1/plan.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/httpbody.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x90\t\n" +
 	"\x05Sheet\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\"\n" +
 	"\n" +
@@ -833,7 +867,9 @@ const file_dewbench_v1_sheet_proto_rawDesc = "" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"createTime\x12A\n" +
 	"\vexpire_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"expireTime\x1a\xc9\x01\n" +
+	"expireTime\x12%\n" +
+	"\vother_foods\x18\t \x03(\tB\x04\xe2A\x01\x03R\n" +
+	"otherFoods\x1a\xc9\x01\n" +
 	"\x03Row\x12\x10\n" +
 	"\x03row\x18\x01 \x01(\x05R\x03row\x12\x14\n" +
 	"\x05bench\x18\x02 \x01(\tR\x05bench\x12\x14\n" +
@@ -841,7 +877,7 @@ const file_dewbench_v1_sheet_proto_rawDesc = "" +
 	"\x03tag\x18\x04 \x01(\tR\x03tag\x12'\n" +
 	"\x0fscientific_name\x18\x05 \x01(\tR\x0escientificName\x12\x1a\n" +
 	"\bcultivar\x18\x06 \x01(\tR\bcultivar\x12-\n" +
-	"\x05tasks\x18\a \x03(\v2\x17.dewbench.v1.Sheet.TaskR\x05tasks\x1a\xff\x02\n" +
+	"\x05tasks\x18\a \x03(\v2\x17.dewbench.v1.Sheet.TaskR\x05tasks\x1a\xad\x03\n" +
 	"\x04Task\x122\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x1e.dewbench.v1.DayPlan.Task.KindR\x04kind\x12\x14\n" +
 	"\x05traps\x18\x02 \x01(\x05R\x05traps\x12\x12\n" +
@@ -852,7 +888,10 @@ const file_dewbench_v1_sheet_proto_rawDesc = "" +
 	"\vobservation\x18\a \x01(\tR\vobservation\x12\"\n" +
 	"\n" +
 	"since_date\x18\b \x01(\tH\x01R\tsinceDate\x88\x01\x01\x12\x18\n" +
-	"\amessage\x18\t \x01(\tR\amessageB\x15\n" +
+	"\amessage\x18\t \x01(\tR\amessage\x12\x18\n" +
+	"\aoverdue\x18\n" +
+	" \x01(\bR\aoverdue\x12\x12\n" +
+	"\x04fill\x18\v \x03(\tR\x04fillB\x15\n" +
 	"\x13_max_item_length_mmB\r\n" +
 	"\v_since_date:K\xeaAH\n" +
 	"\x0edewbench/Sheet\x12'collections/{collection}/sheets/{sheet}*\x06sheets2\x05sheet\"\xe4\x02\n" +

@@ -44,7 +44,7 @@ type SheetServiceClient interface {
 	// `SHEET_NOT_FOUND`).
 	GetSheet(ctx context.Context, in *GetSheetRequest, opts ...grpc.CallOption) (*Sheet, error)
 	// Lists the sheets of a collection or, with `collections/-`, of all of the caller's,
-	// the latest of each first; without rows and portions, which GetSheet has. Errors:
+	// the latest of each first; without what they tell, which GetSheet has. Errors:
 	// INVALID_ARGUMENT for a page token that does not fit; NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`).
 	ListSheets(ctx context.Context, in *ListSheetsRequest, opts ...grpc.CallOption) (*ListSheetsResponse, error)
@@ -134,7 +134,7 @@ type SheetServiceServer interface {
 	// `SHEET_NOT_FOUND`).
 	GetSheet(context.Context, *GetSheetRequest) (*Sheet, error)
 	// Lists the sheets of a collection or, with `collections/-`, of all of the caller's,
-	// the latest of each first; without rows and portions, which GetSheet has. Errors:
+	// the latest of each first; without what they tell, which GetSheet has. Errors:
 	// INVALID_ARGUMENT for a page token that does not fit; NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`).
 	ListSheets(context.Context, *ListSheetsRequest) (*ListSheetsResponse, error)
