@@ -28,6 +28,33 @@ const (
 	mmOfPt = 25.4 / 72
 )
 
+// LeastModule is how wide a module of a QR code is to be at least, mm: about 4 dots of a
+// printer of 300 dots an inch. From memory; TestPrintLabels reads codes of 0.35 mm a module
+// off such paper.
+const LeastModule = 0.33
+
+// square is the side of the picture of a code with its quiet zone.
+func (l *Labels) square() float64 { return min(l.Height, l.Width/2) }
+
+// Module returns the width of a module in the densest of the codes, mm; without labels
+// that of an infinitely coarse one. Errors: a code that is too long.
+func (l *Labels) Module() (float64, error) {
+	longest := "" // bytes alone tell how dense a code is: all are in byte mode
+	for _, label := range l.Labels {
+		if len(label.Code) > len(longest) {
+			longest = label.Code
+		}
+	}
+	if longest == "" {
+		return math.Inf(1), nil
+	}
+	c, err := NewCode(longest)
+	if err != nil {
+		return 0, err
+	}
+	return l.square() / float64(c.Size), nil
+}
+
 // grid returns how many labels stand side by side and one below the other on a page.
 func (l *Labels) grid() (columns, rows int) {
 	count := func(page, label float64) int { return int(math.Floor((page - 2*margin + gap) / (label + gap))) }
@@ -52,7 +79,7 @@ func (l *Labels) HTML() ([]byte, error) {
 		Columns                          int
 		Pages                            [][]drawn
 	}{Labels: l, Margin: margin, Gap: gap, Inset: inset, Columns: columns}
-	drawing.Square = min(l.Height, l.Width/2) // the code brings its quiet zone
+	drawing.Square = l.square()
 	drawing.Room = l.Width - drawing.Square - 2*inset
 	for i, label := range l.Labels {
 		code, err := NewCode(label.Code)

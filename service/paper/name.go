@@ -86,3 +86,30 @@ func isLatin(word string) bool {
 	}
 	return word != ""
 }
+
+// longWord is how many letters a Latin word may have that is never broken.
+const longWord = 14
+
+// hyphens adds soft hyphens to the long words of Latin names, where a consonant with a
+// vowel follows a vowel: a syllable begins there in Latin. Words are only broken where
+// they do not fit on a line.
+func hyphens(text string) string {
+	const vowels, edge = "aeiouy", 3 // letters that stay together at either end
+	words := strings.Split(text, " ")
+	for i, w := range words {
+		letters := []rune(w)
+		if len(letters) <= longWord {
+			continue
+		}
+		var b strings.Builder
+		for k, r := range letters {
+			isVowel := func(at int) bool { return strings.ContainsRune(vowels, unicode.ToLower(letters[at])) }
+			if k >= edge && k <= len(letters)-edge && unicode.IsLetter(r) && !isVowel(k) && isVowel(k-1) && isVowel(k+1) {
+				b.WriteRune('\u00ad')
+			}
+			b.WriteRune(r)
+		}
+		words[i] = b.String()
+	}
+	return strings.Join(words, " ")
+}

@@ -33,10 +33,11 @@ const Policy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; 
 var pageText string
 
 var pages = template.Must(template.New("page").Funcs(template.FuncMap{
-	"name":   Name,
-	"mm":     func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) },
-	"policy": func() string { return filePolicy },
-	"list":   func(all ...string) []string { return all },
+	"name":    Name,
+	"hyphens": hyphens,
+	"mm":      func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) },
+	"policy":  func() string { return filePolicy },
+	"list":    func(all ...string) []string { return all },
 }).Parse(pageText))
 
 // filePolicy is Policy without what a page cannot say of itself.

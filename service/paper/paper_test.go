@@ -252,11 +252,90 @@ func TestEmptyPages(t *testing.T) {
 	if text, elements := parse(t, page); !strings.Contains(text, "Nothing to do on this day.") || elements["table"] > 0 {
 		t.Errorf("%v in %s", elements, text)
 	}
+	page, err = (&Sheet{Paper: A4, Number: 3, Collection: "Home", Day: "2026-05-11", Weekday: "Monday", Benches: []Bench{{Name: "Sill"}, {Name: "Bog & bed"}}}).HTML()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text, elements := parse(t, page); !strings.Contains(text, "Nothing to do on this day on Sill, Bog & bed.") || strings.Contains(text, "dewbench session") || elements["table"] > 0 {
+		t.Errorf("%v in %s", elements, text)
+	}
 	if page, err = (&Labels{Paper: A4, Width: 60, Height: 30}).HTML(); err != nil {
 		t.Fatal(err)
 	}
 	if text, _ := parse(t, page); !strings.Contains(text, "No plants.") {
 		t.Error(text)
+	}
+}
+
+// What a row tells to do, word by word.
+func TestTasks(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		task Task
+		want string
+	}{
+		{Task{Kind: Feed, Traps: 4, Length: "up to 10 mm"}, "Feed 4 traps (), up to 10 mm"},
+		{Task{Kind: Feed, Traps: 1}, "Feed 1 trap ()"},
+		{Task{Kind: Feed, First: "Look at the last food first.", Traps: 2, Overdue: true, Length: "cut to 3 mm", Food: "Flies", Mind: []string{"stroke the closed trap"}},
+			"Look at the last food first.Feed 2 traps (), cut to 3 mm – overdueFliesstroke the closed trap"},
+		{Task{Kind: Measure, Diameter: true, Since: "2026-03-01"}, "Diameter:  mm  (last 2026-03-01)"},
+		{Task{Kind: Measure, Count: true}, "Working traps: "},
+		{Task{Kind: Measure, Diameter: true, Count: true}, "Diameter:  mm Working traps: "},
+		{Task{Words: "Cut the flower stalk."}, "Cut the flower stalk."},
+	} {
+		s := Sheet{Paper: A4, Number: 1, Rows: 1, Benches: []Bench{{Name: "Sill", Rows: []Row{{Number: 1, Tag: "D1", ScientificName: "Drosera", Tasks: []Task{c.task}}}}}}
+		page, err := s.HTML()
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, _ := parse(t, page)
+		_, cell, _ := strings.Cut(text, "D1Drosera")
+		if got := strings.TrimSpace(cell); got != strings.TrimSpace(c.want) {
+			t.Errorf("%+v: %q, want %q", c.task, got, c.want)
+		}
+	}
+}
+
+// Long words of Latin names may be broken where a syllable begins, and at no other place;
+// short ones stay whole. The places are what the rule of Latin says, by hand.
+func TestHyphens(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]string{
+		"Drosera capensis ":              "Drosera capensis ",
+		"Drosophyllum lusitanicum":       "Drosophyllum lusitanicum",
+		"Nepenthes campanulatifolioides": "Nepenthes campa-nu-la-ti-fo-lioi-des",
+		"":                               "",
+	} {
+		if got := strings.ReplaceAll(hyphens(text), "\u00ad", "-"); got != want {
+			t.Errorf("%q: %q, want %q", text, got, want)
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.String().Draw(t, "text")
+		if got := strings.ReplaceAll(hyphens(text), "\u00ad", ""); got != strings.ReplaceAll(text, "\u00ad", "") {
+			t.Fatalf("%q becomes %q", text, got)
+		}
+	})
+}
+
+// A code of a version has as many modules as the standard says (ISO/IEC 18004:2015, table 1:
+// 17 and 4 a version; table 7: 122 bytes at level M in version 7, 213 in version 10), with
+// the quiet zone 8 more.
+func TestModule(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		width, height float64
+		bytes         int
+		modules       float64
+	}{{40, 20, 122, 45 + 8}, {40, 20, 213, 57 + 8}, {60, 30, 213, 57 + 8}, {40, 30, 122, 45 + 8}} {
+		l := Labels{Paper: A4, Width: c.width, Height: c.height, Labels: []Label{{Code: "short"}, {Code: strings.Repeat("x", c.bytes)}, {Code: "short"}}}
+		got, err := l.Module()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := min(c.height, c.width/2) / c.modules; got != want {
+			t.Errorf("%+v: %g mm, want %g", c, got, want)
+		}
 	}
 }
 

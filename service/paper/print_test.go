@@ -25,8 +25,9 @@ import (
 )
 
 // These tests print the pages as a grower's browser does, with Chromium without a window,
-// and read the PDF with Poppler (pdfinfo, pdftotext, pdftoppm). .ci/run installs both; any
-// other machine without them skips the tests and says so.
+// and read the PDF with Poppler (pdfinfo, pdftotext, pdftoppm) and codes on it with ZBar
+// (zbarimg). .ci/run installs them; any other machine without them skips the tests and says
+// so.
 
 // programs finds programs, each by one of its names, or skips the test.
 func programs(t *testing.T, all ...[]string) []string {
@@ -38,7 +39,7 @@ func programs(t *testing.T, all ...[]string) []string {
 			return err == nil
 		})
 		if i < 0 {
-			t.Skipf("printing cannot be tried: this machine has no %s (Debian: apt-get install chromium poppler-utils)", names[0])
+			t.Skipf("printing cannot be tried: this machine has no %s (Debian: apt-get install chromium poppler-utils zbar-tools)", names[0])
 		}
 		found = append(found, names[i])
 	}
@@ -156,7 +157,7 @@ func printPage(t *testing.T, page []byte, size Size) *pdf {
 // manyRows is a sheet of two benches, with names of all kinds.
 func manyRows(size Size, n int) *Sheet {
 	names := []struct{ name, cultivar string }{
-		{"Drosera capensis", ""}, {"Nepenthes lowii × (veitchii × boschiana)", "A Very Long Cultivar Name That Goes On And On"},
+		{"Drosophyllum lusitanicum", ""}, {"Nepenthes lowii × (veitchii × boschiana)", "A Very Long Cultivar Name That Goes On And On"},
 		{"毛毡苔", "紅い露"}, {"טללית", ""}, {"Sarracenia purpurea subsp. venosa var. burkii", ""}, {strings.Repeat("Longname", 12), ""},
 	}
 	s := &Sheet{
@@ -209,6 +210,11 @@ func TestPrintSheet(t *testing.T) {
 				if !strings.Contains(text, "South window") && !strings.Contains(text, "On no bench") {
 					t.Errorf("page %d names no bench", i+1)
 				}
+				for k, w := range one.Words { // two words of Latin fit on one line at A4
+					if w.Text == "Drosophyllum" && size == A4 && (one.Words[k+1].Text != "lusitanicum" || one.Words[k+1].YMin != w.YMin) {
+						t.Errorf("page %d: %v is followed by %v", i+1, w, one.Words[k+1])
+					}
+				}
 				here := regexp.MustCompile(`\bT\d{4}\b`).FindAllString(text, -1)
 				tags = append(tags, here...)
 				if feeds := strings.Count(text, "Feed "); feeds != len(here) {
@@ -253,15 +259,26 @@ func TestPrintEmptySheet(t *testing.T) {
 }
 
 // Labels lie where the grid has them, every tag is there, and a scanner reads every code of
-// the first page off the paper (gozxing 0.1.1, which has nothing in common with the
-// encoder).
+// the first page off the paper: gozxing 0.1.1 each at its place, and where the modules are
+// about as small as they may be, at the 300 dots an inch of a plain printer, ZBar 0.23,
+// which is made for pictures off cameras. Neither has anything in common with the encoder.
 func TestPrintLabels(t *testing.T) {
 	t.Parallel()
 	const id = "0199a3f2-0000-7000-8000-0123456789ab"
-	for _, size := range []Size{A4, Letter} {
-		t.Run(size.Name, func(t *testing.T) {
+	for _, c := range []struct {
+		paper         Size
+		width, height float64
+		base          string
+		dpi           int
+		small         bool
+	}{
+		{A4, 60, 30, "https://plants.example/v1", 200, false}, {Letter, 60, 30, "https://plants.example/v1", 200, false},
+		{A4, 40, 20, "https://plants.example/behind/another/path/v1", 300, true}, // 57 modules, the most that 20 mm take
+	} {
+		size := c.paper
+		t.Run(fmt.Sprintf("%s, %g by %g mm", size.Name, c.width, c.height), func(t *testing.T) {
 			t.Parallel()
-			l := &Labels{Paper: size, Title: "Labels", Width: 60, Height: 30}
+			l := &Labels{Paper: size, Title: "Labels", Width: c.width, Height: c.height}
 			kinds := []Label{
 				{ScientificName: "Drosera capensis", Cultivar: "Alba"}, {ScientificName: "Nepenthes lowii × (veitchii × boschiana)", Cultivar: "A Very Long Cultivar Name That Goes On"},
 				{ScientificName: "毛毡苔", Cultivar: "紅い露"}, {ScientificName: "טללית"}, {}, {ScientificName: strings.Repeat("Longname", 12)},
@@ -269,8 +286,11 @@ func TestPrintLabels(t *testing.T) {
 			for i := range 100 {
 				one := kinds[i%len(kinds)]
 				one.Tag = fmt.Sprintf("T%04d", i)
-				one.Code = fmt.Sprintf("https://plants.example/v1/collections/%s/plants/%s%04d", id, id[:32], i)
+				one.Code = fmt.Sprintf("%s/collections/%s/plants/%s%04d", c.base, id, id[:32], i)
 				l.Labels = append(l.Labels, one)
+			}
+			if module, err := l.Module(); err != nil || module < LeastModule {
+				t.Errorf("modules of %g mm would be refused: %v", module, err)
 			}
 			page, err := l.HTML()
 			if err != nil {
@@ -290,9 +310,21 @@ func TestPrintLabels(t *testing.T) {
 					t.Errorf("%s is not there", one.Tag)
 				}
 			}
-			const dpi = 200
 			shot := filepath.Join(t.TempDir(), "page")
-			run(t, "pdftoppm", "-r", strconv.Itoa(dpi), "-f", "1", "-l", "1", "-gray", "-png", "-singlefile", p.file, shot)
+			run(t, "pdftoppm", "-r", strconv.Itoa(c.dpi), "-f", "1", "-l", "1", "-gray", "-png", "-singlefile", p.file, shot)
+			first := l.Labels[:columns*rows]
+			if c.small {
+				read := strings.Fields(run(t, programs(t, []string{"zbarimg"})[0], "-q", "--raw", "-S*.disable", "-Sqrcode.enable", shot+".png"))
+				for _, one := range first {
+					if !slices.Contains(read, one.Code) {
+						t.Errorf("the code of %s cannot be read", one.Tag)
+					}
+				}
+				if len(read) != len(first) {
+					t.Errorf("%d codes are read of %d", len(read), len(first))
+				}
+				return
+			}
 			f, err := os.Open(shot + ".png")
 			if err != nil {
 				t.Fatal(err)
@@ -302,12 +334,12 @@ func TestPrintLabels(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			pixels := func(mm float64) int { return int(math.Round(mm / 25.4 * dpi)) }
-			for i, one := range l.Labels[:columns*rows] {
+			pixels := func(mm float64) int { return int(math.Round(mm / 25.4 * float64(c.dpi))) }
+			for i, one := range first {
 				x, y := margin+float64(i%columns)*(l.Width+gap), margin+float64(i/columns)*(l.Height+gap)
-				square := image.Rect(pixels(x+l.Width-l.Height), pixels(y), pixels(x+l.Width), pixels(y+l.Height))
-				part := image.NewGray(image.Rect(0, 0, square.Dx(), square.Dy()))
-				draw.Draw(part, part.Bounds(), picture, square.Min, draw.Src)
+				area := image.Rect(pixels(x+l.Width-l.square()), pixels(y), pixels(x+l.Width), pixels(y+l.Height))
+				part := image.NewGray(image.Rect(0, 0, area.Dx(), area.Dy()))
+				draw.Draw(part, part.Bounds(), picture, area.Min, draw.Src)
 				bits, err := gozxing.NewBinaryBitmapFromImage(part)
 				if err != nil {
 					t.Fatal(err)

@@ -50,7 +50,7 @@ const (
 	Feed                     // so many traps, or others
 	CheckOutcome             // one of the outcomes
 	Survey                   // traps and prey
-	Measure                  // a length and working traps
+	Measure                  // a length, working traps, or both
 )
 
 // Task is something to do with a plant.
@@ -60,10 +60,16 @@ type Task struct {
 	Since string // the day that it goes back to; "" if none
 
 	// Of Feed.
-	Traps  int32
-	Food   string   // "" where the sheet has no other
-	Length string   // of the longest item
-	Mind   []string // what to mind
+	First   string // what to do before
+	Traps   int32
+	Overdue bool
+	Food    string   // "" where the sheet has no other
+	Length  string   // of the longest item
+	Mind    []string // what to mind
+
+	// Of Measure, one of them at least.
+	Diameter bool // whether to measure it
+	Count    bool // whether to count working traps
 }
 
 // Is tells whether a task is of a kind, by the name that the page has for it.
