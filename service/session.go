@@ -25,13 +25,15 @@ type Sessions struct {
 	observations *Observations
 }
 
-// round is what a grower does to the plants of a bench.
+// round is what a grower does to the plants of a bench, or to all of a sheet.
 type round struct {
 	*keeping
-	bench  string         // its name
-	plants []*store.Plant // in the order in which the bench is walked; ended ones stood there
-	tags   *table.Tags    // of the living ones
-	sheet  *pb.Sheet      // on which it was noted; nil: on none
+	bench    string         // its name; "": all that stands on the sheet
+	plants   []*store.Plant // in the order in which the bench is walked; ended ones stood there
+	tags     *table.Tags    // of the living ones
+	bySheet  bool           // whether it is by a sheet, be that there or not
+	sheet    *pb.Sheet      // on which it was noted; nil: on none that is there
+	sheetDay civil.Day      // the day that the sheet plans
 }
 
 // inBody is a place in a request that is not a list of plants.
@@ -55,8 +57,48 @@ func (s *Sessions) round(v *visit, name string) (*round, error) {
 		return nil, err
 	}
 	slices.SortFunc(r.plants, func(a, b *store.Plant) int {
-		return cmp.Or(cmp.Compare(walked(a), walked(b)), cmp.Compare(store.Fold(a.GetTag()), store.Fold(b.GetTag())), cmp.Compare(a.ID, b.ID))
+		return cmp.Or(cmp.Compare(walked(a), walked(b)), cmp.Compare(natural(a.GetTag()), natural(b.GetTag())), cmp.Compare(a.ID, b.ID))
 	})
+	r.histories, err = c.Histories(idsOf(r.plants))
+	return r, err
+}
+
+// roundOf begins what is done to the plants of a bench or, where name is a collection, to
+// those of a sheet, wherever they stand. verb is how the fields begin that tell when it was
+// done; dated tells whether one was given.
+func (s *Sessions) roundOf(v *visit, name, sheet, verb string, dated bool) (*round, error) {
+	if store.Segment(name, "benches") != "" {
+		r, err := s.round(v, name)
+		if err != nil {
+			return nil, err
+		}
+		return r, r.readSheet(sheet, verb, dated)
+	}
+	c, err := v.collection(store.Segment(name, "collections"))
+	if err != nil {
+		return nil, err
+	}
+	r := &round{keeping: s.feedings.keep(v, c), bySheet: true}
+	if sheet == "" {
+		r.problems.refuse(InvalidFields, "sheet", "must be given where name is a collection; without a sheet name a bench")
+		return r, nil
+	}
+	if err := r.readSheet(sheet, verb, dated); err != nil {
+		return nil, err
+	}
+	var ids []string
+	for _, row := range r.sheet.GetRows() {
+		ids = append(ids, store.Segment(row.GetPlant(), "plants"))
+	}
+	known, err := c.PlantsByID(ids)
+	if err != nil {
+		return nil, err
+	}
+	for _, id := range ids {
+		if p := known[id]; p != nil && p.GetDeleteTime() == nil {
+			r.plants = append(r.plants, p)
+		}
+	}
 	r.histories, err = c.Histories(idsOf(r.plants))
 	return r, err
 }
@@ -67,6 +109,18 @@ func walked(p *store.Plant) int64 { return placeOf(p.WalkOrder) }
 // living leaves those of the plants that still grow.
 func (r *round) living() {
 	r.plants = slices.DeleteFunc(r.plants, func(p *store.Plant) bool { return !p.Living })
+}
+
+// unmoved leaves those of the plants of a whole sheet that stand where it says.
+func (r *round) unmoved() {
+	if r.bench != "" {
+		return
+	}
+	where := map[string]string{}
+	for _, row := range r.sheet.GetRows() {
+		where[row.GetPlant()] = row.GetBench()
+	}
+	r.plants = slices.DeleteFunc(r.plants, func(p *store.Plant) bool { return p.GetBench() != where[p.GetName()] })
 }
 
 // when reads when something was done, and refuses what no record can have. Without
@@ -101,6 +155,17 @@ func spokenOf(i int, x interface {
 }, row *int32) spoken {
 	field := fmt.Sprintf("except[%d]", i)
 	return spoken{field + ".plant", x.GetPlant(), field + ".tag", x.GetTag(), field + ".row", row}
+}
+
+// field is the one that names the plant.
+func (s spoken) field() string {
+	switch {
+	case s.row != nil:
+		return s.rowField
+	case s.plant == "":
+		return s.tagField
+	}
+	return s.plantField
 }
 
 // find returns the plants of the bench that a request names, as far as they are
@@ -160,14 +225,7 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 		if id == "" {
 			continue
 		}
-		field := all[i].plantField
-		switch {
-		case all[i].row != nil:
-			field = all[i].rowField
-		case all[i].plant == "":
-			field = all[i].tagField
-		}
-		p := known[id]
+		field, p := all[i].field(), known[id]
 		switch before, twice := first[id]; {
 		case p == nil:
 			r.problems.refuse(PlantNotFound, field, "%s is not there", store.PlantName(r.c.ID(), id))
@@ -177,12 +235,9 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 		case twice:
 			other := cmp.Or(all[before].plantField, all[before].tagField)
 			r.problems.refuse(InvalidFields, field, "is the plant of %s already", strings.TrimSuffix(other, ".plant"))
-		case here[id] == nil && p.GetBench() == r.bench:
-			r.problems.refuse(InvalidFields, field, "%s is %s", p.GetTag(), p.GetState())
-		case here[id] == nil && p.GetBench() == "":
-			r.problems.refuse(InvalidFields, field, "%s stands on no bench", p.GetTag())
+		case here[id] == nil && r.bench == "" && r.sheet == nil: // the sheet was refused, so what stands on it is not known
 		case here[id] == nil:
-			r.problems.refuse(InvalidFields, field, "%s does not stand on this bench, but on %s", p.GetTag(), p.GetBench())
+			r.problems.refuse(InvalidFields, field, "%s", r.absent(p))
 		default:
 			out[i] = here[id]
 		}
@@ -191,12 +246,29 @@ func (r *round) find(all []spoken) ([]*store.Plant, error) {
 	return out, nil
 }
 
-// readSheet reads the sheet on which something was noted, if one is named. at is when it
-// was done by the request, verb how its fields for that begin.
+// absent tells why a plant is none of the round.
+func (r *round) absent(p *store.Plant) string {
+	onSheet := slices.ContainsFunc(r.sheet.GetRows(), func(row *pb.Sheet_Row) bool { return row.GetPlant() == p.GetName() })
+	switch {
+	case r.bench == "" && !onSheet:
+		return p.GetTag() + " is not on the sheet"
+	case r.bench == "" && p.Living:
+		return p.GetTag() + " stands elsewhere now than where the sheet says"
+	case r.bench == "" || p.GetBench() == r.bench:
+		return fmt.Sprintf("%s is %s", p.GetTag(), p.GetState())
+	case p.GetBench() == "":
+		return p.GetTag() + " stands on no bench"
+	}
+	return fmt.Sprintf("%s does not stand on this bench, but on %s", p.GetTag(), p.GetBench())
+}
+
+// readSheet reads the sheet on which something was noted, if one is named. verb is how the
+// fields begin that tell when it was done; dated tells whether one was given.
 func (r *round) readSheet(name, verb string, dated bool) error {
 	if name == "" {
 		return nil
 	}
+	r.bySheet = true
 	m, err := r.c.Sheet(store.SheetNumber(name))
 	switch {
 	case store.Segment(name, "collections") != r.c.ID(), errors.Is(err, store.ErrNotFound):
@@ -209,7 +281,18 @@ func (r *round) readSheet(name, verb string, dated bool) error {
 		r.problems.refuse(InvalidFields, verb+"Date", "must be given with a sheet of another day: it is of %s, and today is %s", m.GetAsOfDate(), today)
 	}
 	r.sheet = m
+	if r.sheetDay, err = civil.Parse(m.GetAsOfDate()); err != nil {
+		return fmt.Errorf("day of %s: %w", m.GetName(), err)
+	}
 	return nil
+}
+
+// notBefore refuses what was done before the day of the sheet: what it tells to do was not
+// done before it was told.
+func (r *round) notBefore(field string, day civil.Day) {
+	if r.sheet != nil && day < r.sheetDay {
+		r.problems.refuse(InvalidFields, field, "must not lie before the day of the sheet, %s", r.sheetDay)
+	}
 }
 
 // rowOf returns a row of the sheet that is of this bench; another is refused.
@@ -217,12 +300,12 @@ func (r *round) rowOf(field string, number int32) *pb.Sheet_Row {
 	rows := r.sheet.GetRows()
 	switch {
 	case r.sheet == nil:
-		if r.problems.refused == 0 { // else the sheet was refused
+		if !r.bySheet { // else the sheet was refused
 			r.problems.refuse(InvalidFields, field, "goes with a sheet: give sheet too")
 		}
 	case int(number) > len(rows) || number < 1:
 		r.problems.refuse(InvalidFields, field, "%d is not on the sheet, which has %d rows", number, len(rows))
-	case rows[number-1].GetBench() != r.bench:
+	case r.bench != "" && rows[number-1].GetBench() != r.bench:
 		where := cmp.Or(rows[number-1].GetBench(), "no bench")
 		r.problems.refuse(InvalidFields, field, "%d is %s, which does not stand on this bench by the sheet, but on %s", number, rows[number-1].GetTag(), where)
 	default:
@@ -231,12 +314,12 @@ func (r *round) rowOf(field string, number int32) *pb.Sheet_Row {
 	return nil
 }
 
-// onSheet returns what the sheet tells to do of a kind on this bench, by plant, in the
-// order of its rows in ids.
+// onSheet returns what the sheet tells to do of a kind on this bench, by the ids of the
+// plants, and its rows that tell so in their order.
 func (r *round) onSheet(kind pb.DayPlan_Task_Kind) (tasks map[string][]*pb.Sheet_Task, rows []*pb.Sheet_Row) {
 	tasks = map[string][]*pb.Sheet_Task{}
 	for _, row := range r.sheet.GetRows() {
-		if row.GetBench() != r.bench {
+		if r.bench != "" && row.GetBench() != r.bench {
 			continue
 		}
 		id := store.Segment(row.GetPlant(), "plants")
@@ -277,7 +360,7 @@ const skippedMark = "#"
 // GetName returns what is kept.
 func (s skipped) GetName() string { return s.GetPlant() + skippedMark + s.GetCode().String() }
 
-// RecordSession records a session for the plants of a bench.
+// RecordSession records a session for the plants of a bench, or of a sheet.
 func (s *Sessions) RecordSession(ctx context.Context, req *pb.RecordSessionRequest) (*pb.RecordSessionResponse, error) {
 	out, err := write(ctx, s.Core, req,
 		func(v *visit) ([]resource, error) { return s.session(v, req) },
@@ -345,23 +428,29 @@ func asResources[M resource](all []M) []resource {
 // session records what is due on the bench but for the exceptions, and tells which
 // plants it left out.
 func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, error) {
-	r, err := s.round(v, req.GetName())
+	given := req.GetFedTime() != nil || req.FedDate != nil
+	r, err := s.roundOf(v, req.GetName(), req.GetSheet(), "fed", given)
 	if err != nil {
 		return nil, err
 	}
 	r.living()
-	if err := r.readSheet(req.GetSheet(), "fed", req.GetFedTime() != nil || req.FedDate != nil); err != nil {
-		return nil, err
-	}
+	r.unmoved()
 	usual := &pb.Feeding{
 		FedTime: req.GetFedTime(), FedDate: req.FedDate, Food: req.GetFood(), Thaw: req.GetThaw(), Feeder: req.GetFeeder(), Note: req.GetNote(),
 	}
 	day, dated := r.keeping.session(inBody, usual)
+	switch {
+	case !dated || !given:
+	case req.GetFedTime() != nil:
+		r.notBefore("fedTime", day)
+	default:
+		r.notBefore("fedDate", day)
+	}
 	exceptions, err := r.sessionExceptions(req.GetExcept())
 	if err != nil {
 		return nil, err
 	}
-	if !dated {
+	if !dated || r.bySheet && r.sheet == nil {
 		return nil, r.err()
 	}
 	planned, err := r.planned(day)
@@ -379,6 +468,9 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 		skip := func(code pb.RecordSessionResponse_Skipped_Code) {
 			left = append(left, skipped{&pb.RecordSessionResponse_Skipped{Plant: p.GetName(), Tag: p.GetTag(), Code: code}})
 		}
+		if r.sheet != nil && x == nil && planned.traps(p, h) == nil {
+			continue
+		}
 		if r.fedOn(h, day) {
 			skip(pb.RecordSessionResponse_Skipped_FED_TODAY)
 			continue
@@ -387,11 +479,11 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 			skip(pb.RecordSessionResponse_Skipped_SKIPPED)
 			continue
 		}
-		traps := planned.traps(p, h)
-		if traps != nil && planned.since < day && r.fedSince(h, planned.since, day) {
+		if r.sheet != nil && r.fedSince(h, r.sheetDay, civil.Never) {
 			skip(pb.RecordSessionResponse_Skipped_FED_SINCE)
 			continue
 		}
+		traps := planned.traps(p, h)
 		m := proto.CloneOf(usual)
 		switch {
 		case traps != nil:
@@ -452,7 +544,6 @@ type planned struct {
 	traps func(*store.Plant, *store.History) *int32 // nil: it is not to be fed
 	word  string                                    // what a plant is that is to be fed
 	rows  []*pb.Sheet_Row                           // of the sheet that are to be fed here
-	since civil.Day                                 // the day of the sheet; after all days: there is none
 }
 
 // planned tells what a session of a day is to feed: what the sheet says, else what is
@@ -460,7 +551,7 @@ type planned struct {
 func (r *round) planned(day civil.Day) (*planned, error) {
 	if r.sheet == nil {
 		d, err := r.decider(min(day, lastAsOf))
-		return &planned{word: "due", since: civil.Never, traps: func(p *store.Plant, h *store.History) *int32 {
+		return &planned{word: "due", traps: func(p *store.Plant, h *store.History) *int32 {
 			decision := d.decide(p, h, 0)
 			if decision.GetStatus() != pb.DueFeeding_DUE && decision.GetStatus() != pb.DueFeeding_OVERDUE {
 				return nil
@@ -468,12 +559,8 @@ func (r *round) planned(day civil.Day) (*planned, error) {
 			return proto.Int32(min(decision.GetTraps(), mostTraps))
 		}}, err
 	}
-	since, err := civil.Parse(r.sheet.GetAsOfDate())
-	if err != nil {
-		return nil, fmt.Errorf("day of %s: %w", r.sheet.GetName(), err)
-	}
 	tasks, rows := r.onSheet(pb.DayPlan_Task_FEED)
-	return &planned{word: "to be fed by the sheet", rows: rows, since: since, traps: func(p *store.Plant, _ *store.History) *int32 {
+	return &planned{word: "to be fed by the sheet", rows: rows, traps: func(p *store.Plant, _ *store.History) *int32 {
 		if tasks[p.ID] == nil {
 			return nil
 		}
@@ -567,14 +654,20 @@ func (s *Sessions) RecordOutcomes(ctx context.Context, req *pb.RecordOutcomesReq
 }
 
 func (s *Sessions) outcomes(v *visit, req *pb.RecordOutcomesRequest) ([]*pb.Feeding, error) {
-	r, err := s.round(v, req.GetName())
+	given := req.GetOutcomeTime() != nil || req.OutcomeDate != nil
+	r, err := s.roundOf(v, req.GetName(), req.GetSheet(), "outcome", given)
 	if err != nil {
 		return nil, err
 	}
-	if err := r.readSheet(req.GetSheet(), "outcome", req.GetOutcomeTime() != nil || req.GetOutcomeDate() != ""); err != nil {
-		return nil, err
-	}
+	refused := r.refused
 	day, us := r.when("outcome", req.GetOutcomeTime(), req.GetOutcomeDate())
+	switch {
+	case !given || r.refused > refused:
+	case req.GetOutcomeTime() != nil:
+		r.notBefore("outcomeTime", day)
+	default:
+		r.notBefore("outcomeDate", day)
+	}
 	names := make([]spoken, len(req.GetExcept()))
 	for i, x := range req.GetExcept() {
 		field := fmt.Sprintf("except[%d]", i)
@@ -592,21 +685,28 @@ func (s *Sessions) outcomes(v *visit, req *pb.RecordOutcomesRequest) ([]*pb.Feed
 	if err != nil {
 		return nil, err
 	}
+	looked, _ := r.onSheet(pb.DayPlan_Task_CHECK_OUTCOME)
 	exceptions := map[string]int{}
 	for i, p := range named {
-		if p != nil {
+		switch {
+		case p == nil: // refused
+		case r.sheet != nil && looked[p.ID] == nil:
+			r.problems.refuse(InvalidFields, names[i].field(), "the sheet does not tell to look at the food of %s", p.GetTag())
+		default:
 			exceptions[p.ID] = i
 		}
 	}
+	if r.bySheet && r.sheet == nil {
+		return nil, r.err()
+	}
 	byDay := req.GetOutcomeTime() == nil && req.GetOutcomeDate() != ""
-	looked, _ := r.onSheet(pb.DayPlan_Task_CHECK_OUTCOME)
 	var open, plants []string
 	for _, p := range r.plants {
 		i, excepted := exceptions[p.ID]
 		if excepted && req.GetExcept()[i].GetSkip() {
 			continue
 		}
-		if r.sheet != nil && !excepted && looked[p.ID] == nil {
+		if r.sheet != nil && looked[p.ID] == nil {
 			continue
 		}
 		before := len(open)
@@ -615,7 +715,7 @@ func (s *Sessions) outcomes(v *visit, req *pb.RecordOutcomesRequest) ([]*pb.Feed
 			if m.GetOutcome() != pb.Feeding_OUTCOME_UNSPECIFIED || byDay && r.dayOf(m.GetFedTime()) > day || !byDay && fedUs > us {
 				continue
 			}
-			if of := looked[p.ID]; of != nil && !slices.ContainsFunc(of, func(t *pb.Sheet_Task) bool { return t.GetFeeding() == m.GetName() }) {
+			if of := looked[p.ID]; r.sheet != nil && !slices.ContainsFunc(of, func(t *pb.Sheet_Task) bool { return t.GetFeeding() == m.GetName() }) {
 				continue // not one to look at by the sheet
 			}
 			open, plants = append(open, m.GetName()), append(plants, p.ID)

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"net/url"
 	"slices"
@@ -79,11 +80,36 @@ func (s *Sheets) CreateSheet(ctx context.Context, req *pb.CreateSheetRequest) (*
 			return nil, err
 		}
 		m := sheetOf(plan)
+		known, err := v.allBenches(c)
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range benches {
+			name := store.BenchName(c.ID(), id)
+			if !slices.ContainsFunc(m.GetBenches(), func(b *pb.DayPlan_BenchPlan) bool { return b.GetBench() == name }) {
+				m.Benches = append(m.Benches, &pb.DayPlan_BenchPlan{Bench: name, DisplayName: known[id].GetDisplayName()})
+			}
+		}
 		if len(m.GetRows()) > mostRows {
 			return nil, &Error{Reason: TooManyPlants, Message: fmt.Sprintf("there is something to do with %d plants, and a sheet has %d rows at most: name fewer benches", len(m.GetRows()), mostRows)}
 		}
 		return c.CreateSheet(m, v.by(), v.at.Add(sheetKept).UnixMicro())
 	}, getSheet)
+}
+
+// doneOrder is the order in which the tasks of a plant are done. What it caught or digested
+// is looked at before it is fed: then nobody counts the food of today as its prey.
+var doneOrder = []pb.DayPlan_Task_Kind{
+	pb.DayPlan_Task_CHECK_OUTCOME, pb.DayPlan_Task_REMOVE_MOULD, pb.DayPlan_Task_SURVEY, pb.DayPlan_Task_FEED,
+	pb.DayPlan_Task_CUT_STALK, pb.DayPlan_Task_MEASURE, pb.DayPlan_Task_TREATMENT_ENDS,
+}
+
+// doneAt is the place of a task in that order; what is new comes last.
+func doneAt(t *pb.Sheet_Task) int {
+	if i := slices.Index(doneOrder, t.GetKind()); i >= 0 {
+		return i
+	}
+	return len(doneOrder)
 }
 
 // sheetOf numbers the plants of a plan. Calls and reasons are left out: they are for who
@@ -96,6 +122,7 @@ func sheetOf(plan *pb.DayPlan) *pb.Sheet {
 		m.Benches = append(m.Benches, b)
 	}
 	var row *pb.Sheet_Row
+	fit := map[string]bool{}
 	for _, t := range plan.GetTasks() {
 		if t.GetPlant() != row.GetPlant() {
 			row = &pb.Sheet_Row{
@@ -107,13 +134,27 @@ func sheetOf(plan *pb.DayPlan) *pb.Sheet {
 		task := &pb.Sheet_Task{
 			Kind: t.GetKind(), Feeding: t.GetFeeding(), Observation: t.GetObservation(), SinceDate: t.SinceDate, Message: t.GetMessage(),
 		}
-		if d := t.GetDue(); t.GetKind() == pb.DayPlan_Task_FEED {
+		switch d := t.GetDue(); t.GetKind() {
+		case pb.DayPlan_Task_FEED:
 			task.Traps, task.MaxItemLengthMm, task.Instructions = min(d.GetTraps(), mostTraps), d.MaxItemLengthMm, d.GetInstructions()
+			task.Overdue = d.GetStatus() == pb.DueFeeding_OVERDUE
 			if len(d.GetFoods()) > 0 {
 				task.Food = d.GetFoods()[0]
 			}
+			for _, food := range d.GetFoods() {
+				fit[food] = true
+			}
+		case pb.DayPlan_Task_SURVEY, pb.DayPlan_Task_MEASURE:
+			task.Fill = t.GetCall().GetFill()
 		}
 		row.Tasks = append(row.Tasks, task)
+	}
+	for _, p := range m.GetPortions() {
+		delete(fit, p.GetFood())
+	}
+	m.OtherFoods = slices.Sorted(maps.Keys(fit))
+	for _, row := range m.GetRows() {
+		slices.SortStableFunc(row.Tasks, func(a, b *pb.Sheet_Task) int { return cmp.Compare(doneAt(a), doneAt(b)) })
 	}
 	return m
 }
@@ -244,46 +285,43 @@ func lengthWords(longest *float64, cut bool) string {
 	return fmt.Sprintf("up to %g mm", *longest)
 }
 
-// toBring adds up what to bring of each food by whole millimetres: nobody sorts food
-// finer. A length is rounded down, so that no item is too long; below 1 mm it stays.
+// toBring tells what to bring of each food, with the lengths that the plan and the rows
+// have.
 func (c *Core) toBring(all []*pb.DayPlan_Portion) []paper.Food {
 	var out []paper.Food
 	for _, p := range all {
-		longest := p.MaxItemLengthMm
-		if longest != nil && *longest >= 1 {
-			whole := math.Floor(*longest)
-			longest = &whole
-		}
-		name, length, plants := c.foodWords(p.GetFood()), lengthWords(longest, p.GetCut()), int64(p.GetPlants())
+		name, plants := c.foodWords(p.GetFood()), int64(p.GetPlants())
 		if len(out) == 0 || out[len(out)-1].Name != name { // they come food by food
 			f, known := c.catalogue.Food(strings.TrimPrefix(p.GetFood(), foodPrefix))
 			out = append(out, paper.Food{Name: name, Frozen: known && f.FrozenDays > 0})
 		}
 		food := &out[len(out)-1]
 		food.Items, food.Plants = food.Items+p.GetTraps(), food.Plants+plants
-		i := slices.IndexFunc(food.Portions, func(o paper.Portion) bool { return o.Length == length })
-		if i < 0 {
-			i, food.Portions = len(food.Portions), append(food.Portions, paper.Portion{Length: length})
-		}
-		food.Portions[i].Items += p.GetTraps()
-		food.Portions[i].Plants += plants
+		food.Portions = append(food.Portions, paper.Portion{Length: lengthWords(p.MaxItemLengthMm, p.GetCut()), Items: p.GetTraps(), Plants: plants})
 	}
 	return out
 }
 
-// cautions are those of all that is to be fed, each once.
+// cautions are those of all that is to be fed, each once; and of what may be fed in its
+// place those that warn of allergy, as nobody asks the sheet again before reaching for it.
 func (c *Core) cautions(m *pb.Sheet) []string {
 	var out []string
-	for _, p := range m.GetPortions() {
-		f, ok := c.catalogue.Food(strings.TrimPrefix(p.GetFood(), foodPrefix))
-		if !ok {
-			continue
+	add := func(food string, counts func(string) bool) {
+		f, ok := c.catalogue.Food(strings.TrimPrefix(food, foodPrefix))
+		if !ok { // the catalogue lost it
+			return
 		}
 		for _, text := range f.Cautions {
-			if !slices.Contains(out, text) {
+			if counts(text) && !slices.Contains(out, text) {
 				out = append(out, text)
 			}
 		}
+	}
+	for _, p := range m.GetPortions() {
+		add(p.GetFood(), func(string) bool { return true })
+	}
+	for _, food := range m.GetOtherFoods() {
+		add(food, func(text string) bool { return strings.Contains(text, "allergy") })
 	}
 	return out
 }
@@ -295,9 +333,20 @@ var taskKinds = map[pb.DayPlan_Task_Kind]paper.Kind{
 }
 
 func (c *Core) task(t *pb.Sheet_Task) paper.Task {
-	out := paper.Task{Kind: taskKinds[t.GetKind()], Words: t.GetMessage(), Since: t.GetSinceDate(), Traps: t.GetTraps()}
-	if out.Kind != paper.Feed {
+	out := paper.Task{Kind: taskKinds[t.GetKind()], Words: t.GetMessage(), Since: t.GetSinceDate(), Traps: t.GetTraps(), Overdue: t.GetOverdue()}
+	switch out.Kind {
+	case paper.Feed:
+	case paper.Measure:
+		out.Diameter, out.Count = slices.Contains(t.GetFill(), "measurement.rosetteDiameterMm"), slices.Contains(t.GetFill(), "measurement.workingTraps")
+		if !out.Diameter && !out.Count {
+			out.Kind = paper.Plain // it cannot be recorded: the plant was deleted since
+		}
 		return out
+	default:
+		return out
+	}
+	if slices.Contains(t.GetInstructions(), pb.DueFeeding_CHECK_LAST_FIRST) {
+		out.First = "Look at the last food first."
 	}
 	out.Food = c.foodWords(t.GetFood())
 	out.Length = lengthWords(t.MaxItemLengthMm, slices.Contains(t.GetInstructions(), pb.DueFeeding_CUT_TO_LENGTH))
@@ -339,6 +388,9 @@ func (s *Sheets) PrintLabels(ctx context.Context, req *pb.PrintLabelsRequest) (*
 				Tag: p.GetTag(), ScientificName: p.GetScientificName(), Cultivar: p.GetCultivar(), Code: base + p.GetName(),
 			})
 		}
+		if err := checkModules(labels); err != nil {
+			return err
+		}
 		return v.ctx.Err()
 	})
 	if err != nil {
@@ -346,6 +398,24 @@ func (s *Sheets) PrintLabels(ctx context.Context, req *pb.PrintLabelsRequest) (*
 	}
 	text, err := labels.HTML()
 	return &httpbody.HttpBody{ContentType: pageType, Data: text}, err
+}
+
+// checkModules refuses labels on which the QR codes would be too fine.
+func checkModules(l *paper.Labels) error {
+	module, err := l.Module()
+	if err != nil || module >= paper.LeastModule {
+		return err
+	}
+	square := min(l.Height, l.Width/2)
+	least := math.Ceil(square * paper.LeastModule / module)
+	field := "labelHeightMm"
+	if square < l.Height {
+		field = "labelWidthMm"
+	}
+	var p problems
+	p.refuse(InvalidFields, field, "is too small for the QR code, of which a module is to be %g mm wide at least: make labels of %g by %g mm and more, or give a shorter baseUrl",
+		paper.LeastModule, 2*least, least)
+	return p.err()
 }
 
 // checkBaseURL returns what stands before the name of a plant in a code.
@@ -395,7 +465,7 @@ func (v *visit) labelled(p *problems, c *collection, tags, names []string) ([]*s
 	}
 	slices.SortFunc(rest, func(a, b *store.Plant) int {
 		return cmp.Or(cmp.Compare(walk(a), walk(b)), cmp.Compare(a.GetBench(), b.GetBench()), cmp.Compare(walked(a), walked(b)),
-			cmp.Compare(store.Fold(a.GetTag()), store.Fold(b.GetTag())), cmp.Compare(a.ID, b.ID))
+			cmp.Compare(natural(a.GetTag()), natural(b.GetTag())), cmp.Compare(a.ID, b.ID))
 	})
 	return append(tagged, rest...), err
 }
