@@ -2,6 +2,7 @@ package api
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"testing"
 	"time"
@@ -124,6 +125,122 @@ func TestSheetOfManyPlants(t *testing.T) {
 		}
 		if _, err := sheets.PrintLabels(t.Context(), &pb.PrintLabelsRequest{Parent: parent}); reasonOf(status.Convert(err)) != "TOO_MANY_PLANTS" {
 			t.Errorf("more than 2,000 labels: %v", err)
+		}
+	})
+}
+
+// TestSheetsByTags makes plants without places on their bench: labels and what a session
+// recorded come as people count, L2 before L10 (the order of the tags is written by hand).
+func TestSheetsByTags(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		d := openFixture(t, engine)
+		calls := clientsOf(d.conn)
+		bench := "collections/house/benches/spare"
+		req := &pb.BatchCreatePlantsRequest{Parent: "collections/house"}
+		for _, tag := range []string{"L10", "L2", "l1", "L9b"} {
+			req.Requests = append(req.Requests, &pb.CreatePlantRequest{Plant: &pb.Plant{
+				Tag: tag, Taxon: "taxa/drosera-spatulata", Bench: bench, AcquireDate: proto.String("2025-01-01"),
+			}})
+		}
+		if _, err := calls.BatchCreatePlants(t.Context(), req); err != nil {
+			t.Fatal(err)
+		}
+		want := []string{"l1", "L2", "L9b", "L10"}
+		page, err := pb.NewSheetServiceClient(d.conn).PrintLabels(t.Context(), &pb.PrintLabelsRequest{Parent: "collections/house", Benches: []string{bench}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var labels []string
+		for _, m := range regexp.MustCompile(`aria-label="QR code of (\w+)"`).FindAllStringSubmatch(string(page.GetData()), -1) {
+			labels = append(labels, m[1])
+		}
+		if !slices.Equal(labels, want) {
+			t.Errorf("labels of %v, want %v", labels, want)
+		}
+		answer, err := pb.NewSessionServiceClient(d.conn).RecordSession(t.Context(), &pb.RecordSessionRequest{Name: bench, ValidateOnly: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		tagOf := map[string]string{}
+		plants, err := calls.ListPlants(t.Context(), &pb.ListPlantsRequest{Parent: "collections/house", Filter: fmt.Sprintf("bench = %q", bench)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range plants.GetPlants() {
+			tagOf[p.GetName()] = p.GetTag()
+		}
+		var fed []string
+		for _, f := range answer.GetFeedings() {
+			fed = append(fed, tagOf[f.GetPlant()])
+		}
+		if !slices.Equal(fed, want) {
+			t.Errorf("fed are %v, want %v", fed, want)
+		}
+	})
+}
+
+// TestWholeSheet records a whole sheet as one call: repeated it acts once, undone it is as
+// before, also for the plant that stands on no bench; and what fails is not half written.
+func TestWholeSheet(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		d := openFixture(t, engine)
+		calls, sheets, sessions := clientsOf(d.conn), pb.NewSheetServiceClient(d.conn), pb.NewSessionServiceClient(d.conn)
+		free, err := calls.CreatePlant(t.Context(), &pb.CreatePlantRequest{Parent: "collections/house", Plant: &pb.Plant{
+			Tag: "F1", Taxon: "taxa/drosera-capensis", AcquireDate: proto.String("2025-01-01"),
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		sheet, err := sheets.CreateSheet(t.Context(), &pb.CreateSheetRequest{Parent: "collections/house"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows := sheet.GetRows()
+		if last := rows[len(rows)-1]; last.GetPlant() != free.GetName() || last.GetBench() != "" {
+			t.Fatalf("the last row is %v", last)
+		}
+		feedings := func() (all []string) {
+			t.Helper()
+			page, err := calls.ListFeedings(t.Context(), &pb.ListFeedingsRequest{Parent: "collections/house/plants/-", PageSize: 1000})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range page.GetFeedings() {
+				all = append(all, f.GetName())
+			}
+			return all
+		}
+		before := feedings()
+		req := &pb.RecordSessionRequest{Name: "collections/house", Sheet: sheet.GetName(), RequestId: "whole"}
+		wrong := proto.CloneOf(req)
+		wrong.RequestId, wrong.Except = "wrong", []*pb.RecordSessionRequest_Exception{{Row: proto.Int32(int32(len(rows) + 1)), Skip: true}}
+		if _, err := sessions.RecordSession(t.Context(), wrong); reasonOf(status.Convert(err)) != "INVALID_FIELDS" {
+			t.Errorf("a row that is not there: %v", err)
+		}
+		if got := feedings(); !slices.Equal(got, before) {
+			t.Errorf("what was refused left %v, want %v", got, before)
+		}
+		first, err := sessions.RecordSession(t.Context(), req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(first.GetFeedings()) != len(rows) || len(first.GetSkipped()) > 0 {
+			t.Fatalf("%d rows, recorded %v", len(rows), first)
+		}
+		for i, f := range first.GetFeedings() {
+			if f.GetPlant() != rows[i].GetPlant() {
+				t.Errorf("feeding %d is of %s, row %d of %s", i, f.GetPlant(), i+1, rows[i].GetPlant())
+			}
+		}
+		again, err := sessions.RecordSession(t.Context(), req)
+		if err != nil || !proto.Equal(first, again) {
+			t.Errorf("repeated: %v, %v", again, err)
+		}
+		if _, err := sessions.Undo(t.Context(), &pb.UndoRequest{Name: "collections/house", RequestId: "whole"}); err != nil {
+			t.Fatal(err)
+		}
+		if got := feedings(); !slices.Equal(got, before) {
+			t.Errorf("undone it left %v, want %v", got, before)
 		}
 	})
 }
