@@ -291,6 +291,24 @@ func TestReadmeOnPaper(t *testing.T) {
 	if counts := playsReadme(t, texts[0], "On paper", texts[1]); len(counts) != 1 {
 		t.Errorf("blocks of %d commands, want one block", counts)
 	}
+	// Nothing else makes a sheet or records by one before, or the numbers were others.
+	_, section, _ := strings.Cut(texts[0], "\n## On paper\n")
+	section, _, _ = strings.Cut(section, "\n## ")
+	want := regexp.MustCompile(`(?m)^\./dewbench ((?:sheet|session|outcomes) .*)$`).FindAllStringSubmatch(section, -1)
+	played := regexp.MustCompile(`(?m)^exec dewbench ((?:sheet|session|outcomes) .*)$`).FindAllStringSubmatch(texts[1], -1)
+	again := regexp.MustCompile(`^sheet \d| --dry-run`)
+	for _, line := range played {
+		if again.MatchString(line[1]) {
+			continue
+		}
+		if got := regexp.MustCompile(` --date \S+`).ReplaceAllString(line[1], ""); got != want[0][1] {
+			t.Fatalf("the script plays %q, where the README has %q", got, want[0][1])
+		}
+		if want = want[1:]; len(want) == 0 {
+			return
+		}
+	}
+	t.Errorf("the script does not play %v", want)
 }
 
 // playsReadme checks that a script plays the commands of a section of the README in their

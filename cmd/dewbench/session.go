@@ -21,6 +21,7 @@ import (
 	"dewbench/service/catalogue"
 	"dewbench/service/due"
 	"dewbench/service/table"
+	"dewbench/store"
 )
 
 // The groups of commands in the help.
@@ -74,8 +75,10 @@ func (e *exceptions) add(c *cobra.Command, form, usage string) {
 	c.Flags().StringSliceVarP(&e.given, "except", "e", nil, usage+", as "+form)
 }
 
-// read calls each for every exception. like is how one is written.
-func (e *exceptions) read(like string, each func(tag, word string) error) error {
+// read calls each for every exception, with the row where a sheet is named and a number is
+// given, else with the tag. like is how one is written.
+func (e *exceptions) read(like string, sheet *pb.Sheet, each func(row *int32, tag, word string) error) error {
+	seen := map[string]bool{}
 	for _, text := range e.given {
 		i := strings.LastIndexByte(text, '=')
 		if i < 0 {
@@ -85,7 +88,15 @@ func (e *exceptions) read(like string, each func(tag, word string) error) error 
 		if tag == "" || word == "" {
 			return fmt.Errorf("--except %s: write it as %s", text, like)
 		}
-		if err := each(tag, word); err != nil {
+		row, what := rowNumber(sheet, tag), table.Fold(tag)
+		if row != nil {
+			tag, what = "", fmt.Sprintf("row %d", *row)
+		}
+		if seen[what] {
+			return fmt.Errorf("--except %s: %s stands twice", text, cmp.Or(tag, what))
+		}
+		seen[what] = true
+		if err := each(row, tag, word); err != nil {
 			return fmt.Errorf("--except %s: %w", text, err)
 		}
 	}
@@ -145,9 +156,9 @@ func sessionCommand() *cobra.Command {
 that were planned, but for the exceptions. A plant that was fed on that day already
 is not fed again.
 
-With --sheet it was done as a bench sheet says, whatever is due by now: --except takes
-the numbers of its rows in place of tags, and without BENCH all benches of the sheet are
-meant.
+With --sheet it was done as a bench sheet says, whatever is due by now, on its day or
+later: in --except a number is that of a row, anything else a tag, and without BENCH the
+whole sheet is meant. By a sheet a plant is fed once.
 
 ` + howToWalk + howToWalkAll,
 		Example: "  dewbench session \"South window\"\n" +
@@ -168,17 +179,17 @@ meant.
 			return err
 		}
 		var all []*pb.RecordSessionRequest_Exception
-		err = except.read("D12=1 (traps) or D12=skip", func(tag, word string) error {
-			x := &pb.RecordSessionRequest_Exception{Tag: tag, Skip: isSkip(word)}
-			if x.Row = rowNumber(sheet, tag); x.Row != nil {
-				x.Tag = ""
-			}
+		err = except.read("D12=1 (traps) or D12=skip", sheet, func(row *int32, tag, word string) error {
+			x := &pb.RecordSessionRequest_Exception{Row: row, Tag: tag, Skip: isSkip(word)}
 			if !x.Skip {
 				n, err := wholeNumber(word)
 				switch {
 				case err != nil:
 					return fmt.Errorf("%w of traps, or skip", err)
 				case n == 0:
+					if row != nil {
+						tag = strconv.Itoa(int(*row))
+					}
 					return fmt.Errorf("to leave it out write %s=skip", tag)
 				}
 				x.TrapsFed = &n
@@ -210,7 +221,7 @@ meant.
 			if err != nil {
 				return false, nil, h.said(err, (&exceptions{of(except.given, some)}).inWords(dayWords))
 			}
-			return len(answer.GetFeedings()) > 0, func() error { return h.writeSession(ctx, in.out, b, answer, only, day) }, nil
+			return len(answer.GetFeedings()) > 0, func() error { return h.writeSession(ctx, in.out, b, sheet, answer, only, day) }, nil
 		})
 	})
 }
@@ -267,11 +278,11 @@ func (h *home) benchesOf(ctx context.Context, args []string, forPlant string) ([
 
 // round does something at each of the benches. It is tried at all of them first: what one
 // refuses is done at none. excepted are what --except was given, of which do gets the
-// places of those at that bench; with a sheet they name its rows. do tells whether something was recorded, and how to
-// write what.
+// places of those at that bench; with a sheet they name its rows. do tells whether
+// something was recorded, and how to write what.
 func (h *home) round(ctx context.Context, in inOut, benches []*pb.Bench, excepted []string, sheet *pb.Sheet, dry bool,
 	do func(b *pb.Bench, excepted []int, id string, only bool) (recorded bool, write func() error, err error),
-) (err error) {
+) error {
 	some, err := h.standing(ctx, benches, excepted, sheet)
 	if err != nil {
 		return err
@@ -291,21 +302,30 @@ func (h *home) round(ctx context.Context, in inOut, benches []*pb.Bench, excepte
 		}
 	}
 	var ids []string
-	defer func() { err = errors.Join(err, writeUndo(in.out, ids...)) }()
+	var writers []func() error
 	for _, b := range benches {
 		id := newRequestID()
-		recorded, write, err := at(b, id, dry)
-		if err != nil {
-			return err
+		recorded, write, failed := at(b, id, dry)
+		if failed != nil {
+			err = failed // what was recorded before is still told
+			break
 		}
 		if recorded && !dry {
 			ids = append(ids, id)
 		}
-		if err := write(); err != nil {
-			return err
+		writers = append(writers, write)
+	}
+	// All is recorded before anything is written, and what takes it back is written first:
+	// whoever reads the output may stop early.
+	if failed := writeUndo(in.out, ids...); failed != nil {
+		return errors.Join(err, failed)
+	}
+	for _, write := range writers {
+		if failed := write(); failed != nil {
+			return errors.Join(err, failed)
 		}
 	}
-	return nil
+	return err
 }
 
 // standing returns which exceptions, TAG or TAG=WORD, or with a sheet ROW=WORD, are of
@@ -406,16 +426,58 @@ var skippedWords = map[pb.RecordSessionResponse_Skipped_Code]string{
 	pb.RecordSessionResponse_Skipped_ENDED:     "is gone",
 }
 
-func (h *home) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordSessionResponse, dry bool, day *string) error {
-	known, err := h.on(ctx, bench)
-	if err != nil {
-		return err
-	}
-	if len(answer.GetFeedings()) == 0 {
-		why, err := known.noneDue(ctx, bench, answer, day)
+// writeSession tells what a session recorded and left out: of a bench, or of a whole sheet
+// bench by bench.
+func (h *home) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench, sheet *pb.Sheet, answer *pb.RecordSessionResponse, dry bool, day *string) error {
+	if sheet == nil {
+		known, err := h.on(ctx, bench)
 		if err != nil {
 			return err
 		}
+		why := ""
+		if len(answer.GetFeedings()) == 0 {
+			if why, err = known.noneDue(ctx, bench, answer, day); err != nil {
+				return err
+			}
+		}
+		return known.writeSession(ctx, out, bench, answer, dry, why)
+	}
+	known, benchOf := h.onRows(sheet)
+	parts := h.parts(sheet, bench)
+	for _, part := range parts {
+		here := func(plant string) bool {
+			on, is := benchOf[plant]
+			return on == part.GetName() || !is && len(parts) == 1 // one that is not on the sheet was named with its bench
+		}
+		some := &pb.RecordSessionResponse{}
+		for _, f := range answer.GetFeedings() {
+			if here(f.GetPlant()) {
+				some.Feedings = append(some.Feedings, f)
+			}
+		}
+		for _, s := range answer.GetSkipped() {
+			if here(s.GetPlant()) {
+				some.Skipped = append(some.Skipped, s)
+			}
+		}
+		why := fmt.Sprintf("Nothing to record on %s by sheet %d", part.GetDisplayName(), store.SheetNumber(sheet.GetName()))
+		switch told := len(rowsOf(sheet, pb.DayPlan_Task_FEED, part.GetName(), false)); {
+		case told == 0 && len(parts) > 1 && len(some.GetFeedings())+len(some.GetSkipped()) == 0:
+			continue
+		case told == 0:
+			why += ": it tells to feed nothing there"
+		}
+		if err := known.writeSession(ctx, out, part, some, dry, why); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// writeSession tells what a session recorded and left out on a bench; why is what it says
+// where it recorded nothing.
+func (known *plants) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordSessionResponse, dry bool, why string) error {
+	if len(answer.GetFeedings()) == 0 {
 		if _, err := fmt.Fprintln(out, why); err != nil {
 			return err
 		}
@@ -542,9 +604,9 @@ func outcomesCommand() *cobra.Command {
 known yet: clean, but for the exceptions, which are residue, mould, rejected, or skip
 for what is to be left as it is. The beginning of a word will do.
 
-With --sheet they are the sessions that a bench sheet tells to look at: --except takes
-the numbers of its rows in place of tags, and without BENCH all benches of the sheet are
-meant.
+With --sheet they are the sessions that a bench sheet tells to look at, seen on its day or
+later: in --except a number is that of a row, anything else a tag, and without BENCH the
+whole sheet is meant.
 
 ` + howToWalk + howToWalkAll,
 		Example: "  dewbench outcomes \"South window\"\n" +
@@ -561,11 +623,8 @@ meant.
 			return err
 		}
 		var all []*pb.RecordOutcomesRequest_Exception
-		err = except.read("D12=mould; the words are clean, residue, mould, rejected, skip", func(tag, word string) error {
-			x := &pb.RecordOutcomesRequest_Exception{Tag: tag, Skip: isSkip(word)}
-			if x.Row = rowNumber(sheet, tag); x.Row != nil {
-				x.Tag = ""
-			}
+		err = except.read("D12=mould; the words are clean, residue, mould, rejected, skip", sheet, func(row *int32, tag, word string) error {
+			x := &pb.RecordOutcomesRequest_Exception{Row: row, Tag: tag, Skip: isSkip(word)}
 			if !x.Skip {
 				var err error
 				if x.Outcome, err = outcomeOf(word); err != nil {
@@ -592,23 +651,71 @@ meant.
 			if err != nil {
 				return false, nil, h.said(err, (&exceptions{of(except.given, some)}).inWords(dayWords))
 			}
-			return len(answer.GetFeedings()) > 0, func() error { return h.writeOutcomes(ctx, in.out, b, answer, only) }, nil
+			return len(answer.GetFeedings()) > 0, func() error { return h.writeOutcomes(ctx, in.out, b, sheet, answer, all, only) }, nil
 		})
 	})
 }
 
-func (h *home) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordOutcomesResponse, dry bool) error {
-	if len(answer.GetFeedings()) == 0 {
-		_, err := fmt.Fprintf(out, "Nothing to record on %s: the outcome of every session is known\n", bench.GetDisplayName())
-		return err
+// writeOutcomes tells what outcomes were recorded: of a bench, or of a whole sheet bench by
+// bench, with the rows to look at of which there was nothing to record.
+func (h *home) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench, sheet *pb.Sheet, answer *pb.RecordOutcomesResponse,
+	except []*pb.RecordOutcomesRequest_Exception, dry bool,
+) error {
+	if sheet == nil {
+		if len(answer.GetFeedings()) == 0 {
+			_, err := fmt.Fprintf(out, "Nothing to record on %s: the outcome of every session is known\n", bench.GetDisplayName())
+			return err
+		}
+		known, err := h.on(ctx, bench)
+		if err != nil {
+			return err
+		}
+		return known.writeOutcomes(ctx, out, bench, answer.GetFeedings(), dry)
 	}
-	known, err := h.on(ctx, bench)
-	if err != nil {
-		return err
+	known, _ := h.onRows(sheet)
+	parts := h.parts(sheet, bench)
+	for _, part := range parts {
+		rows := rowsOf(sheet, pb.DayPlan_Task_CHECK_OUTCOME, part.GetName(), false)
+		var some []*pb.Feeding
+		var without []string
+		for _, r := range rows {
+			n := len(some)
+			for _, f := range answer.GetFeedings() {
+				if f.GetPlant() == r.GetPlant() {
+					some = append(some, f)
+				}
+			}
+			left := slices.ContainsFunc(except, func(x *pb.RecordOutcomesRequest_Exception) bool {
+				return x.GetSkip() && (x.Row != nil && x.GetRow() == r.GetRow() || x.Row == nil && table.Fold(x.GetTag()) == table.Fold(r.GetTag()))
+			})
+			if len(some) == n && !left {
+				without = append(without, fmt.Sprintf("not recorded: row %d, %s (its outcome is known, or the plant or its session is not there any more)\n", r.GetRow(), r.GetTag()))
+			}
+		}
+		var err error
+		switch {
+		case len(some) > 0:
+			err = known.writeOutcomes(ctx, out, part, some, dry)
+		case len(rows) == 0 && len(parts) == 1:
+			_, err = fmt.Fprintf(out, "Nothing to record on %s: sheet %d tells to look at nothing there\n", part.GetDisplayName(), store.SheetNumber(sheet.GetName()))
+		case len(rows) > 0:
+			_, err = fmt.Fprintf(out, "Nothing to record on %s by sheet %d\n", part.GetDisplayName(), store.SheetNumber(sheet.GetName()))
+		}
+		if err != nil {
+			return err
+		}
+		if _, err := io.WriteString(out, strings.Join(without, "")); err != nil {
+			return err
+		}
 	}
+	return nil
+}
+
+// writeOutcomes tells what outcomes were recorded on a bench.
+func (known *plants) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench, feedings []*pb.Feeding, dry bool) error {
 	of := map[pb.Feeding_Outcome]int{}
 	rows := [][]string{{"TAG", "NAME", "FED", "TRAPS", "OUTCOME"}}
-	for _, f := range answer.GetFeedings() {
+	for _, f := range feedings {
 		p, err := known.plant(ctx, f.GetPlant())
 		if err != nil {
 			return err

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -15,6 +17,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/table"
 	"dewbench/store"
 )
 
@@ -57,16 +60,23 @@ const howToPrint = `The page is HTML that needs nothing else: open it in a brows
 paper that you named, at 100 %, without headers and footers of the browser's own.`
 
 // sheetFlag names the sheet on which something was noted.
-type sheetFlag struct{ number int64 }
+type sheetFlag struct {
+	number int64
+	given  func() bool
+}
 
 func (f *sheetFlag) add(c *cobra.Command) {
 	c.Flags().Int64Var(&f.number, "sheet", 0, "number of the bench sheet on which it was noted: then rows stand for plants")
+	f.given = func() bool { return c.Flags().Changed("sheet") }
 }
 
 // get returns the sheet; nil if none is named.
 func (f *sheetFlag) get(ctx context.Context, h *home) (*pb.Sheet, error) {
-	if f.number == 0 {
+	switch {
+	case !f.given():
 		return nil, nil
+	case f.number < 1:
+		return nil, fmt.Errorf("--sheet %d: sheets are counted from 1", f.number)
 	}
 	return h.sheet(ctx, strconv.FormatInt(f.number, 10), "--sheet")
 }
@@ -99,30 +109,76 @@ func rowNumber(sheet *pb.Sheet, text string) *int32 {
 	return nil
 }
 
-// benchesOn is benchesOf where none need be named: then they are those on which the sheet,
-// if there is one, tells to do something.
+// benchesOn is benchesOf where with a sheet none need be named: then the answer is what
+// stands for all of the sheet. kind is what is recorded, as the sheet tells to do it.
 func (h *home) benchesOn(ctx context.Context, sheet *pb.Sheet, kind pb.DayPlan_Task_Kind, args []string, forPlant string) ([]*pb.Bench, error) {
-	if sheet == nil || len(args) > 0 {
+	if sheet == nil {
 		return h.benchesOf(ctx, args, forPlant)
 	}
-	all, err := h.benches(ctx)
+	number := store.SheetNumber(sheet.GetName())
+	if len(args) == 0 || len(args) == 1 && table.Fold(args[0]) == everyBench {
+		if len(rowsOf(sheet, kind, "", true)) == 0 {
+			return nil, fmt.Errorf("--sheet %d: it tells to %s nothing", number, kindVerbs[kind])
+		}
+		return []*pb.Bench{{Name: h.GetName(), DisplayName: fmt.Sprintf("sheet %d", number)}}, nil
+	}
+	out, err := h.benchesOf(ctx, args, forPlant)
 	if err != nil {
 		return nil, err
 	}
-	var out []*pb.Bench
-	for _, row := range sheet.GetRows() {
-		if !slices.ContainsFunc(row.GetTasks(), func(t *pb.Sheet_Task) bool { return t.GetKind() == kind }) {
+	for _, b := range out {
+		if slices.ContainsFunc(sheet.GetRows(), func(r *pb.Sheet_Row) bool { return r.GetBench() == b.GetName() }) {
 			continue
 		}
-		i := slices.IndexFunc(all, func(b *pb.Bench) bool { return b.GetName() == row.GetBench() })
-		if i >= 0 && !slices.Contains(out, all[i]) {
-			out = append(out, all[i])
+		var on []string
+		for _, of := range sheet.GetBenches() {
+			if slices.ContainsFunc(sheet.GetRows(), func(r *pb.Sheet_Row) bool { return r.GetBench() == of.GetBench() }) {
+				on = append(on, partName(of))
+			}
 		}
-	}
-	if len(out) == 0 {
-		return nil, fmt.Errorf("sheet %d has nothing of this to record on any bench", store.SheetNumber(sheet.GetName()))
+		return nil, fmt.Errorf("--sheet %d: it has no row on %s, but on: %s", number, b.GetDisplayName(), cmp.Or(strings.Join(on, ", "), "no bench at all"))
 	}
 	return out, nil
+}
+
+// kindVerbs are what a sheet tells to do.
+var kindVerbs = map[pb.DayPlan_Task_Kind]string{pb.DayPlan_Task_FEED: "feed", pb.DayPlan_Task_CHECK_OUTCOME: "look at"}
+
+// rowsOf returns the rows of a sheet that tell to do something: of all of it, or of a bench.
+func rowsOf(sheet *pb.Sheet, kind pb.DayPlan_Task_Kind, bench string, all bool) []*pb.Sheet_Row {
+	var out []*pb.Sheet_Row
+	for _, r := range sheet.GetRows() {
+		if (all || r.GetBench() == bench) && slices.ContainsFunc(r.GetTasks(), func(t *pb.Sheet_Task) bool { return t.GetKind() == kind }) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// partName is what a part of a sheet is called.
+func partName(of *pb.DayPlan_BenchPlan) string { return cmp.Or(of.GetDisplayName(), "no bench") }
+
+// parts returns of what a session or outcomes tell: the bench, or for a whole sheet its
+// benches, with what stands on them.
+func (h *home) parts(sheet *pb.Sheet, bench *pb.Bench) []*pb.Bench {
+	if bench.GetName() != h.GetName() {
+		return []*pb.Bench{bench}
+	}
+	var out []*pb.Bench
+	for _, of := range sheet.GetBenches() {
+		out = append(out, &pb.Bench{Name: of.GetBench(), DisplayName: partName(of)})
+	}
+	return out
+}
+
+// onRows returns the plants of a sheet as they stand on it.
+func (h *home) onRows(sheet *pb.Sheet) (known *plants, benchOf map[string]string) {
+	known, benchOf = &plants{h, map[string]*pb.Plant{}}, map[string]string{}
+	for _, r := range sheet.GetRows() {
+		known.known[r.GetPlant()] = &pb.Plant{Name: r.GetPlant(), Tag: r.GetTag(), ScientificName: r.GetScientificName(), Cultivar: r.GetCultivar()}
+		benchOf[r.GetPlant()] = r.GetBench()
+	}
+	return known, benchOf
 }
 
 func sheetCommand() *cobra.Command {
@@ -184,6 +240,10 @@ a sheet that was made before, write that one again.
 			return err
 		}
 		number := store.SheetNumber(sheet.GetName())
+		if sheet.GetRowCount() == 0 {
+			_, err = fmt.Fprintf(in.notes, "bench sheet %d of %s: nothing to do\n", number, sheet.GetAsOfDate())
+			return err
+		}
 		_, err = fmt.Fprintf(in.notes, "bench sheet %d of %s: %s; record it with dewbench session --sheet %d\n",
 			number, sheet.GetAsOfDate(), count(int(sheet.GetRowCount()), "row"), number)
 		return err
@@ -226,8 +286,11 @@ func labelsCommand() *cobra.Command {
 		Use:   "labels [TAG...]",
 		Short: "Print labels with tag, name and QR code",
 		Long: `Write labels of living plants as a page to print: those with the tags, then those of the
-benches as they are walked; without both, all. A label has tag, name, and a QR code with
-the name of the plant in the API, behind the address that --base-url tells.
+benches as they are walked; without both, all. A label has tag, name, and a QR code, for
+programs and scripts that read it with a camera: it holds the name of the plant in the
+API, which stays when its tag changes, behind the address that --base-url tells. So with
+the address of your server it is what they GET, with a token. Dewbench has no page for
+people there.
 
 ` + howToPrint,
 		Example: "  dewbench labels -o labels.html\n  dewbench labels A1 A2 --size 80x25 -o labels.html\n" +
@@ -253,9 +316,11 @@ the name of the plant in the API, behind the address that --base-url tells.
 		if req.Benches, err = h.benchesNamed(ctx, benches); err != nil {
 			return err
 		}
-		return p.write(in, func() (*httpbody.HttpBody, error) {
+		labels := 0
+		err = p.write(in, func() (*httpbody.HttpBody, error) {
 			page, err := pb.NewSheetServiceClient(h).PrintLabels(ctx, req)
 			if err == nil {
+				labels = bytes.Count(page.GetData(), []byte("<svg ")) // one a label; what was typed is escaped
 				return page, nil
 			}
 			return nil, h.said(err, func(field string) string {
@@ -267,5 +332,10 @@ the name of the plant in the API, behind the address that --base-url tells.
 				return fields(map[string]string{"labelWidthMm": "--size, the width", "labelHeightMm": "--size, the height", "baseUrl": "--base-url"})(field)
 			})
 		})
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintln(in.notes, count(labels, "label"))
+		return err
 	})
 }
