@@ -299,10 +299,15 @@ var matrix = map[string]asked{
 		return &pb.ReassignObservationRequest{Name: x.observation, Plant: x.other}
 	})},
 
-	pb.SessionService_RecordSession_FullMethodName: {"record", aCollection, one(func(x *place) *pb.RecordSessionRequest {
-		return &pb.RecordSessionRequest{Name: x.bench, Except: []*pb.RecordSessionRequest_Exception{{Tag: x.tag, TrapsFed: proto.Int32(1)}}}
-	})},
-	pb.SessionService_RecordOutcomes_FullMethodName: {"record", aCollection, one(func(x *place) *pb.RecordOutcomesRequest { return &pb.RecordOutcomesRequest{Name: x.bench} })},
+	pb.SessionService_RecordSession_FullMethodName: {"record", aCollection, func(x *place) []proto.Message {
+		return []proto.Message{
+			&pb.RecordSessionRequest{Name: x.bench, Except: []*pb.RecordSessionRequest_Exception{{Tag: x.tag, TrapsFed: proto.Int32(1)}}},
+			&pb.RecordSessionRequest{Name: x.collection, Sheet: x.sheet},
+		}
+	}},
+	pb.SessionService_RecordOutcomes_FullMethodName: {"record", aCollection, func(x *place) []proto.Message {
+		return []proto.Message{&pb.RecordOutcomesRequest{Name: x.bench}, &pb.RecordOutcomesRequest{Name: x.collection, Sheet: x.sheet}}
+	}},
 	pb.SessionService_DividePlant_FullMethodName: {"manage", aCollection, func(x *place) []proto.Message {
 		return []proto.Message{&pb.DividePlantRequest{Name: x.plant, Tags: []string{x.id}}, &pb.DividePlantRequest{Name: x.collection + "/plants/-", Tag: x.tag, Tags: []string{x.id}}}
 	}},
