@@ -476,7 +476,7 @@ func (h *home) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench,
 
 // writeSession tells what a session recorded and left out on a bench; why is what it says
 // where it recorded nothing.
-func (known *plants) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordSessionResponse, dry bool, why string) error {
+func (p *plants) writeSession(ctx context.Context, out io.Writer, bench *pb.Bench, answer *pb.RecordSessionResponse, dry bool, why string) error {
 	if len(answer.GetFeedings()) == 0 {
 		if _, err := fmt.Fprintln(out, why); err != nil {
 			return err
@@ -485,12 +485,12 @@ func (known *plants) writeSession(ctx context.Context, out io.Writer, bench *pb.
 		traps := 0
 		rows := [][]string{{"TAG", "NAME", "TRAPS", "PLANNED"}}
 		for _, f := range answer.GetFeedings() {
-			p, err := known.plant(ctx, f.GetPlant())
+			m, err := p.plant(ctx, f.GetPlant())
 			if err != nil {
 				return err
 			}
 			traps += int(f.GetTrapsFed())
-			rows = append(rows, []string{p.GetTag(), dash(fullName(p)), strconv.Itoa(int(f.GetTrapsFed())), strconv.Itoa(int(f.GetTrapsTarget()))})
+			rows = append(rows, []string{m.GetTag(), dash(fullName(m)), strconv.Itoa(int(f.GetTrapsFed())), strconv.Itoa(int(f.GetTrapsTarget()))})
 		}
 		verb := "Fed"
 		if dry {
@@ -712,17 +712,17 @@ func (h *home) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench
 }
 
 // writeOutcomes tells what outcomes were recorded on a bench.
-func (known *plants) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench, feedings []*pb.Feeding, dry bool) error {
+func (p *plants) writeOutcomes(ctx context.Context, out io.Writer, bench *pb.Bench, feedings []*pb.Feeding, dry bool) error {
 	of := map[pb.Feeding_Outcome]int{}
 	rows := [][]string{{"TAG", "NAME", "FED", "TRAPS", "OUTCOME"}}
 	for _, f := range feedings {
-		p, err := known.plant(ctx, f.GetPlant())
+		m, err := p.plant(ctx, f.GetPlant())
 		if err != nil {
 			return err
 		}
 		of[f.GetOutcome()]++
 		rows = append(rows, []string{
-			p.GetTag(), dash(fullName(p)), f.GetFedDate(), strconv.Itoa(int(f.GetTrapsFed())), enumWords(f.GetOutcome()),
+			m.GetTag(), dash(fullName(m)), f.GetFedDate(), strconv.Itoa(int(f.GetTrapsFed())), enumWords(f.GetOutcome()),
 		})
 	}
 	var parts []string
