@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"fmt"
 	"log/slog"
+	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -80,9 +82,28 @@ func (k *keeper) on(bench string) []*keptPlant {
 		return p.message.GetWalkOrder()
 	}
 	slices.SortFunc(all, func(a, b *keptPlant) int {
-		return cmp.Or(cmp.Compare(place(a), place(b)), cmp.Compare(strings.ToLower(a.message.GetTag()), strings.ToLower(b.message.GetTag())), cmp.Compare(a.id, b.id))
+		return cmp.Or(cmp.Compare(place(a), place(b)), asCounted(a.message.GetTag(), b.message.GetTag()), cmp.Compare(a.id, b.id))
 	})
 	return all
+}
+
+var runs = regexp.MustCompile(`[0-9]+|[^0-9]+`)
+
+// asCounted compares tags as people count: L2 is before L10.
+func asCounted(a, b string) int {
+	as, bs := runs.FindAllString(strings.ToLower(a), -1), runs.FindAllString(strings.ToLower(b), -1)
+	for i := range min(len(as), len(bs)) {
+		n, errA := strconv.Atoi(as[i])
+		m, errB := strconv.Atoi(bs[i])
+		c := cmp.Compare(as[i], bs[i])
+		if errA == nil && errB == nil {
+			c = cmp.Compare(n, m)
+		}
+		if c != 0 {
+			return c
+		}
+	}
+	return cmp.Compare(len(as), len(bs))
 }
 
 // named names a plant by its name or by its label.
