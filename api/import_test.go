@@ -321,7 +321,11 @@ func TestImportOfLongHistory(t *testing.T) {
 	}
 	wide, long := judge(many.String()), judge(one.String())
 	t.Logf("%v of one plant, %v of %d", long, wide, plants)
-	if long > 15*wide {
+	most := 15 * wide
+	if storetest.Race {
+		most *= 4 // the detector slows the engine, which works on the one, more than it does the rest
+	}
+	if long > most {
 		t.Errorf("%v of one plant, %v of %d", long, wide, plants)
 	}
 }
