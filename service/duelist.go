@@ -159,10 +159,9 @@ func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*du
 	if later {
 		switch at := time.UnixMicro(first); {
 		case q.single:
-			if first < int64(civil.Min) || first > int64(lastAsOf) {
-				return nil, badPageToken()
+			if q.begun, err = begunOn(first); err != nil {
+				return nil, err
 			}
-			q.begun = civil.Day(first)
 		case q.at.Sub(at).Abs() > oldestPage:
 			return nil, badPageToken()
 		default:
@@ -183,16 +182,9 @@ func (s *Due) dueAsked(ctx context.Context, req *pb.ListDueFeedingsRequest) (*du
 const oldestPage = 24 * time.Hour
 
 // on settles which day is asked about where a collection is.
-func (q *dueAsked) on(zone *time.Location) error {
-	if q.begun.Given() {
-		q.day = q.begun // it was allowed then
-		return nil
-	}
-	today := civil.Of(q.at, zone)
-	if q.day = q.asOf; q.day == civil.None {
-		q.day = today
-	}
-	return checkAhead(today, q.day, q.single)
+func (q *dueAsked) on(zone *time.Location) (err error) {
+	q.day, err = dayAsked(civil.Of(q.at, zone), q.asOf, q.begun, q.single)
+	return err
 }
 
 // fill puts a page of rows, which are in order and of which there may be more, into the
@@ -482,20 +474,24 @@ func readAsOf(text *string) (civil.Day, error) {
 	return day, p.err()
 }
 
-// dayAsked returns the day that is asked about: on a later page that of the first one,
-// else asOf, or today if that is none.
-func (v *visit) dayAsked(c *collection, asOf civil.Day, later bool, first int64) (civil.Day, error) {
-	if later {
-		if first < int64(civil.Min) || first > int64(lastAsOf) {
-			return civil.None, badPageToken() // another version wrote it
-		}
-		return civil.Day(first), nil
+// begunOn returns the day of the first page of a list, as its page token keeps it.
+func begunOn(first int64) (civil.Day, error) {
+	if first < int64(civil.Min) || first > int64(lastAsOf) {
+		return civil.None, badPageToken() // another version wrote it
 	}
-	today := c.today(v.at)
+	return civil.Day(first), nil
+}
+
+// dayAsked returns the day that is asked about: on a later page that on which the list
+// was begun, which was allowed then; else asOf, or today if that is none.
+func dayAsked(today, asOf, begun civil.Day, single bool) (civil.Day, error) {
+	if begun.Given() {
+		return begun, nil
+	}
 	if asOf == civil.None {
 		asOf = today
 	}
-	return asOf, checkAhead(today, asOf, true)
+	return asOf, checkAhead(today, asOf, single)
 }
 
 // checkAhead refuses days that cannot be asked about.

@@ -129,7 +129,7 @@ func (d *decider) facts(p *store.Plant, h *store.History) *facts {
 		}
 		bench := store.Segment(move.Move.GetBench(), "benches")
 		m.Moves = append(m.Moves, &pb.ComputeDueRequest_Move{
-			Date: d.dayOf(store.Micros(o.GetObserveTime())).String(), Exposure: d.exposure(bench),
+			Date: d.c.dayOf(store.Micros(o.GetObserveTime())).String(), Exposure: d.exposure(bench),
 		})
 		f.benches = append(f.benches, bench)
 		f.moves = append(f.moves, o.GetName())
@@ -154,14 +154,9 @@ func (d *decider) facts(p *store.Plant, h *store.History) *facts {
 func (d *decider) pot(p *store.Plant) *pb.ComputeDueRequest_Plant {
 	return &pb.ComputeDueRequest_Plant{
 		Key: p.ID, Taxon: p.GetTaxon(), TrapType: p.GetTrapType(), Habit: p.GetHabit(), Exposure: d.exposure(p.FirstBench),
-		EnterDate:   proto.String(d.dayOf(store.Micros(p.GetCreateTime())).String()),
+		EnterDate:   proto.String(d.c.dayOf(store.Micros(p.GetCreateTime())).String()),
 		AcquireDate: p.AcquireDate, Regimen: p.GetRegimen(),
 	}
-}
-
-// dayOf is the civil day of an instant that is kept.
-func (d *decider) dayOf(us int64) civil.Day {
-	return d.c.dayOf(us)
 }
 
 // decide returns what is due on the day, or nil for a plant that is not there then.

@@ -44,7 +44,7 @@ func (d *decider) keep(p *store.Plant, f *facts, kept *store.Due) {
 	if !d.gone(p) {
 		l = d.engine.Lasting(&f.facts, day, keptUntil(day, p.ID))
 		if p.GetDeleteTime() != nil { // the clock of who deleted it is ahead of ours
-			l.Until = min(l.Until, d.dayOf(store.Micros(p.GetDeleteTime())))
+			l.Until = min(l.Until, d.c.dayOf(store.Micros(p.GetDeleteTime())))
 		}
 	}
 	kept.From, kept.Until = int32(l.From), int32(l.Until)
@@ -129,7 +129,7 @@ func (d *decider) record(b []byte, f *facts) error {
 		}
 		f.benches, b = append(f.benches, string(b[1:1+b[0]])), b[1+b[0]:]
 	}
-	if err := due.ReadRecord(b, &f.facts, d.dayOf); err != nil {
+	if err := due.ReadRecord(b, &f.facts, d.c.dayOf); err != nil {
 		return err
 	}
 	if len(f.benches) != len(f.facts.Moves) {

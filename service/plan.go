@@ -62,7 +62,13 @@ func (s *Plans) GetDayPlan(ctx context.Context, req *pb.GetDayPlanRequest) (*pb.
 		if err := p.err(); err != nil {
 			return err
 		}
-		if day, err = v.dayAsked(c, day, later, first); err != nil {
+		begun := civil.None
+		if later {
+			if begun, err = begunOn(first); err != nil {
+				return err
+			}
+		}
+		if day, err = dayAsked(c.today(v.at), day, begun, true); err != nil {
 			return err
 		}
 		tasks, err := v.planTasks(c, day, benches)

@@ -73,7 +73,13 @@ func (s *Watch) GetWatchList(ctx context.Context, req *pb.GetWatchListRequest) (
 			return err
 		}
 		w := &watcher{visit: v, kinds: req.GetKinds()}
-		if err := w.begin(req, later, first); err != nil {
+		begun := civil.None
+		if later {
+			if begun, err = begunOn(first); err != nil {
+				return err
+			}
+		}
+		if err := w.begin(req, begun); err != nil {
 			return err
 		}
 		rows, err := w.rows()
@@ -139,7 +145,7 @@ func (w *watcher) wants(kind pb.WatchList_Entry_Kind) bool {
 }
 
 // begin opens the collection and settles the days.
-func (w *watcher) begin(req *pb.GetWatchListRequest, later bool, first int64) (err error) {
+func (w *watcher) begin(req *pb.GetWatchListRequest, begun civil.Day) (err error) {
 	var p problems
 	w.day, w.unseenSince = checkDay(&p, "asOfDate", req.GetAsOfDate()), checkDay(&p, "unseenSinceDate", req.GetUnseenSinceDate())
 	if err := p.err(); err != nil {
@@ -148,7 +154,7 @@ func (w *watcher) begin(req *pb.GetWatchListRequest, later bool, first int64) (e
 	if w.c, err = w.oneCollection(req.GetParent()); err != nil {
 		return err
 	}
-	if w.day, err = w.dayAsked(w.c, w.day, later, first); err != nil {
+	if w.day, err = dayAsked(w.c.today(w.at), w.day, begun, true); err != nil {
 		return err
 	}
 	switch {

@@ -195,10 +195,6 @@ func (c *Collection) Owner() string { return c.row.OwnerID }
 // Deleted tells whether it is deleted.
 func (c *Collection) Deleted() bool { return c.row.DeleteUs != nil }
 
-// Settings returns the revision of what decisions depend on beside a plant's own
-// record: the collection and its benches.
-func (c *Collection) Settings() int64 { return c.row.SettingsRev }
-
 // PendingUs returns when the earliest record is dated that lay ahead when the
 // collection's plants were last brought up to date; nil if none did.
 func (c *Collection) PendingUs() *int64 { return c.row.PendingUs }

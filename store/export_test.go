@@ -40,3 +40,6 @@ var Rows = []any{
 	keyRow{}, growerRow{}, tokenRow{}, calendarRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
 	feedingRow{}, observationRow{}, revisionRow{}, sheetRow{},
 }
+
+// Settings returns the revision of what decisions depend on beside a plant's own record.
+func (c *Collection) Settings() int64 { return c.row.SettingsRev }
