@@ -213,6 +213,10 @@ func TestListSeesRevokedTokens(t *testing.T) {
 			if err := list(); reasonIn(err) != "TOKEN_INVALID" {
 				t.Errorf("%s, suspended: got error %v", when, err)
 			}
+			_, err := calls.ListDueFeedings(t.Context(), &pb.ListDueFeedingsRequest{Parent: parent, Filter: "nonsense = 1"})
+			if reasonIn(err) != "TOKEN_INVALID" {
+				t.Errorf("%s, suspended, with a filter that cannot be read: got error %v", when, err)
+			}
 			change(func(g *store.Grower) error { return g.Suspend(nil, 8) })
 			if err := list(); err != nil {
 				t.Errorf("%s, not suspended any more: %v", when, err)

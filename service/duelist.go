@@ -67,6 +67,9 @@ var dueFields = Fields{
 func (s *Due) ListDueFeedings(ctx context.Context, req *pb.ListDueFeedingsRequest) (*pb.ListDueFeedingsResponse, error) {
 	q, err := s.dueAsked(ctx, req)
 	if err != nil {
+		if ended := s.Core.read(ctx, (*visit).recheck); ended != nil {
+			return nil, ended // who may not call any more learns nothing
+		}
 		return nil, err
 	}
 	answer, err := s.dueNow(ctx, q)
