@@ -441,6 +441,10 @@ func TestMostEvents(t *testing.T) {
 	if err := fill(t.Context(), 9_999); err != nil {
 		t.Fatal(err)
 	}
+	// The store alone does not keep what follows from them.
+	if _, err := k.UpdateFeeding(t.Context(), &pb.UpdateFeedingRequest{Feeding: &pb.Feeding{Name: k.plant("a") + "/feedings/f0", Note: "first"}}); err != nil {
+		t.Fatal(err)
+	}
 	feed := func(tags ...string) error {
 		req := &pb.BatchCreateFeedingsRequest{Parent: k.name + "/plants/-"}
 		for _, tag := range tags {

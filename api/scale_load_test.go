@@ -73,7 +73,7 @@ func openScaled(b *testing.B, engine store.Engine, server string, size int) *sca
 		if folder == "" {
 			folder = b.TempDir()
 		}
-		if err := os.MkdirAll(folder, 0o700); err != nil {
+		if err := os.MkdirAll(folder, 0o755); err != nil {
 			b.Fatal(err)
 		}
 		file := filepath.Join(folder, name+".db")

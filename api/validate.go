@@ -2,10 +2,12 @@ package api
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 
@@ -230,6 +232,8 @@ func checkEntries(ctx context.Context, validator protovalidate.Validator, m prot
 		}
 		return true
 	})
+	// Range has no order.
+	slices.SortFunc(lists, func(a, b protoreflect.FieldDescriptor) int { return cmp.Compare(a.Index(), b.Index()) })
 	if err := gather(validator, head.Interface(), "", found); err != nil {
 		return err
 	}

@@ -230,11 +230,7 @@ func (a *Access) find(ctx context.Context, hash []byte, recall bool) (bearer *st
 			return known.(*store.Bearer), true, nil
 		}
 	}
-	err = a.store.Read(ctx, func(tx *store.Tx) error {
-		var err error
-		bearer, err = tx.Bearer(hash)
-		return err
-	})
+	bearer, err = a.store.Bearer(ctx, hash)
 	return bearer, false, err
 }
 

@@ -450,10 +450,10 @@ var whatTells = map[protoreflect.FullName]string{
 // refuseOutputOnly refuses fields of a new resource that only the server tells.
 func refuseOutputOnly(p *problems, prefix string, m proto.Message, but ...protoreflect.Name) {
 	r := m.ProtoReflect()
-	r.Range(func(f protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
-		if isOutputOnly(f) && !slices.Contains(but, f.Name()) {
+	fields := r.Descriptor().Fields()
+	for i := range fields.Len() { // Range has no order
+		if f := fields.Get(i); r.Has(f) && isOutputOnly(f) && !slices.Contains(but, f.Name()) {
 			p.refuse(InvalidFields, prefix+f.JSONName(), "%s: leave it out%s", toldBy, whatTells[f.FullName()])
 		}
-		return true
-	})
+	}
 }

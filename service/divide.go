@@ -123,7 +123,7 @@ func (s *Sessions) divide(v *visit, req *pb.DividePlantRequest) ([]resource, err
 		seen = append(seen, count(old.GetName(), left))
 	}
 	if history.Len()+len(seen) > mostEvents {
-		k.refuseMore("name", old, history)
+		k.refuseMore("name", old, history.Len())
 	}
 	if err := k.err(); err != nil {
 		return nil, err

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"time"
 
@@ -37,8 +36,6 @@ type events[M event] struct {
 	exists, notFound Reason
 
 	get        func(c *store.Collection, plant, id string) (M, error)
-	ids        func(c *store.Collection, plant string, ids []string) ([]string, error)
-	of         func(h *store.History) []M
 	list       func(c *store.Collection, plant string, q store.List) ([]M, []any, error)
 	create     func(c *store.Collection, all []M, by store.By) ([]M, error)
 	update     func(c *store.Collection, plant, id string, by store.By, f func(M) error) (M, error)
@@ -52,6 +49,9 @@ type events[M event] struct {
 	chosen     func(m, body M, mask Mask)            // drops an instant or day where the other one is changed
 	check      func(k *keeping, place at, m M) error // refuses what does not fit, and completes the rest
 	addHistory func(h *store.History, m M)           // puts one that is being recorded where its time is
+	// addKept does so in what is kept of the plant's record, and returns false where only
+	// the history tells the place. nil: what follows of such events is not told by that.
+	addKept func(k *keeping, r *keptRecord, m M) bool
 }
 
 // earliest is the first day of records: an earlier one is a slip of the pen.
@@ -77,11 +77,11 @@ func (k *keeping) checkDated(place at, verb string, byTime bool, day, before civ
 const mostEvents = 10_000
 
 // checkRoom refuses one more event of a plant that has as many as it can have.
-func checkRoom(plant string, h *store.History) error {
-	if h.Len() < mostEvents {
+func checkRoom(plant string, events int) error {
+	if events < mostEvents {
 		return nil
 	}
-	return &Error{Reason: TooManyEvents, Message: fmt.Sprintf("%s has %d feedings and observations, as many as one plant can have", plant, h.Len())}
+	return &Error{Reason: TooManyEvents, Message: fmt.Sprintf("%s has %d feedings and observations, as many as one plant can have", plant, events)}
 }
 
 // keeping is the recording of events in one collection.
@@ -92,6 +92,7 @@ type keeping struct {
 	plant     *store.Plant
 	before    proto.Message // what is changed, as it stood; nil for what is new
 	histories map[string]*store.History
+	kept      map[string]*keptRecord // of plants whose histories are not read
 	deciders  map[civil.Day]*decider
 	past      map[string]*pastFacts // by plant
 	engine    due.Engine
@@ -142,6 +143,9 @@ type pastFacts struct {
 // facts returns what the engine takes for a day. Of records that were read before, only
 // feedings that are new since are read: of one plant there may be thousands.
 func (k *keeping) facts(d *decider) *due.Facts {
+	if r := k.kept[k.plant.ID]; r != nil {
+		return &d.withPot(k.plant, &r.facts).facts
+	}
 	h, past := historyOf(k.histories, k.plant), k.past[k.plant.ID]
 	if past == nil || !slices.Equal(past.history.Observations, h.Observations) {
 		past = &pastFacts{history: store.History{Observations: slices.Clone(h.Observations)}}
@@ -174,8 +178,8 @@ func (k *keeping) facts(d *decider) *due.Facts {
 }
 
 // refuseMore refuses a further event of a plant that has as many as it can have.
-func (k *keeping) refuseMore(field string, p *store.Plant, h *store.History) {
-	k.problems.refuse(TooManyEvents, field, "%s has %d feedings and observations, as many as one plant can have", p.GetName(), h.Len())
+func (k *keeping) refuseMore(field string, p *store.Plant, events int) {
+	k.problems.refuse(TooManyEvents, field, "%s has %d feedings and observations, as many as one plant can have", p.GetName(), events)
 }
 
 // createAll records events of plants of one collection.
@@ -188,17 +192,18 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 		return nil, err
 	}
 	k := e.keep(v, c)
-	plantIDs, err := v.resolvePlants(&k.problems, c, len(all), func(i int) (place, field, id, tag string) {
+	plantIDs, plants, err := v.resolvePlants(&k.problems, c, len(all), func(i int) (place, field, id, tag string) {
 		return all[i].path, pathAt(all[i].path, "parent"), store.Segment(all[i].parent, "plants"), all[i].tag
 	})
 	if err != nil {
 		return nil, err
 	}
-	plants, err := c.PlantsByID(plantIDs)
-	if err != nil {
-		return nil, err
+	if e.addKept == nil {
+		k.histories, err = c.Histories(plantIDs)
+	} else {
+		err = k.readKept(plants)
 	}
-	if k.histories, err = c.Histories(plantIDs); err != nil {
+	if err != nil {
 		return nil, err
 	}
 	if err := e.checkIDs(k, all, plantIDs); err != nil {
@@ -213,10 +218,10 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 		if k.plant = plants[plantIDs[i]]; k.plant == nil {
 			continue // refused already
 		}
-		if h := k.histories[k.plant.ID]; h.Len() >= mostEvents {
+		if events := k.events(); events >= mostEvents {
 			if !full[k.plant.ID] {
 				full[k.plant.ID] = true
-				k.refuseMore(pathAt(n.path, e.one), k.plant, h)
+				k.refuseMore(pathAt(n.path, e.one), k.plant, events)
 			}
 			continue
 		}
@@ -230,10 +235,9 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 		if k.refused > refused {
 			continue
 		}
-		if k.histories[k.plant.ID] == nil {
-			k.histories[k.plant.ID] = &store.History{}
+		if err := e.add(k, m, messages); err != nil {
+			return nil, err
 		}
-		e.addHistory(k.histories[k.plant.ID], m)
 		messages = append(messages, m)
 	}
 	if err := k.err(); err != nil {
@@ -243,7 +247,34 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 	if err != nil {
 		return nil, err
 	}
-	return e.finishKnown(v, c, out, plantIDs, k.histories)
+	return e.finishKnown(v, c, out, plantIDs, &knownPlants{plants, k.histories, k.kept})
+}
+
+// add adds an event that is being recorded to what is known of the plant. earlier are
+// those that the call recorded before it.
+func (e *events[M]) add(k *keeping, m M, earlier []M) error {
+	id := k.plant.ID
+	if r := k.kept[id]; r != nil {
+		if e.addKept(k, r, m) {
+			return nil
+		}
+		histories, err := k.c.Histories([]string{id})
+		if err != nil {
+			return err
+		}
+		delete(k.kept, id)
+		k.histories[id] = historyOf(histories, k.plant)
+		for _, m := range earlier {
+			if store.Segment(m.GetName(), "plants") == id {
+				e.addHistory(k.histories[id], m)
+			}
+		}
+	}
+	if k.histories[id] == nil {
+		k.histories[id] = &store.History{}
+	}
+	e.addHistory(k.histories[id], m)
+	return nil
 }
 
 // finish brings plants up to date after their events changed.
@@ -251,12 +282,12 @@ func (e *events[M]) finish(v *visit, c *collection, out []M, plantIDs []string) 
 	return e.finishKnown(v, c, out, plantIDs, nil)
 }
 
-// finishKnown is finish where the histories are known as they are by now; nil: they are
-// not.
-func (e *events[M]) finishKnown(v *visit, c *collection, out []M, plantIDs []string, histories map[string]*store.History) ([]M, error) {
+// finishKnown is finish where the plants and their records are known as they are by now;
+// nil: they are not.
+func (e *events[M]) finishKnown(v *visit, c *collection, out []M, plantIDs []string, now *knownPlants) ([]M, error) {
 	ids := slices.Clone(plantIDs)
 	slices.Sort(ids)
-	if _, err := v.settleKnown(c, slices.Compact(ids), histories, nil); err != nil {
+	if _, _, err := v.settleKnown(c, slices.Compact(ids), now, nil); err != nil {
 		return nil, err
 	}
 	for _, m := range out {
@@ -267,48 +298,30 @@ func (e *events[M]) finishKnown(v *visit, c *collection, out []M, plantIDs []str
 
 // checkIDs refuses ids that the caller chose and that are taken.
 func (e *events[M]) checkIDs(k *keeping, all []newEvent[M], plantIDs []string) error {
-	chosen, first := map[string][]string{}, map[[2]string]int{}
+	var names []string
+	first := map[string]int{}
 	for i, n := range all {
 		if n.id == "" || plantIDs[i] == "" {
 			continue
 		}
-		key := [2]string{plantIDs[i], n.id}
-		if before, twice := first[key]; twice {
+		name := store.PlantName(k.c.ID(), plantIDs[i]) + "/" + e.kinds[2] + "/" + n.id
+		if before, twice := first[name]; twice {
 			k.problems.refuse(e.exists, pathAt(n.path, e.one+"Id"), "is that of requests[%d] already", before)
 			continue
 		}
-		first[key] = i
-		chosen[plantIDs[i]] = append(chosen[plantIDs[i]], n.id)
+		first[name] = i
+		names = append(names, name)
 	}
-	var voided map[string]*store.History
-	if len(chosen) > 1 { // else it is asked for the ids of the one plant
-		var err error
-		if voided, err = k.c.Voided(slices.Collect(maps.Keys(chosen))); err != nil {
-			return err
-		}
+	if len(names) == 0 {
+		return nil
+	}
+	taken, err := e.byName(k.c.Collection, names)
+	if err != nil {
+		return err
 	}
 	var places []int // in the request, of ids that are taken
-	for plant, ids := range chosen {
-		var taken []string
-		if voided == nil {
-			var err error
-			if taken, err = e.ids(k.c.Collection, plant, ids); err != nil {
-				return err
-			}
-		}
-		for _, h := range []*store.History{k.histories[plant], voided[plant]} {
-			if h == nil || voided == nil {
-				continue
-			}
-			for _, m := range e.of(h) {
-				if id := store.Segment(m.GetName(), e.kinds[2]); slices.Contains(ids, id) {
-					taken = append(taken, id)
-				}
-			}
-		}
-		for _, id := range taken {
-			places = append(places, first[[2]string{plant, id}])
-		}
+	for name := range taken {
+		places = append(places, first[name])
 	}
 	slices.Sort(places)
 	for _, i := range places {
@@ -527,17 +540,13 @@ func (e *events[M]) updateAll(v *visit, parent string, all []eventChange[M]) ([]
 	}
 	k := e.keep(v, c)
 	k.told = true
-	plantIDs, err := v.resolvePlants(&k.problems, c, len(all), func(i int) (place, field, id, tag string) {
+	plantIDs, plants, err := v.resolvePlants(&k.problems, c, len(all), func(i int) (place, field, id, tag string) {
 		return all[i].path, pathAt(all[i].path, e.one+".name"), store.Segment(all[i].body.GetName(), "plants"), all[i].tag
 	})
 	if err != nil {
 		return nil, err
 	}
 	if err := k.err(); err != nil {
-		return nil, err
-	}
-	plants, err := c.PlantsByID(plantIDs)
-	if err != nil {
 		return nil, err
 	}
 	if k.histories, err = c.Histories(plantIDs); err != nil {
@@ -625,7 +634,7 @@ func (e *events[M]) change(
 				if err != nil {
 					return none, err
 				}
-				if err := checkRoom(store.PlantName(c.ID(), plant), h[plant]); err != nil {
+				if err := checkRoom(store.PlantName(c.ID(), plant), h[plant].Len()); err != nil {
 					return none, err
 				}
 			}
@@ -684,14 +693,14 @@ func (e *events[M]) move(ctx context.Context, req writing, name, plant, tag, eta
 			e.dates(now, c.zone)
 			return now, nil
 		}
-		taken, err := e.ids(c.Collection, to, []string{id})
+		taken, err := e.byName(c.Collection, []string{k.plant.GetName() + "/" + e.kinds[2] + "/" + id})
 		if err != nil {
 			return none, err
 		}
 		if len(taken) > 0 {
 			return none, Invalid(e.exists, []Violation{{"plant", fmt.Sprintf("%s has one of the id %s already", k.plant.GetName(), id)}})
 		}
-		if err := checkRoom(k.plant.GetName(), k.histories[to]); err != nil {
+		if err := checkRoom(k.plant.GetName(), k.events()); err != nil {
 			return none, err
 		}
 		m, err := e.reassign(c.Collection, from, id, to, v.by(), func(m M) error {

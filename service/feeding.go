@@ -22,7 +22,7 @@ func NewFeedings(core *Core) *Feedings {
 	return &Feedings{events[*pb.Feeding]{
 		Core: core, kinds: []string{"collections", "plants", "feedings"}, kind: store.FeedingKind, one: "feeding",
 		exists: FeedingExists, notFound: FeedingNotFound,
-		get: (*store.Collection).Feeding, ids: (*store.Collection).FeedingIDs, of: func(h *store.History) []*pb.Feeding { return h.Feedings },
+		get:    (*store.Collection).Feeding,
 		list:   (*store.Collection).Feedings,
 		create: (*store.Collection).CreateFeedings, update: (*store.Collection).UpdateFeeding, remove: (*store.Collection).DeleteFeeding,
 		restore: (*store.Collection).UndeleteFeeding, reassign: (*store.Collection).ReassignFeeding,
@@ -52,6 +52,7 @@ func NewFeedings(core *Core) *Feedings {
 			})
 			h.Feedings = slices.Insert(h.Feedings, i, m)
 		},
+		addKept: (*keeping).addFeeding,
 	}}
 }
 

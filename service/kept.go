@@ -1,11 +1,13 @@
 package service
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"hash/fnv"
+	"maps"
 	"slices"
 	"time"
 
@@ -147,12 +149,100 @@ func (d *decider) factsKept(p *store.Plant, k *store.Due) (f *facts, ok bool) {
 	if k == nil || d.record(k.Record, &d.scratch) != nil {
 		return nil, false
 	}
-	f = &d.scratch
+	return d.withPot(p, &d.scratch), true
+}
+
+// withPot returns what f has of a plant's record, with all else that the engine takes of it.
+func (d *decider) withPot(p *store.Plant, f *facts) *facts {
 	was := f.facts
 	clear(d.reader.keys)
 	f.computedPlant = d.reader.pot(at{plant: 0}, d.pot(p), d.layersOf(p)...)
 	f.facts.Moves, f.facts.Feedings, f.facts.Observations = was.Moves, was.Feedings, was.Observations
-	return f, true
+	return f
+}
+
+// keptRecord is what is kept of a plant, for a call that only adds to its record: its
+// history need not be read.
+type keptRecord struct {
+	due   *store.Due
+	facts facts
+	added []string // beside the feedings: names of those that the call adds; "" for others
+}
+
+// readKept reads what is kept of plants and, where that does not do, their histories.
+func (k *keeping) readKept(plants map[string]*store.Plant) error {
+	ids := slices.Sorted(maps.Keys(plants))
+	kept, err := k.c.KeptDue(ids)
+	if err != nil {
+		return err
+	}
+	d, err := k.decider(k.c.today(k.visit.at))
+	if err != nil {
+		return err
+	}
+	k.kept = map[string]*keptRecord{}
+	without := make([]string, 0)
+	for _, id := range ids {
+		r := &keptRecord{due: kept[id]}
+		if r.due == nil || r.due.PendingUs != nil || d.record(r.due.Record, &r.facts) != nil || !k.allCame(&r.facts.facts) {
+			without = append(without, id)
+			continue
+		}
+		r.added = make([]string, len(r.facts.facts.Feedings))
+		k.kept[id] = r
+	}
+	if len(without) > 0 {
+		k.histories, err = k.c.Histories(without)
+	}
+	return err
+}
+
+// allCame tells whether the days of all events have come.
+func (k *keeping) allCame(f *due.Facts) bool {
+	var last []int64
+	if n := len(f.Moves); n > 0 {
+		last = append(last, f.Moves[n-1].Time)
+	}
+	if n := len(f.Feedings); n > 0 {
+		last = append(last, f.Feedings[n-1].Time)
+	}
+	if n := len(f.Observations); n > 0 {
+		last = append(last, f.Observations[n-1].Time)
+	}
+	return len(last) == 0 || k.c.came(slices.Max(last), k.visit.at)
+}
+
+// events is how many feedings and observations are on record of the plant.
+func (k *keeping) events() int {
+	if r := k.kept[k.plant.ID]; r != nil {
+		return len(r.facts.facts.Moves) + len(r.facts.facts.Feedings) + len(r.facts.facts.Observations)
+	}
+	return k.histories[k.plant.ID].Len()
+}
+
+// addFeeding adds a feeding to what is kept of a plant's record. It returns false if one
+// of the same moment is there: only the history tells which of them comes first.
+func (k *keeping) addFeeding(r *keptRecord, m *pb.Feeding) bool {
+	f := &r.facts.facts
+	fed := k.reader.feeding(at{}, m)
+	i, _ := slices.BinarySearchFunc(f.Feedings, fed.Time, func(f due.Feeding, us int64) int { return cmp.Compare(f.Time, us) })
+	for ; i < len(f.Feedings) && f.Feedings[i].Time == fed.Time; i++ {
+		if r.added[i] == "" {
+			return false
+		}
+		if r.added[i] > m.GetName() {
+			break
+		}
+	}
+	f.Feedings, r.added = slices.Insert(f.Feedings, i, fed), slices.Insert(r.added, i, m.GetName())
+	if us := fed.Time; !k.c.came(us, k.visit.at) {
+		if r.due.PendingUs == nil || us < *r.due.PendingUs {
+			r.due.PendingUs = &us
+		}
+	} else if r.due.LastFeedUs == nil || us > *r.due.LastFeedUs {
+		r.due.LastFeedUs = &us
+	}
+	return true
 }
 
 // decideAnew calls f with the index of each of the plants, as they stand where the

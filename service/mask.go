@@ -1,6 +1,7 @@
 package service
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -122,6 +123,7 @@ func sentFields(ctx context.Context, body protoreflect.Message, place string) []
 			sent = append(sent, field)
 			return true
 		})
+		slices.SortFunc(sent, byPlace) // Range has no order
 		return sent
 	}
 	for _, key := range keys {
@@ -131,6 +133,9 @@ func sentFields(ctx context.Context, body protoreflect.Message, place string) []
 	}
 	return sent
 }
+
+// byPlace compares fields of a message by the order in which they are declared.
+func byPlace(a, b protoreflect.FieldDescriptor) int { return cmp.Compare(a.Index(), b.Index()) }
 
 func (m *Mask) readPaths(paths []string, resource protoreflect.MessageDescriptor) (rules []string) {
 	if len(paths) == 0 {

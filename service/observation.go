@@ -23,7 +23,7 @@ func NewObservations(core *Core) *Observations {
 	return &Observations{events[*pb.Observation]{
 		Core: core, kinds: []string{"collections", "plants", "observations"}, kind: store.ObservationKind, one: "observation",
 		exists: ObservationExists, notFound: ObservationNotFound,
-		get: (*store.Collection).Observation, ids: (*store.Collection).ObservationIDs, of: func(h *store.History) []*pb.Observation { return h.Observations },
+		get:    (*store.Collection).Observation,
 		list:   (*store.Collection).Observations,
 		create: (*store.Collection).CreateObservations, update: (*store.Collection).UpdateObservation, remove: (*store.Collection).DeleteObservation,
 		restore: (*store.Collection).UndeleteObservation, reassign: (*store.Collection).ReassignObservation,

@@ -413,17 +413,13 @@ func (v *visit) updatePlants(parent string, all []plantChange) ([]*pb.Plant, err
 		return nil, err
 	}
 	var p problems
-	ids, err := v.resolvePlants(&p, c, len(all), func(i int) (place, field, id, tag string) {
+	ids, known, err := v.resolvePlants(&p, c, len(all), func(i int) (place, field, id, tag string) {
 		return all[i].path, pathAt(all[i].path, "plant.name"), store.Segment(all[i].body.GetName(), "plants"), all[i].tag
 	})
 	if err != nil {
 		return nil, err
 	}
 	if err := p.err(); err != nil {
-		return nil, err
-	}
-	known, err := c.PlantsByID(ids)
-	if err != nil {
 		return nil, err
 	}
 	seen := map[string]int{}

@@ -505,7 +505,7 @@ func (s *Sessions) session(v *visit, req *pb.RecordSessionRequest) ([]resource, 
 			return nil, err
 		}
 		if h.Len() >= mostEvents {
-			r.refuseMore("name", p, h)
+			r.refuseMore("name", p, h.Len())
 			continue
 		}
 		m.Name = p.GetName() + "/feedings/" + v.newID()
@@ -835,7 +835,7 @@ func (s *Sessions) observe(r *round, us int64, exceptTags []string, usual *pb.Ob
 			continue
 		}
 		if h := r.histories[p.ID]; h.Len() >= mostEvents {
-			r.refuseMore("name", p, h)
+			r.refuseMore("name", p, h.Len())
 		}
 		m := proto.CloneOf(usual)
 		m.Name, m.ObserveTime = p.GetName()+"/observations/"+r.newID(), instantOfMicros(us)

@@ -167,43 +167,60 @@ func (v *visit) recorder(c *collection) func(recorder string) store.By {
 // settleBy is settle for what came true by itself: by tells who makes the change that
 // a grower recorded. nil is for what a caller changes.
 func (v *visit) settleBy(c *collection, ids []string, by func(recorder string) store.By) ([]*pb.Plant, error) {
-	return v.settleKnown(c, ids, nil, by)
-}
-
-// settleKnown is settleBy where the histories are known; nil: they are not.
-func (v *visit) settleKnown(c *collection, ids []string, histories map[string]*store.History, by func(recorder string) store.By) ([]*pb.Plant, error) {
-	if histories == nil {
-		var err error
-		if histories, err = c.Histories(ids); err != nil {
-			return nil, err
-		}
-	}
-	known, err := c.PlantsByID(ids)
+	plants, kept, err := v.settleKnown(c, ids, nil, by)
 	if err != nil {
 		return nil, err
+	}
+	return v.plantMessagesWith(c, plants, kept)
+}
+
+// knownPlants are plants, by id, with their records.
+type knownPlants struct {
+	plants    map[string]*store.Plant
+	histories map[string]*store.History
+	kept      map[string]*keptRecord // of plants whose histories are not read
+}
+
+// settleKnown is settleBy where the plants are known, and their records as they are by
+// now; nil: they are not. It returns them, and what is kept of them.
+func (v *visit) settleKnown(c *collection, ids []string, now *knownPlants, by func(recorder string) store.By) ([]*store.Plant, map[string]*store.Due, error) {
+	if now == nil {
+		now = &knownPlants{}
+		var err error
+		if now.histories, err = c.Histories(ids); err != nil {
+			return nil, nil, err
+		}
+		if now.plants, err = c.PlantsByID(ids); err != nil {
+			return nil, nil, err
+		}
 	}
 	today := c.today(v.at)
 	d, err := v.decider(c, today)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	keep, plants := map[string]*store.Due{}, make([]*store.Plant, len(ids))
 	for i, id := range ids {
 		if err := v.ctx.Err(); err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if keep[id] != nil {
-			plants[i] = known[id]
+			plants[i] = now.plants[id]
 			continue
 		}
-		p := known[id]
+		p := now.plants[id]
 		if p == nil {
-			return nil, notFound(PlantNotFound, store.PlantName(c.ID(), id))
+			return nil, nil, notFound(PlantNotFound, store.PlantName(c.ID(), id))
 		}
-		standing, kept, recorder := v.stand(c, p, histories[id])
+		if r := now.kept[id]; r != nil { // where it stands has not changed
+			d.keep(p, d.withPot(p, &r.facts), r.due)
+			plants[i], keep[id] = p, r.due
+			continue
+		}
+		standing, kept, recorder := v.stand(c, p, now.histories[id])
 		if by == nil {
-			if err := v.checkAheadOf(c, p, histories[id]); err != nil {
-				return nil, err
+			if err := v.checkAheadOf(c, p, now.histories[id]); err != nil {
+				return nil, nil, err
 			}
 		}
 		if by != nil {
@@ -212,11 +229,11 @@ func (v *visit) settleKnown(c *collection, ids []string, histories map[string]*s
 			revived := &store.Plant{Plant: proto.CloneOf(p.Plant), ID: p.ID}
 			revived.State, revived.Bench = pb.Plant_GROWING, store.BenchName(c.ID(), standing.Bench)
 			if err := v.checkComesBack(c, revived); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 		} else if moved := store.BenchName(c.ID(), standing.Bench); moved != p.GetBench() && standing.State == pb.Plant_GROWING {
 			if err := v.checkStands(c, p.GetName(), moved); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 		}
 		if standing != (store.Standing{Bench: store.Segment(p.GetBench(), "benches"), Quantity: p.GetQuantity(), State: p.GetState()}) {
@@ -225,24 +242,24 @@ func (v *visit) settleKnown(c *collection, ids []string, histories map[string]*s
 				who = func() store.By { return by(recorder) }
 			}
 			if p, err = c.Settle(id, standing, who()); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 		}
-		d.keep(p, d.facts(p, histories[id]), kept)
-		known[id], plants[i], keep[id] = p, p, kept
+		d.keep(p, d.facts(p, now.histories[id]), kept)
+		now.plants[id], plants[i], keep[id] = p, p, kept
 	}
 	if err := c.KeepDue(v.version, keep); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for _, kept := range keep {
 		if us := kept.PendingUs; us != nil && (c.PendingUs() == nil || *us < *c.PendingUs()) {
 			if err := c.KeepPending(); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 			break
 		}
 	}
-	return v.plantMessagesWith(c, plants, keep)
+	return plants, keep, nil
 }
 
 func (v *visit) settleOne(c *collection, id string) (*pb.Plant, error) {

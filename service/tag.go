@@ -182,7 +182,7 @@ func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[s
 
 // resolvePlants returns the ids of plants that a request names by id or tag. It
 // refuses those that are not there or are deleted: their ids are "".
-func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i int) (place, field, id, tag string)) ([]string, error) {
+func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i int) (place, field, id, tag string)) ([]string, map[string]*store.Plant, error) {
 	ids, wanted := make([]string, n), make([]string, 0, n)
 	var tags []string
 	for i := range n {
@@ -199,11 +199,11 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 	}
 	borne, err := c.Tagged(tags)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	known, err := c.PlantsByID(wanted)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	for i := range n {
 		place, field, id, tag := named(i)
@@ -211,7 +211,7 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 		case !checkTagOrID(p, place, id, tag):
 		case isDash(id):
 			if ids[i], err = c.resolveTag(p, pathAt(place, "tag"), tag, borne[store.Fold(tag)]); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 			if own := store.Segment(bodyName(v.ctx), "plants"); place == "" && own != "" && !isDash(own) && ids[i] != "" && own != ids[i] {
 				p.refuse(InvalidFields, field, "is another plant than %s, which bears the tag: leave it out", store.PlantName(c.ID(), ids[i]))
@@ -225,5 +225,10 @@ func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i in
 			ids[i] = ""
 		}
 	}
-	return ids, nil
+	if len(tags) > 0 {
+		if known, err = c.PlantsByID(slices.DeleteFunc(slices.Clone(ids), func(id string) bool { return id == "" })); err != nil {
+			return nil, nil, err
+		}
+	}
+	return ids, known, nil
 }

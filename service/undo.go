@@ -364,7 +364,7 @@ func judgeEvents[M event](u *undoing, e *events[M], of []*past) ([]*eventPast[M]
 			continue
 		}
 		from := store.Segment(x.was.GetPlant(), "plants")
-		taken, err := e.ids(u.c.Collection, from, []string{p.id})
+		taken, err := e.byName(u.c.Collection, []string{x.was.GetPlant() + "/" + e.kinds[2] + "/" + p.id})
 		if err != nil {
 			return nil, err
 		}

@@ -10,8 +10,6 @@ import (
 	"strconv"
 	"strings"
 
-	"gorm.io/gorm/clause"
-
 	pb "dewbench/proto/dewbench/v1"
 )
 
@@ -144,11 +142,7 @@ func (c *Collection) KeepDue(version string, all map[string]*Due) error {
 		next.DueDay, next.DueUntil = max(next.DueDay, d.From), min(next.DueUntil, d.Until)
 		rows = append(rows, r)
 	}
-	err := c.tx.q().Clauses(clause.OnConflict{
-		Columns:   []clause.Column{{Name: "collection_id"}, {Name: "plant_id"}},
-		UpdateAll: true,
-	}).Create(&rows).Error
-	if err != nil {
+	if err := insert(c.tx, rows, "collection_id", "plant_id"); err != nil {
 		return err
 	}
 	return c.keepTrue(next)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"testing"
@@ -124,11 +125,10 @@ func TestHistories(t *testing.T) {
 		b.in(retag("a", "x", 2))
 		former := get(b, func(c *store.Collection) (map[string][]string, error) { return c.FormerTags(often) })
 		tells(b, "former tags", former, map[string][]string{"a": {"a"}})
-		some := get(b, func(c *store.Collection) ([]string, error) {
-			return c.FeedingIDs("a", slices.Repeat([]string{"e1", "e2"}, 600))
+		some := get(b, func(c *store.Collection) (map[string]*pb.Feeding, error) {
+			return c.FeedingsByName(slices.Repeat([]string{store.FeedingName("c1", "a", "e1"), store.FeedingName("c1", "a", "e2")}, 600))
 		})
-		slices.Sort(some)
-		tells(b, "ids", some, []string{"e1", "e2"})
+		tells(b, "those that are there", slices.Sorted(maps.Keys(some)), []string{store.FeedingName("c1", "a", "e1"), store.FeedingName("c1", "a", "e2")})
 	})
 }
 

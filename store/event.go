@@ -4,7 +4,6 @@ import (
 	"fmt"
 
 	"google.golang.org/protobuf/proto"
-	"gorm.io/gorm/clause"
 
 	pb "dewbench/proto/dewbench/v1"
 )
@@ -63,9 +62,15 @@ func (m many[R, M, P]) find(c *Collection, names []string) (map[key]P, error) {
 			plants[i], ids[i], wanted[k] = k.plant, k.id, true
 		}
 		var rows []R
-		// Of each plant what it has is read once: an index would be asked for each plant
-		// with each of the ids.
-		if err := c.own().Where("plant_id IN ? AND "+m.column+" || '' IN ?", plants, ids).Find(&rows).Error; err != nil {
+		db := c.own()
+		if c.tx.engine == Postgres {
+			db = db.Where("(plant_id, "+m.column+") IN (SELECT * FROM unnest(?::text[], ?::text[]))", textArray(plants), textArray(ids))
+		} else {
+			// Of each plant what it has is read once: an index would be asked for each plant
+			// with each of the ids.
+			db = db.Where("plant_id IN ? AND "+m.column+" || '' IN ?", plants, ids)
+		}
+		if err := db.Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		for i := range rows {
@@ -152,11 +157,7 @@ func (m many[R, M, P]) change(c *Collection, names []string, by By, action pb.Re
 	if len(changed) == 0 {
 		return out, nil
 	}
-	err = c.tx.q().Clauses(clause.OnConflict{
-		Columns:   []clause.Column{{Name: "collection_id"}, {Name: "plant_id"}, {Name: m.column}},
-		UpdateAll: true,
-	}).Create(&changed).Error
-	if err != nil {
+	if err := insert(c.tx, changed, "collection_id", "plant_id", m.column); err != nil {
 		return nil, err
 	}
 	return out, insert(c.tx, history)

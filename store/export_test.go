@@ -15,7 +15,7 @@ func (t *Tx) Q() *gorm.DB { return t.q() }
 // SQL is the transaction without the guard.
 func (t *Tx) SQL() *sql.Tx {
 	if w, ok := t.db.Statement.ConnPool.(*watch); ok {
-		return w.Tx
+		return w.ConnPool.(*sql.Tx)
 	}
 	return t.db.Statement.ConnPool.(*sql.Tx)
 }

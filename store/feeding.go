@@ -152,20 +152,6 @@ func (c *Collection) Feeding(plant, id string) (*pb.Feeding, error) {
 	return r.message()
 }
 
-// FeedingIDs returns those of the ids that feedings of the plant have, voided or
-// not.
-func (c *Collection) FeedingIDs(plant string, ids []string) ([]string, error) {
-	var out []string
-	for some := range chunks(ids) {
-		var found []string
-		if err := c.plant(plant).Where("feeding_id IN ?", some).Model(&feedingRow{}).Pluck("feeding_id", &found).Error; err != nil {
-			return nil, err
-		}
-		out = append(out, found...)
-	}
-	return out, nil
-}
-
 // Feedings lists the feedings of a plant, or with "" of all plants that are not
 // deleted.
 func (c *Collection) Feedings(plant string, q List) ([]*pb.Feeding, []any, error) {

@@ -3,6 +3,7 @@ package store_test
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -93,20 +94,49 @@ func TestFeedingErrors(t *testing.T) {
 		b.refusedIn(store.ErrExists, create(fed("p", "b", noon), fed("p", "a", noon)))
 		b.refusedIn(store.ErrExists, create(fed("p", "b", noon), fed("p", "b", noon)))
 		b.refusedIn(store.ErrReference, create(fed("p", "b", noon), fed("r", "b", noon)))
-		for _, c := range []struct {
-			plant string
-			ids   []string
-			want  []string
-		}{
-			{"p", []string{"a", "b", "a"}, []string{"a"}}, {"p", nil, nil}, {"q", []string{"b", "a", "A", ""}, []string{"a"}}, {"r", []string{"a"}, nil},
-		} {
-			got := get(b, func(c1 *store.Collection) ([]string, error) { return c1.FeedingIDs(c.plant, c.ids) })
-			slices.Sort(got)
-			tells(b, "ids", got, c.want)
+		names := []string{
+			store.FeedingName("c1", "p", "a"), store.FeedingName("c1", "p", "b"), store.FeedingName("c1", "p", "a"), store.FeedingName("c1", "q", "a"),
+			store.FeedingName("c1", "q", "A"), store.FeedingName("c1", "q", ""), store.FeedingName("c1", "r", "a"),
 		}
+		byName := func() []string {
+			found := get(b, func(c *store.Collection) (map[string]*pb.Feeding, error) { return c.FeedingsByName(names) })
+			for name, m := range found {
+				tells(b, "name", m.GetName(), name)
+			}
+			return slices.Sorted(maps.Keys(found))
+		}
+		tells(b, "those that are there", byName(), []string{names[0], names[3]})
 		b.in(func(c *store.Collection) error { _, err := c.DeleteFeeding("p", "a", at(1), agree); return err })
-		got := get(b, func(c *store.Collection) ([]string, error) { return c.FeedingIDs("p", []string{"a"}) })
-		tells(b, "ids of what is voided", got, []string{"a"})
+		tells(b, "those that are there or voided", byName(), []string{names[0], names[3]})
+	})
+}
+
+// Many rows go another way to Postgres than one: as arrays.
+func TestCreateFeedingsOfAnyText(t *testing.T) {
+	each(t, func(b bed) {
+		b.plants("p")
+		var all []*pb.Feeding
+		for i, note := range []string{"", "NULL", `{a,"b\c"}`, "'; --", "a\r\n\t\x7f", "Dionaea \u2018B52\u2019 \U0001fab4", "\ufeff\u202e"} {
+			m := fed("p", fmt.Sprintf("f%d", i), noon+int64(i))
+			m.Note, m.Feeder, m.TrapsFed = note, strings.Repeat(note, 2), proto.Int32(int32(i))
+			if i%2 == 1 {
+				m.ItemLengthMm, m.Stimulated, m.TrapsTarget = proto.Float64(1/float64(i)), proto.Bool(i%3 == 0), proto.Int32(math.MaxInt32)
+			}
+			all = append(all, m)
+		}
+		var made []*pb.Feeding
+		b.in(func(c *store.Collection) (err error) {
+			made, err = c.CreateFeedings(all, at(1))
+			return err
+		})
+		for i, m := range all {
+			kept := get(b, func(c *store.Collection) (*pb.Feeding, error) {
+				return c.Feeding("p", store.Segment(m.GetName(), "feedings"))
+			})
+			tells(b, "what was made", made[i], kept)
+			tells(b, "note", []string{kept.GetNote(), kept.GetFeeder()}, []string{m.GetNote(), m.GetFeeder()})
+			tells(b, "numbers", []any{kept.TrapsFed, kept.TrapsTarget, kept.ItemLengthMm, kept.Stimulated}, []any{m.TrapsFed, m.TrapsTarget, m.ItemLengthMm, m.Stimulated})
+		}
 	})
 }
 

@@ -208,11 +208,15 @@ func (a textArray) Value() (driver.Value, error) {
 		if i > 0 {
 			b.WriteByte(',')
 		}
-		b.WriteString(`"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(text) + `"`)
+		b.WriteByte('"')
+		b.WriteString(inTextArray.Replace(text))
+		b.WriteByte('"')
 	}
 	b.WriteByte('}')
 	return b.String(), nil
 }
+
+var inTextArray = strings.NewReplacer(`\`, `\\`, `"`, `\"`)
 
 // chunk is how many ids stand in one list of a statement.
 const chunk = 500

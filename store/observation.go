@@ -230,20 +230,6 @@ func (c *Collection) Observation(plant, id string) (*pb.Observation, error) {
 	return r.message()
 }
 
-// ObservationIDs returns those of the ids that observations of the plant have, voided or
-// not.
-func (c *Collection) ObservationIDs(plant string, ids []string) ([]string, error) {
-	var out []string
-	for some := range chunks(ids) {
-		var found []string
-		if err := c.plant(plant).Where("observation_id IN ?", some).Model(&observationRow{}).Pluck("observation_id", &found).Error; err != nil {
-			return nil, err
-		}
-		out = append(out, found...)
-	}
-	return out, nil
-}
-
 // Observations lists the observations of a plant, or with "" of all plants that are not
 // deleted.
 func (c *Collection) Observations(plant string, q List) ([]*pb.Observation, []any, error) {

@@ -3,6 +3,7 @@ package store_test
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -127,17 +128,18 @@ func TestObservationErrors(t *testing.T) {
 		if err == nil {
 			b.Error("an observation of nothing was kept")
 		}
-		for _, c := range []struct {
-			plant string
-			ids   []string
-			want  []string
-		}{
-			{"p", []string{"a", "b", "a"}, []string{"a"}}, {"p", nil, nil}, {"q", []string{"b", "a", "A", ""}, []string{"a"}}, {"r", []string{"a"}, nil},
-		} {
-			got := get(b, func(c1 *store.Collection) ([]string, error) { return c1.ObservationIDs(c.plant, c.ids) })
-			slices.Sort(got)
-			tells(b, "ids", got, c.want)
+		names := []string{
+			store.ObservationName("c1", "p", "a"), store.ObservationName("c1", "p", "b"), store.ObservationName("c1", "p", "a"), store.ObservationName("c1", "q", "a"),
+			store.ObservationName("c1", "q", "A"), store.ObservationName("c1", "q", ""), store.ObservationName("c1", "r", "a"),
 		}
+		byName := func() []string {
+			found := get(b, func(c *store.Collection) (map[string]*pb.Observation, error) { return c.ObservationsByName(names) })
+			for name, m := range found {
+				tells(b, "name", m.GetName(), name)
+			}
+			return slices.Sorted(maps.Keys(found))
+		}
+		tells(b, "those that are there", byName(), []string{names[0], names[3]})
 	})
 }
 

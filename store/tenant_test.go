@@ -144,8 +144,7 @@ var collectionMethods = map[string]struct {
 	"CreateFeedings": {dangles, func(c *store.Collection, i ids) (any, error) {
 		return c.CreateFeedings([]*pb.Feeding{{Name: store.FeedingName(c.ID(), i.plant, "new"), FedTime: stampOf(noon)}}, at(1))
 	}},
-	"Feeding":    {missing, func(c *store.Collection, i ids) (any, error) { return c.Feeding(i.plant, i.event) }},
-	"FeedingIDs": {empty, func(c *store.Collection, i ids) (any, error) { return c.FeedingIDs(i.plant, []string{i.event}) }},
+	"Feeding": {missing, func(c *store.Collection, i ids) (any, error) { return c.Feeding(i.plant, i.event) }},
 	"Feedings": {empty, func(c *store.Collection, i ids) (any, error) {
 		one, _, err1 := c.Feedings(i.plant, store.List{Limit: big, Deleted: true})
 		all, _, err2 := c.Feedings("", store.List{Limit: big, Deleted: true})
@@ -166,8 +165,7 @@ var collectionMethods = map[string]struct {
 		m.Name, m.ObserveTime = store.ObservationName(c.ID(), i.plant, "new"), stampOf(noon)
 		return c.CreateObservations([]*pb.Observation{m}, at(1))
 	}},
-	"Observation":    {missing, func(c *store.Collection, i ids) (any, error) { return c.Observation(i.plant, i.event) }},
-	"ObservationIDs": {empty, func(c *store.Collection, i ids) (any, error) { return c.ObservationIDs(i.plant, []string{i.event}) }},
+	"Observation": {missing, func(c *store.Collection, i ids) (any, error) { return c.Observation(i.plant, i.event) }},
 	"Observations": {empty, func(c *store.Collection, i ids) (any, error) {
 		one, _, err1 := c.Observations(i.plant, store.List{Limit: big, Deleted: true})
 		all, _, err2 := c.Observations("", store.List{Limit: big, Deleted: true})

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"strings"
 
 	"gorm.io/gorm"
@@ -53,32 +54,35 @@ type Bearer struct {
 }
 
 // Bearer returns whom the token with the given hash stands for, or ErrNotFound.
-// Whether it still may call is for the caller to judge.
-func (t *Tx) Bearer(hash []byte) (*Bearer, error) {
-	var r tokenRow
-	if err := t.q().Where("hash = ?", hash).Take(&r).Error; err != nil {
-		return nil, err
+// Whether it still may call is for the caller to judge. It is one statement without a
+// transaction, as every call begins with it.
+func (s *Store) Bearer(ctx context.Context, hash []byte) (*Bearer, error) {
+	t := s.newTx(ctx, s.reader)
+	b, err := t.bearer("t.hash = ?", hash)
+	if e := t.watch.violation(); e != nil {
+		err = e
 	}
-	return t.Grower(r.GrowerID).bearer(&r)
+	return b, ended(ctx, err)
 }
 
-// Bearer is Tx.Bearer for a token of the grower by its id.
+// Bearer is Store.Bearer for a token of the grower by its id.
 func (g *Grower) Bearer(id string) (*Bearer, error) {
-	var r tokenRow
-	if err := g.token(id).Take(&r).Error; err != nil {
-		return nil, err
-	}
-	return g.bearer(&r)
+	return g.tx.bearer("t.grower_id = ? AND t.token_id = ?", g.id, id)
 }
 
-func (g *Grower) bearer(r *tokenRow) (*Bearer, error) {
-	var own growerRow
-	if err := g.own().Take(&own).Error; err != nil {
+func (t *Tx) bearer(which string, args ...any) (*Bearer, error) {
+	var r struct {
+		GrowerID, TokenID, Scopes                string
+		ExpireUs, LastUseUs, RevokeUs, SuspendUs *int64
+	}
+	found := t.q().Raw("SELECT t.grower_id, t.token_id, t.scopes, t.expire_us, t.last_use_us, t.revoke_us, g.suspend_us"+
+		" FROM tokens t JOIN growers g ON g.grower_id = t.grower_id WHERE "+which, args...).Scan(&r)
+	if err := hit(found); err != nil {
 		return nil, err
 	}
 	return &Bearer{
 		Grower: r.GrowerID, Token: r.TokenID, Scopes: strings.Fields(r.Scopes), ExpireUs: r.ExpireUs, LastUseUs: r.LastUseUs,
-		Suspended: own.SuspendUs != nil, Revoked: r.RevokeUs != nil,
+		Suspended: r.SuspendUs != nil, Revoked: r.RevokeUs != nil,
 	}, nil
 }
 

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"errors"
 	"strings"
 	"sync"
 	"testing"
@@ -93,12 +94,12 @@ func TestTokenErrors(t *testing.T) {
 
 func TestBearer(t *testing.T) {
 	each(t, func(b bed) {
-		bearer := func(hash string) (who *store.Bearer) {
+		bearer := func(hash string) *store.Bearer {
 			b.Helper()
-			b.read(func(tx *store.Tx) (err error) {
-				who, err = tx.Bearer([]byte(hash))
-				return err
-			})
+			who, err := b.s.Bearer(b.Context(), []byte(hash))
+			if err != nil {
+				b.Fatal(err)
+			}
 			return who
 		}
 		hash := "\x00\xff\x80' " // any bytes
@@ -129,10 +130,9 @@ func TestBearer(t *testing.T) {
 		tells(b, "the other", bearer("other"), &store.Bearer{Grower: "g1", Token: "a", Scopes: []string{}})
 
 		for _, unknown := range []string{"", "\x00\xff\x80'", hash + "x", "OTHER"} {
-			b.refused(store.ErrNotFound, func(tx *store.Tx) error {
-				_, err := tx.Bearer([]byte(unknown))
-				return err
-			})
+			if _, err := b.s.Bearer(b.Context(), []byte(unknown)); !errors.Is(err, store.ErrNotFound) {
+				b.Errorf("%q: %v, want ErrNotFound", unknown, err)
+			}
 		}
 	})
 }

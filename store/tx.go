@@ -111,11 +111,11 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 	return nil
 }
 
-func (s *Store) newTx(ctx context.Context, raw *sql.Tx) *Tx {
+func (s *Store) newTx(ctx context.Context, raw gorm.ConnPool) *Tx {
 	t := &Tx{engine: s.engine, db: s.gorm.Session(&gorm.Session{NewDB: true, Context: ctx})}
 	t.db.Statement.ConnPool = raw
 	if s.guard || s.record != nil {
-		t.watch = &watch{Tx: raw, record: s.record}
+		t.watch = &watch{ConnPool: raw, record: s.record}
 		if s.guard {
 			t.watch.check = guard
 		}

@@ -9,11 +9,11 @@ import (
 	"gorm.io/gorm"
 )
 
-// watch stands between GORM and the transaction and looks at each statement before
+// watch stands between GORM and the connection and looks at each statement before
 // it is sent. It is a connection and not a callback of GORM, as callbacks come to
 // see the SQL only after it has run.
 type watch struct {
-	*sql.Tx
+	gorm.ConnPool
 	check  func(ctx context.Context, statement string) error // may be nil
 	record func(statement string, args []any)                // may be nil
 	failed error                                             // the first that was refused
@@ -47,7 +47,7 @@ func (w *watch) ExecContext(ctx context.Context, statement string, args ...any) 
 	if err := w.look(ctx, statement, args); err != nil {
 		return nil, err
 	}
-	return w.Tx.ExecContext(ctx, statement, args...)
+	return w.ConnPool.ExecContext(ctx, statement, args...)
 }
 
 // QueryContext implements gorm.ConnPool.
@@ -55,7 +55,7 @@ func (w *watch) QueryContext(ctx context.Context, statement string, args ...any)
 	if err := w.look(ctx, statement, args); err != nil {
 		return nil, err
 	}
-	return w.Tx.QueryContext(ctx, statement, args...)
+	return w.ConnPool.QueryContext(ctx, statement, args...)
 }
 
 // QueryRowContext implements gorm.ConnPool. A row has no place for our error, so
@@ -66,7 +66,7 @@ func (w *watch) QueryRowContext(ctx context.Context, statement string, args ...a
 		cancel()
 		ctx = over
 	}
-	return w.Tx.QueryRowContext(ctx, statement, args...)
+	return w.ConnPool.QueryRowContext(ctx, statement, args...)
 }
 
 // PrepareContext implements gorm.ConnPool. Prepared statements would run unseen.

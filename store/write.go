@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -93,12 +94,80 @@ func same(action pb.Revision_Action, writer int32, before, after proto.Message) 
 	return action == pb.Revision_UPDATED && writer <= stamp() && proto.Equal(before, after)
 }
 
-// insert adds rows in their order.
-func insert[R any](t *Tx, rows []R) error {
+// insert adds rows in their order. With a key, those that are there already are
+// overwritten.
+func insert[R any](t *Tx, rows []R, key ...string) error {
 	if len(rows) == 0 {
 		return nil
 	}
-	return t.q().Create(&rows).Error
+	if t.engine == Postgres && len(rows) > 1 {
+		return insertArrays(t, rows, key)
+	}
+	db := t.q()
+	if len(key) > 0 {
+		c := clause.OnConflict{UpdateAll: true}
+		for _, name := range key {
+			c.Columns = append(c.Columns, clause.Column{Name: name})
+		}
+		db = db.Clauses(c)
+	}
+	return db.Create(&rows).Error
+}
+
+// insertArrays is insert for Postgres: each column goes as one array. The statement is
+// then the same for any number of rows, so that Postgres reads and plans it once.
+func insertArrays[R any](t *Tx, rows []R, key []string) error {
+	db := t.q()
+	if err := db.Statement.Parse(&rows); err != nil {
+		return err
+	}
+	var names, arrays, overwritten []string
+	var args []any
+	all := reflect.ValueOf(rows)
+	for _, f := range db.Statement.Schema.Fields {
+		if f.DBName == "" {
+			continue
+		}
+		kind, err := arrayOf(f.IndirectFieldType)
+		if err != nil {
+			return fmt.Errorf("column %s: %w", f.DBName, err)
+		}
+		column := reflect.MakeSlice(reflect.SliceOf(f.FieldType), len(rows), len(rows))
+		for i := range rows {
+			column.Index(i).Set(f.ReflectValueOf(db.Statement.Context, all.Index(i)))
+		}
+		names, args = append(names, f.DBName), append(args, column.Interface())
+		arrays = append(arrays, fmt.Sprintf("$%d::%s[]", len(args), kind))
+		if !slices.Contains(key, f.DBName) {
+			overwritten = append(overwritten, f.DBName+" = excluded."+f.DBName)
+		}
+	}
+	statement := "INSERT INTO " + db.Statement.Schema.Table + " (" + strings.Join(names, ", ") + ") SELECT * FROM unnest(" + strings.Join(arrays, ", ") + ")"
+	if len(key) > 0 {
+		statement += " ON CONFLICT (" + strings.Join(key, ", ") + ") DO UPDATE SET " + strings.Join(overwritten, ", ")
+	}
+	// GORM would make a list of each array.
+	_, err := db.Statement.ConnPool.ExecContext(db.Statement.Context, statement, args...)
+	return translate(err)
+}
+
+// arrayOf is the type of Postgres for the values of a column.
+func arrayOf(t reflect.Type) (string, error) {
+	switch t.Kind() {
+	case reflect.String:
+		return "text", nil
+	case reflect.Int64:
+		return "bigint", nil
+	case reflect.Int32:
+		return "integer", nil
+	case reflect.Float64:
+		return "double precision", nil
+	case reflect.Slice:
+		if t.Elem().Kind() == reflect.Uint8 {
+			return "bytea", nil
+		}
+	}
+	return "", fmt.Errorf("a value of type %s", t)
 }
 
 // instant reads microseconds.

@@ -257,11 +257,7 @@ func pickToken(ctx context.Context, s *store.Store, g *store.GrowerEntry, text s
 
 // ofSecret finds the token whose secret was given. No error repeats it.
 func ofSecret(ctx context.Context, s *store.Store, g *store.GrowerEntry, all []*pb.Token, secret string) (*pb.Token, error) {
-	var bearer *store.Bearer
-	err := s.Read(ctx, func(tx *store.Tx) (err error) {
-		bearer, err = tx.Bearer(service.HashSecret(secret))
-		return err
-	})
+	bearer, err := s.Bearer(ctx, service.HashSecret(secret))
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, errors.New("there is no such token")
 	}

@@ -188,7 +188,11 @@ func giveAway(folder string, credential *syscall.Credential) error {
 // prepareKept makes the folder of a cluster that is kept, unless it is there, and sees
 // that no server runs in it. What a server left that was killed is no sign of one.
 func prepareKept(folder string, credential *syscall.Credential) error {
-	if err := os.MkdirAll(folder, 0o700); err != nil {
+	// The user under whom servers run has to get through to it.
+	if err := os.MkdirAll(filepath.Dir(folder), 0o755); err != nil {
+		return fmt.Errorf("make the folder of the cluster: %w", err)
+	}
+	if err := os.Mkdir(folder, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 		return fmt.Errorf("make the folder of the cluster: %w", err)
 	}
 	if err := giveAway(folder, credential); err != nil {
