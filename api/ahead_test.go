@@ -426,7 +426,7 @@ func TestMostEvents(t *testing.T) {
 	k := openDesk(t, store.SQLite, "A", "B")
 	fill := func(ctx context.Context, n int) error {
 		return k.d.store.Write(ctx, func(tx *store.Tx) error {
-			c, err := tx.Collection(store.Segment(k.name, "collections"), func(string) bool { return true })
+			c, err := tx.Collection(store.Segment(k.name, "collections"), "", func(store.Ties) bool { return true })
 			if err != nil {
 				return err
 			}

@@ -60,6 +60,19 @@ var table = map[service.Reason]kind{
 
 	service.TooManyCalendars: {codes.ResourceExhausted, 0, "A grower has 100 calendars at most. Revoke some."},
 
+	service.RoleMissing:            {codes.PermissionDenied, 0, "The caller may see this, but not do it. Ask an owner for the role that the message names."},
+	service.SocietyNotFound:        {codes.NotFound, 0, "There is no such society that the caller may see."},
+	service.MemberNotFound:         {codes.NotFound, 0, "The society has no such member."},
+	service.GrantNotFound:          {codes.NotFound, 0, "The collection has no such grant that the caller may see."},
+	service.InvitationNotFound:     {codes.NotFound, 0, "There is no such invitation: the secret is wrong, was used or taken back, or has expired."},
+	service.GrantExists:            {codes.AlreadyExists, 0, "The collection is shared with them already. Change that grant."},
+	service.CollectionPrivate:      {codes.FailedPrecondition, 0, "The collection is PRIVATE. Make its visibility SHARED first."},
+	service.LastOrganiser:          {codes.FailedPrecondition, 0, "A society has an organiser. Make another member one first, or end the society."},
+	service.SocietyOwnsCollections: {codes.FailedPrecondition, 0, "The society owns collections, perhaps deleted ones. Transfer them first, or wait until they are purged."},
+	service.TooManySocieties:       {codes.ResourceExhausted, 0, "A grower is in 100 societies at most. Leave some."},
+	service.TooManyGrants:          {codes.ResourceExhausted, 0, "A collection has 1,000 grants at most. Take some back, or share it with a society."},
+	service.TooManyInvitations:     {codes.ResourceExhausted, 0, "100 invitations are open at most. Take some back."},
+
 	service.GrowerNotFound:      {codes.NotFound, 0, "There is no such grower that the caller may see."},
 	service.TokenNotFound:       {codes.NotFound, 0, "There is no such token that the caller may see."},
 	service.CalendarNotFound:    {codes.NotFound, 0, "There is no such calendar that the caller may see, or none at this address: it is wrong or was revoked."},

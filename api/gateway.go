@@ -55,7 +55,13 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 		return pb.RegisterFeedingServiceHandlerClient(context.Background(), mux, pb.NewFeedingServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterGrantServiceHandlerClient(context.Background(), mux, pb.NewGrantServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterGrowerServiceHandlerClient(context.Background(), mux, pb.NewGrowerServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterInvitationServiceHandlerClient(context.Background(), mux, pb.NewInvitationServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterObservationServiceHandlerClient(context.Background(), mux, pb.NewObservationServiceClient(c))
@@ -71,6 +77,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterServerServiceHandlerClient(context.Background(), mux, pb.NewServerServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterSocietyServiceHandlerClient(context.Background(), mux, pb.NewSocietyServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterTaxonServiceHandlerClient(context.Background(), mux, pb.NewTaxonServiceClient(c))

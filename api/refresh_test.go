@@ -153,7 +153,7 @@ func TestNothingIsDecidedAnewAtMidnight(t *testing.T) {
 				}
 			}
 			err := d.store.Read(t.Context(), func(tx *store.Tx) error {
-				c, err := tx.Collection(store.Segment(parent, "collections"), func(string) bool { return true })
+				c, err := tx.Collection(store.Segment(parent, "collections"), "", func(store.Ties) bool { return true })
 				if err != nil {
 					return err
 				}
@@ -291,7 +291,7 @@ func TestTwoVersions(t *testing.T) {
 		kept := func() (all bool) {
 			t.Helper()
 			err := d.store.Read(t.Context(), func(tx *store.Tx) error {
-				c, err := tx.Collection(store.Segment(parent, "collections"), func(string) bool { return true })
+				c, err := tx.Collection(store.Segment(parent, "collections"), "", func(store.Ties) bool { return true })
 				if err == nil {
 					all = c.AllTrue("1.2.4 "+versionOfCatalogue(t, other), int32(at.Unix()/86400))
 				}

@@ -106,7 +106,7 @@ func TestUpgrade(t *testing.T) {
 			t.Fatal(err)
 		}
 		err = s.Read(t.Context(), func(tx *store.Tx) error {
-			c, err := tx.Collection("c1", func(string) bool { return true })
+			c, err := tx.Collection("c1", "", func(store.Ties) bool { return true })
 			if err != nil {
 				return err
 			}

@@ -29,14 +29,23 @@ const (
 // Scopes are all scopes.
 var Scopes = []string{ScopeRead, ScopeRecord, ScopeManage, ScopeStock}
 
-// Relation is what a caller is to a collection or a grower.
+// Relation is what a caller is to a collection, a society or a grower.
 type Relation uint8
 
-// The relations, each with the rights of those before it.
+// The relations, each with the rights of those before it. To a society a caller is a
+// Viewer as a member, and an Owner as an organiser.
 const (
 	Stranger Relation = iota
-	Owner             // of the collection, or the grower in person
+	Visitor           // of a public collection
+	Viewer
+	Keeper
+	Manager
+	Owner // of the collection, or an organiser of the society that owns it; or the grower in person
 )
+
+var relationNames = [...]string{"a stranger", "a visitor", "a viewer", "a keeper", "a manager", "an owner"}
+
+func (r Relation) String() string { return relationNames[r] }
 
 // Rule is what a call asks of its caller.
 type Rule struct {
@@ -59,10 +68,10 @@ var Rules = map[string]Rule{
 	pb.TaxonService_GetTaxon_FullMethodName:      {Scope: ScopeRead},
 	pb.TaxonService_ListTaxa_FullMethodName:      {Scope: ScopeRead},
 	pb.DueService_ComputeDue_FullMethodName:      {Scope: ScopeRead},
-	pb.DueService_ExplainDue_FullMethodName:      {Scope: ScopeRead, Least: Owner},
-	pb.DueService_ListDueFeedings_FullMethodName: {Scope: ScopeRead, Least: Owner, Recalls: true},
-	pb.PlanService_GetDayPlan_FullMethodName:     {Scope: ScopeRead, Least: Owner},
-	pb.WatchService_GetWatchList_FullMethodName:  {Scope: ScopeRead, Least: Owner},
+	pb.DueService_ExplainDue_FullMethodName:      {Scope: ScopeRead, Least: Viewer},
+	pb.DueService_ListDueFeedings_FullMethodName: {Scope: ScopeRead, Least: Viewer, Recalls: true},
+	pb.PlanService_GetDayPlan_FullMethodName:     {Scope: ScopeRead, Least: Viewer},
+	pb.WatchService_GetWatchList_FullMethodName:  {Scope: ScopeRead, Least: Viewer},
 
 	pb.GrowerService_GetGrower_FullMethodName:    {Scope: ScopeRead, Least: Owner},
 	pb.GrowerService_UpdateGrower_FullMethodName: {Scope: ScopeManage, Least: Owner},
@@ -71,76 +80,99 @@ var Rules = map[string]Rule{
 	pb.TokenService_ListTokens_FullMethodName:    {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_DeleteToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
 
-	pb.CalendarService_CreateCalendar_FullMethodName: {Scope: ScopeManage, Least: Owner},
-	pb.CalendarService_GetCalendar_FullMethodName:    {Scope: ScopeManage, Least: Owner},
-	pb.CalendarService_ListCalendars_FullMethodName:  {Scope: ScopeManage, Least: Owner},
-	pb.CalendarService_DeleteCalendar_FullMethodName: {Scope: ScopeManage, Least: Owner},
-	pb.CalendarService_GetDueCalendar_FullMethodName: {Secret: true, Least: Owner},
+	pb.CalendarService_CreateCalendar_FullMethodName: {Scope: ScopeManage, Least: Viewer},
+	pb.CalendarService_GetCalendar_FullMethodName:    {Scope: ScopeManage, Least: Viewer},
+	pb.CalendarService_ListCalendars_FullMethodName:  {Scope: ScopeManage, Least: Viewer},
+	pb.CalendarService_DeleteCalendar_FullMethodName: {Scope: ScopeManage, Least: Viewer},
+	pb.CalendarService_GetDueCalendar_FullMethodName: {Secret: true, Least: Viewer},
 
 	pb.CollectionService_CreateCollection_FullMethodName:   {Scope: ScopeManage},
-	pb.CollectionService_GetCollection_FullMethodName:      {Scope: ScopeRead, Least: Owner},
-	pb.CollectionService_ListCollections_FullMethodName:    {Scope: ScopeRead, Least: Owner},
-	pb.CollectionService_UpdateCollection_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.CollectionService_GetCollection_FullMethodName:      {Scope: ScopeRead, Least: Visitor},
+	pb.CollectionService_ListCollections_FullMethodName:    {Scope: ScopeRead, Least: Viewer},
+	pb.CollectionService_UpdateCollection_FullMethodName:   {Scope: ScopeManage, Least: Manager},
 	pb.CollectionService_DeleteCollection_FullMethodName:   {Scope: ScopeManage, Least: Owner},
 	pb.CollectionService_UndeleteCollection_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.CollectionService_TransferCollection_FullMethodName: {Scope: ScopeManage, Least: Owner},
 
-	pb.BenchService_CreateBench_FullMethodName:   {Scope: ScopeManage, Least: Owner},
-	pb.BenchService_GetBench_FullMethodName:      {Scope: ScopeRead, Least: Owner},
-	pb.BenchService_ListBenches_FullMethodName:   {Scope: ScopeRead, Least: Owner},
-	pb.BenchService_UpdateBench_FullMethodName:   {Scope: ScopeManage, Least: Owner},
-	pb.BenchService_DeleteBench_FullMethodName:   {Scope: ScopeManage, Least: Owner},
-	pb.BenchService_UndeleteBench_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.GrantService_CreateGrant_FullMethodName: {Scope: ScopeManage, Least: Manager},
+	pb.GrantService_GetGrant_FullMethodName:    {Scope: ScopeRead, Least: Manager},
+	pb.GrantService_ListGrants_FullMethodName:  {Scope: ScopeRead, Least: Manager},
+	pb.GrantService_UpdateGrant_FullMethodName: {Scope: ScopeManage, Least: Manager},
+	pb.GrantService_DeleteGrant_FullMethodName: {Scope: ScopeManage, Least: Viewer}, // a manager, or whose it is
 
-	pb.PlantService_CreatePlant_FullMethodName:       {Scope: ScopeManage, Least: Owner},
-	pb.PlantService_BatchCreatePlants_FullMethodName: {Scope: ScopeManage, Least: Owner},
-	pb.PlantService_GetPlant_FullMethodName:          {Scope: ScopeRead, Least: Owner},
-	pb.PlantService_ListPlants_FullMethodName:        {Scope: ScopeRead, Least: Owner},
-	pb.PlantService_UpdatePlant_FullMethodName:       {Scope: ScopeManage, Least: Owner},
-	pb.PlantService_BatchUpdatePlants_FullMethodName: {Scope: ScopeManage, Least: Owner},
-	pb.PlantService_DeletePlant_FullMethodName:       {Scope: ScopeManage, Least: Owner},
-	pb.PlantService_UndeletePlant_FullMethodName:     {Scope: ScopeManage, Least: Owner},
+	pb.SocietyService_CreateSociety_FullMethodName: {Scope: ScopeManage},
+	pb.SocietyService_GetSociety_FullMethodName:    {Scope: ScopeRead, Least: Viewer},
+	pb.SocietyService_ListSocieties_FullMethodName: {Scope: ScopeRead, Least: Viewer},
+	pb.SocietyService_UpdateSociety_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.SocietyService_DeleteSociety_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.SocietyService_GetMember_FullMethodName:     {Scope: ScopeRead, Least: Viewer},
+	pb.SocietyService_ListMembers_FullMethodName:   {Scope: ScopeRead, Least: Viewer},
+	pb.SocietyService_UpdateMember_FullMethodName:  {Scope: ScopeManage, Least: Owner},
+	pb.SocietyService_DeleteMember_FullMethodName:  {Scope: ScopeManage, Least: Viewer}, // an organiser, or who it is
 
-	pb.FeedingService_CreateFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
-	pb.FeedingService_BatchCreateFeedings_FullMethodName: {Scope: ScopeRecord, Least: Owner},
-	pb.FeedingService_GetFeeding_FullMethodName:          {Scope: ScopeRead, Least: Owner},
-	pb.FeedingService_ListFeedings_FullMethodName:        {Scope: ScopeRead, Least: Owner},
-	pb.FeedingService_UpdateFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
-	pb.FeedingService_BatchUpdateFeedings_FullMethodName: {Scope: ScopeRecord, Least: Owner},
-	pb.FeedingService_DeleteFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
-	pb.FeedingService_UndeleteFeeding_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
-	pb.FeedingService_ReassignFeeding_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+	pb.InvitationService_CreateInvitation_FullMethodName: {Scope: ScopeManage, Least: Manager},
+	pb.InvitationService_GetInvitation_FullMethodName:    {Scope: ScopeRead, Least: Manager},
+	pb.InvitationService_ListInvitations_FullMethodName:  {Scope: ScopeRead, Least: Manager},
+	pb.InvitationService_DeleteInvitation_FullMethodName: {Scope: ScopeManage, Least: Manager},
+	pb.InvitationService_AcceptInvitation_FullMethodName: {Scope: ScopeManage}, // who has the secret
 
-	pb.ObservationService_CreateObservation_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
-	pb.ObservationService_BatchCreateObservations_FullMethodName: {Scope: ScopeRecord, Least: Owner},
-	pb.ObservationService_GetObservation_FullMethodName:          {Scope: ScopeRead, Least: Owner},
-	pb.ObservationService_ListObservations_FullMethodName:        {Scope: ScopeRead, Least: Owner},
-	pb.ObservationService_UpdateObservation_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
-	pb.ObservationService_BatchUpdateObservations_FullMethodName: {Scope: ScopeRecord, Least: Owner},
-	pb.ObservationService_DeleteObservation_FullMethodName:       {Scope: ScopeRecord, Least: Owner},
-	pb.ObservationService_UndeleteObservation_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
-	pb.ObservationService_ReassignObservation_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
+	pb.BenchService_CreateBench_FullMethodName:   {Scope: ScopeManage, Least: Manager},
+	pb.BenchService_GetBench_FullMethodName:      {Scope: ScopeRead, Least: Viewer},
+	pb.BenchService_ListBenches_FullMethodName:   {Scope: ScopeRead, Least: Viewer},
+	pb.BenchService_UpdateBench_FullMethodName:   {Scope: ScopeManage, Least: Manager},
+	pb.BenchService_DeleteBench_FullMethodName:   {Scope: ScopeManage, Least: Manager},
+	pb.BenchService_UndeleteBench_FullMethodName: {Scope: ScopeManage, Least: Manager},
 
-	pb.SessionService_RecordSession_FullMethodName:  {Scope: ScopeRecord, Least: Owner},
-	pb.SessionService_RecordOutcomes_FullMethodName: {Scope: ScopeRecord, Least: Owner},
-	pb.SessionService_DividePlant_FullMethodName:    {Scope: ScopeManage, Least: Owner},
-	pb.SessionService_MovePlants_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
-	pb.SessionService_HoldPlants_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
-	pb.SessionService_Undo_FullMethodName:           {Scope: ScopeRecord, Least: Owner}, // and manage where plants are deleted
+	pb.PlantService_CreatePlant_FullMethodName:       {Scope: ScopeManage, Least: Manager},
+	pb.PlantService_BatchCreatePlants_FullMethodName: {Scope: ScopeManage, Least: Manager},
+	pb.PlantService_GetPlant_FullMethodName:          {Scope: ScopeRead, Least: Visitor},
+	pb.PlantService_ListPlants_FullMethodName:        {Scope: ScopeRead, Least: Visitor},
+	pb.PlantService_UpdatePlant_FullMethodName:       {Scope: ScopeManage, Least: Manager},
+	pb.PlantService_BatchUpdatePlants_FullMethodName: {Scope: ScopeManage, Least: Manager},
+	pb.PlantService_DeletePlant_FullMethodName:       {Scope: ScopeManage, Least: Manager},
+	pb.PlantService_UndeletePlant_FullMethodName:     {Scope: ScopeManage, Least: Manager},
 
-	pb.SheetService_CreateSheet_FullMethodName: {Scope: ScopeRecord, Least: Owner},
-	pb.SheetService_GetSheet_FullMethodName:    {Scope: ScopeRead, Least: Owner},
-	pb.SheetService_ListSheets_FullMethodName:  {Scope: ScopeRead, Least: Owner},
-	pb.SheetService_PrintSheet_FullMethodName:  {Scope: ScopeRead, Least: Owner},
-	pb.SheetService_PrintLabels_FullMethodName: {Scope: ScopeRead, Least: Owner},
+	pb.FeedingService_CreateFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.FeedingService_BatchCreateFeedings_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.FeedingService_GetFeeding_FullMethodName:          {Scope: ScopeRead, Least: Visitor},
+	pb.FeedingService_ListFeedings_FullMethodName:        {Scope: ScopeRead, Least: Visitor},
+	pb.FeedingService_UpdateFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.FeedingService_BatchUpdateFeedings_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.FeedingService_DeleteFeeding_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.FeedingService_UndeleteFeeding_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
+	pb.FeedingService_ReassignFeeding_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
 
-	pb.ExchangeService_ImportPlants_FullMethodName:       {Scope: ScopeManage, Least: Owner},
-	pb.ExchangeService_ImportFeedings_FullMethodName:     {Scope: ScopeRecord, Least: Owner},
-	pb.ExchangeService_ImportObservations_FullMethodName: {Scope: ScopeRecord, Least: Owner},
-	pb.ExchangeService_ExportPlants_FullMethodName:       {Scope: ScopeRead, Least: Owner},
-	pb.ExchangeService_ExportFeedings_FullMethodName:     {Scope: ScopeRead, Least: Owner},
-	pb.ExchangeService_ExportObservations_FullMethodName: {Scope: ScopeRead, Least: Owner},
+	pb.ObservationService_CreateObservation_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.ObservationService_BatchCreateObservations_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.ObservationService_GetObservation_FullMethodName:          {Scope: ScopeRead, Least: Visitor},
+	pb.ObservationService_ListObservations_FullMethodName:        {Scope: ScopeRead, Least: Visitor},
+	pb.ObservationService_UpdateObservation_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.ObservationService_BatchUpdateObservations_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.ObservationService_DeleteObservation_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.ObservationService_UndeleteObservation_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
+	pb.ObservationService_ReassignObservation_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
 
-	pb.RevisionService_ListRevisions_FullMethodName: {Scope: ScopeRead, Least: Owner},
+	pb.SessionService_RecordSession_FullMethodName:  {Scope: ScopeRecord, Least: Keeper},
+	pb.SessionService_RecordOutcomes_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.SessionService_DividePlant_FullMethodName:    {Scope: ScopeManage, Least: Keeper},
+	pb.SessionService_MovePlants_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
+	pb.SessionService_HoldPlants_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
+	pb.SessionService_Undo_FullMethodName:           {Scope: ScopeRecord, Least: Keeper}, // and manage where plants are deleted
+
+	pb.SheetService_CreateSheet_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.SheetService_GetSheet_FullMethodName:    {Scope: ScopeRead, Least: Viewer},
+	pb.SheetService_ListSheets_FullMethodName:  {Scope: ScopeRead, Least: Viewer},
+	pb.SheetService_PrintSheet_FullMethodName:  {Scope: ScopeRead, Least: Viewer},
+	pb.SheetService_PrintLabels_FullMethodName: {Scope: ScopeRead, Least: Viewer},
+
+	pb.ExchangeService_ImportPlants_FullMethodName:       {Scope: ScopeManage, Least: Manager},
+	pb.ExchangeService_ImportFeedings_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
+	pb.ExchangeService_ImportObservations_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.ExchangeService_ExportPlants_FullMethodName:       {Scope: ScopeRead, Least: Viewer},
+	pb.ExchangeService_ExportFeedings_FullMethodName:     {Scope: ScopeRead, Least: Viewer},
+	pb.ExchangeService_ExportObservations_FullMethodName: {Scope: ScopeRead, Least: Viewer},
+
+	pb.RevisionService_ListRevisions_FullMethodName: {Scope: ScopeRead, Least: Viewer},
 }
 
 // Caller is who calls.
@@ -161,10 +193,28 @@ func Holds(scopes []string, scope string) bool {
 	return at >= 0 && slices.ContainsFunc(Scopes[at:3], func(wider string) bool { return slices.Contains(scopes, wider) })
 }
 
-// relation tells what a caller is to what a grower owns.
-func relation(c *Caller, owner string) Relation {
-	if c != nil && c.Grower == owner {
+// relation tells what a grower is to a collection.
+func relation(t store.Ties) Relation {
+	switch {
+	case t.Owns || t.Organises:
 		return Owner
+	case t.Deleted || t.Visibility == pb.Collection_PRIVATE:
+		return Stranger
+	case t.Granted != 0:
+		return Viewer + Relation(t.Granted-pb.Grant_VIEWER)
+	case t.Visibility == pb.Collection_PUBLIC:
+		return Visitor
+	}
+	return Stranger
+}
+
+// relationTo tells what a grower with a role in a society is to the society.
+func relationTo(role pb.Member_Role) Relation {
+	switch role {
+	case pb.Member_ORGANISER:
+		return Owner
+	case pb.Member_MEMBER:
+		return Viewer
 	}
 	return Stranger
 }
@@ -176,14 +226,17 @@ type call struct {
 	caller *Caller // nil if the call is open, or of a secret that was not judged yet
 }
 
-// may tells whether the call may reach what a grower owns.
-func (c *call) may(owner string) bool {
-	return c.rule.Least != Stranger && relation(c.caller, owner) >= c.rule.Least
+// refuses tells why a call that asks least of its caller does not take one who has a
+// relation to what it names, or nil. Who may not see that it is there learns nothing.
+func refuses(least, is Relation, reason Reason, name string) error {
+	switch {
+	case least != Stranger && is >= least:
+		return nil
+	case is >= Viewer && least > is:
+		return &Error{Reason: RoleMissing, Message: fmt.Sprintf("the call needs %s of %s, and you are %s", least, name, is)}
+	}
+	return notFound(reason, name)
 }
-
-// owns tells whether the caller owns what a grower owns. It is for what a call that
-// names nothing of anyone made before.
-func (c *call) owns(owner string) bool { return relation(c.caller, owner) >= Owner }
 
 type callKey struct{}
 

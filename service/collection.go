@@ -29,13 +29,16 @@ func (s *Collections) CreateCollection(ctx context.Context, req *pb.CreateCollec
 		if err := p.err(); err != nil {
 			return nil, err
 		}
+		if m.GetVisibility() == pb.Collection_VISIBILITY_UNSPECIFIED {
+			m.Visibility = pb.Collection_PRIVATE
+		}
 		c, err := v.tx.CreateCollection(v.newID(), v.call.caller.Grower, m, v.by())
 		if err != nil {
 			return nil, err
 		}
 		return c.Get()
 	}, func(v *visit, name string) (*pb.Collection, error) {
-		c, err := v.collectionFor(store.Segment(name, "collections"), v.call.owns)
+		c, err := v.collectionFor(store.Segment(name, "collections"), Owner)
 		if err != nil {
 			return nil, err
 		}
@@ -48,7 +51,9 @@ func getCollection(v *visit, name string) (*pb.Collection, error) {
 	if err != nil {
 		return nil, err
 	}
-	return c.message, nil
+	m := proto.CloneOf(c.message)
+	c.is.show(m)
+	return m, nil
 }
 
 // GetCollection gets a collection.
@@ -64,9 +69,11 @@ var collectionFields = Fields{
 	"displayName": SearchField,
 	"timeZone":    TextField,
 	"createTime":  TimeField,
+	"visibility":  EnumField(pb.Collection_VISIBILITY_UNSPECIFIED),
 }
 
-// ListCollections lists the caller's collections.
+// ListCollections lists the collections that the caller may reach or, if they are asked
+// for, the public ones.
 func (s *Collections) ListCollections(ctx context.Context, req *pb.ListCollectionsRequest) (*pb.ListCollectionsResponse, error) {
 	answer := &pb.ListCollectionsResponse{}
 	err := s.read(ctx, func(v *visit) error {
@@ -74,9 +81,25 @@ func (s *Collections) ListCollections(ctx context.Context, req *pb.ListCollectio
 		if err != nil {
 			return err
 		}
-		var next []any
-		if answer.Collections, next, err = v.tx.Collections(v.call.caller.Grower, l.query); err != nil {
+		list := v.tx.Collections
+		if slices.ContainsFunc(l.query.Where, func(c store.Condition) bool {
+			return c.Field == "visibility" && c.Op == "=" && c.Value == int64(pb.Collection_PUBLIC)
+		}) {
+			if _, err := ParseFilter(req.GetFilter(), visitorCollections); err != nil {
+				return err
+			}
+			if err := Visitor.checkShowDeleted(req); err != nil {
+				return err
+			}
+			list = v.tx.PublicCollections
+		}
+		all, next, err := list(v.call.caller.Grower, l.query)
+		if err != nil {
 			return err
+		}
+		for _, one := range all {
+			relation(one.Ties).show(one.Collection)
+			answer.Collections = append(answer.Collections, one.Collection)
 		}
 		answer.NextPageToken, err = l.token(next)
 		return err
@@ -103,8 +126,17 @@ func (s *Collections) UpdateCollection(ctx context.Context, req *pb.UpdateCollec
 			if m.GetDeleteTime() != nil {
 				return deleted(m.GetName())
 			}
+			was := m.GetVisibility()
 			if err := v.apply(req.GetUpdateMask(), m, body, ""); err != nil {
 				return err
+			}
+			if m.GetVisibility() == pb.Collection_VISIBILITY_UNSPECIFIED {
+				m.Visibility = pb.Collection_PRIVATE
+			}
+			if m.GetVisibility() != was {
+				if err := atField(refuses(Owner, c.is, CollectionNotFound, m.GetName()), "collection.visibility"); err != nil {
+					return err
+				}
 			}
 			var p problems
 			v.checkCollection(&p, m)
@@ -149,6 +181,54 @@ func (s *Collections) UndeleteCollection(ctx context.Context, req *pb.UndeleteCo
 		}
 		return c.Undelete(v.by(), func(m *pb.Collection) error { return v.checkEtag(req.GetEtag(), m.GetEtag()) })
 	}, getCollection)
+}
+
+// TransferCollection gives a collection to a society, or to the caller.
+func (s *Collections) TransferCollection(ctx context.Context, req *pb.TransferCollectionRequest) (*pb.Collection, error) {
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Collection, error) {
+		c, err := v.collection(store.Segment(req.GetName(), "collections"))
+		if err != nil {
+			return nil, err
+		}
+		grower, society := v.call.caller.Grower, store.Segment(req.GetOwner(), "societies")
+		if society != "" {
+			to, err := v.tx.Society(society, grower)
+			if err == nil {
+				err = refuses(Owner, relationTo(to.Role()), SocietyNotFound, req.GetOwner())
+			}
+			if err != nil {
+				return nil, atField(missing(err, SocietyNotFound, req.GetOwner()), "owner")
+			}
+			grower = ""
+		} else if _, err := v.self(req.GetOwner()); err != nil {
+			return nil, Invalid(InvalidFields, []Violation{{"owner", "must be societies/{society} or growers/me: send another grower an invitation to own it"}})
+		}
+		return v.transfer(c, grower, society, func(m *pb.Collection) error { return v.checkEtag(req.GetEtag(), m.GetEtag()) })
+	}, getCollection)
+}
+
+// transfer gives a collection to a grower or a society. The grower who owned it becomes
+// its manager, and what was granted to the new owner is part of that.
+func (v *visit) transfer(c *collection, grower, society string, check func(*pb.Collection) error) (*pb.Collection, error) {
+	was := c.Owner()
+	if grower == was && society == c.OwnerSociety() {
+		return c.message, check(c.message)
+	}
+	out, err := c.Transfer(grower, society, v.by(), check)
+	if err != nil {
+		return nil, err
+	}
+	if was != "" && was != grower {
+		if _, err := v.grant(c, &pb.Grant{Grantee: &pb.Grant_Grower{Grower: store.GrowerName(was)}, Role: pb.Grant_MANAGER}); err != nil {
+			return nil, err
+		}
+	}
+	if grower != "" {
+		if _, err := v.ungrant(c, grower, ""); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 // rezone brings plants up to date whose records lay ahead where the collection was,

@@ -60,6 +60,7 @@ type collection struct {
 	*store.Collection
 	message *pb.Collection
 	zone    *time.Location
+	is      Relation             // what the caller is to it
 	behind  bool                 // the day of a record that was dated ahead has come, and its plant's row does not tell yet
 	benches map[string]*pb.Bench // all of them, by id; nil until they are needed
 	living  *table.Tags          // the tags of living plants; nil until they are needed
@@ -263,16 +264,23 @@ func (v *visit) collection(id string) (*collection, error) {
 
 // anyCollection opens a collection that the caller may reach, deleted or not.
 func (v *visit) anyCollection(id string) (*collection, error) {
-	return v.collectionFor(id, v.call.may)
+	return v.collectionFor(id, v.call.rule.Least)
 }
 
-// collectionFor opens a collection whose owner may agrees to.
-func (v *visit) collectionFor(id string, may func(owner string) bool) (*collection, error) {
+// collectionFor opens a collection to which the caller must have a relation at least.
+func (v *visit) collectionFor(id string, least Relation) (*collection, error) {
 	if c, ok := v.open[id]; ok {
-		return c, nil
+		return c, refuses(least, c.is, CollectionNotFound, store.CollectionName(id))
 	}
-	c, err := v.load(id, may)
+	is := Stranger
+	c, err := v.load(id, v.call.caller.Grower, func(t store.Ties) bool {
+		is = relation(t)
+		return refuses(least, is, CollectionNotFound, "") == nil
+	})
 	if errors.Is(err, store.ErrNotFound) {
+		if refused := refuses(least, is, CollectionNotFound, store.CollectionName(id)); refused != nil {
+			return nil, refused
+		}
 		return nil, notFound(CollectionNotFound, store.CollectionName(id))
 	}
 	if err != nil {
@@ -287,9 +295,10 @@ func (v *visit) collectionFor(id string, may func(owner string) bool) (*collecti
 	return c, nil
 }
 
-// load reads a collection whose owner may agrees to, or returns store.ErrNotFound.
-func (v *visit) load(id string, may func(owner string) bool) (*collection, error) {
-	handle, err := v.tx.Collection(id, may)
+// load reads a collection for a grower, if may agrees to what they have to do with it, or
+// returns store.ErrNotFound.
+func (v *visit) load(id, grower string, may store.May) (*collection, error) {
+	handle, err := v.tx.Collection(id, grower, may)
 	if err != nil {
 		return nil, err
 	}
@@ -302,7 +311,7 @@ func (v *visit) load(id string, may func(owner string) bool) (*collection, error
 		return nil, fmt.Errorf("time zone of %s: %w", message.GetName(), err)
 	}
 	v.zones.Store(id, zone)
-	return &collection{Collection: handle, message: message, zone: zone}, nil
+	return &collection{Collection: handle, message: message, zone: zone, is: relation(handle.Ties())}, nil
 }
 
 // allBenches returns the benches of a collection by id, deleted ones too: plants
@@ -328,7 +337,7 @@ func (v *visit) self(name string) (string, error) {
 	if id == "me" {
 		id = v.call.caller.Grower
 	}
-	if !v.call.may(id) {
+	if id != v.call.caller.Grower {
 		return "", notFound(GrowerNotFound, store.GrowerName(id))
 	}
 	return id, nil
@@ -435,6 +444,7 @@ func checkName(field, name string, kinds ...string) error {
 var singular = map[string]string{
 	"growers": "grower", "tokens": "token", "collections": "collection", "benches": "bench", "plants": "plant",
 	"feedings": "feeding", "observations": "observation",
+	"societies": "society", "members": "member", "grants": "grant", "invitations": "invitation",
 }
 
 const toldBy = "is told by the server"

@@ -265,8 +265,12 @@ func (s *Due) dueNow(ctx context.Context, q *dueAsked) (*pb.ListDueFeedingsRespo
 	if got.Collection == nil {
 		s.zones.Delete(q.collection)
 	}
-	if got.Collection == nil || !call.may(got.Owner()) {
-		return nil, notFound(CollectionNotFound, store.CollectionName(q.collection))
+	is := Stranger
+	if got.Collection != nil {
+		is = relation(got.Ties())
+	}
+	if err := refuses(call.rule.Least, is, CollectionNotFound, store.CollectionName(q.collection)); err != nil {
+		return nil, err
 	}
 	if got.Deleted() || got.TimeZone() != zone.(*time.Location).String() || !got.AllTrue(s.version, int32(q.day)) {
 		return nil, store.ErrLong

@@ -34,6 +34,19 @@ const (
 
 	TooManyCalendars Reason = "TOO_MANY_CALENDARS"
 
+	RoleMissing            Reason = "ROLE_MISSING"
+	SocietyNotFound        Reason = "SOCIETY_NOT_FOUND"
+	MemberNotFound         Reason = "MEMBER_NOT_FOUND"
+	GrantNotFound          Reason = "GRANT_NOT_FOUND"
+	InvitationNotFound     Reason = "INVITATION_NOT_FOUND"
+	GrantExists            Reason = "GRANT_EXISTS"
+	CollectionPrivate      Reason = "COLLECTION_PRIVATE"
+	LastOrganiser          Reason = "LAST_ORGANISER"
+	SocietyOwnsCollections Reason = "SOCIETY_OWNS_COLLECTIONS"
+	TooManySocieties       Reason = "TOO_MANY_SOCIETIES"
+	TooManyGrants          Reason = "TOO_MANY_GRANTS"
+	TooManyInvitations     Reason = "TOO_MANY_INVITATIONS"
+
 	GrowerNotFound      Reason = "GROWER_NOT_FOUND"
 	TokenNotFound       Reason = "TOKEN_NOT_FOUND"
 	CalendarNotFound    Reason = "CALENDAR_NOT_FOUND"

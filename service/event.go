@@ -33,6 +33,8 @@ type events[M event] struct {
 	kinds            []string // the segments of a name
 	kind             store.Kind
 	one              string // the field of a request that holds one
+	visitorFields    Fields
+	hidden           []store.FactKind // that visitors do not see
 	exists, notFound Reason
 
 	get        func(c *store.Collection, plant, id string) (M, error)
@@ -429,7 +431,11 @@ func (e *events[M]) find(v *visit, name, tag string) (M, error) {
 	if err != nil {
 		return none, missing(err, e.notFound, store.PlantName(c.ID(), plant)+"/"+e.kinds[2]+"/"+id)
 	}
+	if !c.is.sees(m) || c.is < Viewer && m.GetDeleteTime() != nil {
+		return none, notFound(e.notFound, store.PlantName(c.ID(), plant)+"/"+e.kinds[2]+"/"+id)
+	}
 	e.dates(m, c.zone)
+	c.is.show(m)
 	return m, nil
 }
 
@@ -465,9 +471,25 @@ type eventList interface {
 // listPage lists the events of a plant, or of all plants of one or all collections.
 func (e *events[M]) listPage(ctx context.Context, req eventList, fields Fields, stored map[string]func(any) (any, error), orders []string) (out []M, token string, err error) {
 	err = e.read(ctx, func(v *visit) error {
+		is, err := v.isTo(req.GetParent())
+		if err != nil {
+			return err
+		}
+		if is < Viewer {
+			fields, orders = e.visitorFields, visitorOrders
+		}
+		if err := is.checkShowDeleted(req); err != nil {
+			return err
+		}
 		l, err := v.list(req, fields, stored, orders)
 		if err != nil {
 			return err
+		}
+		if is < Viewer {
+			l.query.Order = "name"
+			for _, kind := range e.hidden {
+				l.query.Where = append(l.query.Where, store.Condition{Field: "kind", Op: "!=", Value: int32(kind)})
+			}
 		}
 		if r, ok := req.(interface{ GetOrderBy() string }); ok && r.GetOrderBy() == "" {
 			l.query.Desc = true // the latest first
@@ -488,6 +510,7 @@ func (e *events[M]) listPage(ctx context.Context, req eventList, fields Fields, 
 			some, next, err := e.list(c.Collection, plant, q)
 			for _, m := range some {
 				e.dates(m, c.zone)
+				c.is.show(m)
 			}
 			return some, next, err
 		})

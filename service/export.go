@@ -79,10 +79,6 @@ type exportedPlant struct {
 	withheld []string
 }
 
-// seesLocality tells whether a caller may see where the wild ancestors of a collection's
-// plants grew.
-func seesLocality(is Relation) bool { return is >= Owner }
-
 // ExportPlants gives plants out as a table.
 func (x *Exchange) ExportPlants(ctx context.Context, req *pb.ExportPlantsRequest) (*pb.ExportResponse, error) {
 	return exportPage(ctx, x.Core, req, plantExport, func(v *visit, c *collection, q store.List) ([]*exportedPlant, []any, error) {
@@ -106,7 +102,7 @@ func (x *Exchange) ExportPlants(ctx context.Context, req *pb.ExportPlantsRequest
 		}
 		out := make([]*exportedPlant, len(plants))
 		for i, p := range plants {
-			out[i] = exported(p, relation(v.call.caller, c.Owner()))
+			out[i] = exported(p, c.is)
 			out[i].label, out[i].bench = book.label(p.GetBench()), book.all[store.Segment(p.GetBench(), "benches")]
 			if day := v.endDay(c, histories[p.ID]); day.Given() {
 				out[i].ended = day.String()

@@ -21,7 +21,8 @@ type Feedings struct{ events[*pb.Feeding] }
 func NewFeedings(core *Core) *Feedings {
 	return &Feedings{events[*pb.Feeding]{
 		Core: core, kinds: []string{"collections", "plants", "feedings"}, kind: store.FeedingKind, one: "feeding",
-		exists: FeedingExists, notFound: FeedingNotFound,
+		visitorFields: visitorFeedings,
+		exists:        FeedingExists, notFound: FeedingNotFound,
 		get:    (*store.Collection).Feeding,
 		list:   (*store.Collection).Feedings,
 		create: (*store.Collection).CreateFeedings, update: (*store.Collection).UpdateFeeding, remove: (*store.Collection).DeleteFeeding,

@@ -253,7 +253,7 @@ func getPlant(v *visit, name string) (*pb.Plant, error) {
 		return nil, err
 	}
 	p, err := c.Plant(store.Segment(name, "plants"))
-	if err == nil && v.purged(p) {
+	if err == nil && (v.purged(p) || c.is < Viewer && p.GetDeleteTime() != nil) {
 		err = store.ErrNotFound
 	}
 	if err != nil {
@@ -326,7 +326,18 @@ var plantFields = Fields{
 func (s *Plants) ListPlants(ctx context.Context, req *pb.ListPlantsRequest) (*pb.ListPlantsResponse, error) {
 	answer := &pb.ListPlantsResponse{}
 	err := s.read(ctx, func(v *visit) error {
-		l, err := v.list(req, plantFields, nil, []string{"name", "tag", "walkOrder", "scientificName", "createTime"})
+		is, err := v.isTo(req.GetParent())
+		if err != nil {
+			return err
+		}
+		fields, orders := plantFields, []string{"name", "tag", "walkOrder", "scientificName", "createTime"}
+		if is < Viewer {
+			fields, orders = visitorPlants, visitorOrders
+		}
+		if err := is.checkShowDeleted(req); err != nil {
+			return err
+		}
+		l, err := v.list(req, fields, nil, orders)
 		if err != nil {
 			return err
 		}
@@ -622,6 +633,7 @@ func (v *visit) plantMessagesWith(c *collection, plants []*store.Plant, kept map
 		if k.LastFeedUs != nil {
 			out[i].LastFeedTime = instantOfMicros(*k.LastFeedUs)
 		}
+		c.is.show(out[i])
 	}
 	return out, nil
 }

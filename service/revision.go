@@ -33,6 +33,9 @@ func (s *Revisions) ListRevisions(ctx context.Context, req *pb.ListRevisionsRequ
 			return err
 		}
 		for _, r := range all {
+			if p := r.GetPlant(); p != nil {
+				c.is.show(p)
+			}
 			if f := r.GetFeeding(); f != nil {
 				f.FedDate, f.OutcomeDate = dayIn(f.GetFedTime(), c.zone), dayIn(f.GetOutcomeTime(), c.zone)
 			} else if o := r.GetObservation(); o != nil {

@@ -23,7 +23,9 @@ type Services struct {
 	Due          *Due
 	Exchange     *Exchange
 	Feedings     *Feedings
+	Grants       *Grants
 	Growers      *Growers
+	Invitations  *Invitations
 	Observations *Observations
 	Plans        *Plans
 	Plants       *Plants
@@ -31,6 +33,7 @@ type Services struct {
 	Server       *Server
 	Sessions     *Sessions
 	Sheets       *Sheets
+	Societies    *Societies
 	Taxa         *Taxa
 	Tokens       *Tokens
 	Watch        *Watch
@@ -84,7 +87,9 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Due:          core.due,
 		Exchange:     NewExchange(core, feedings, observations),
 		Feedings:     feedings,
+		Grants:       &Grants{core},
 		Growers:      &Growers{core},
+		Invitations:  &Invitations{core},
 		Observations: observations,
 		Plans:        &Plans{core},
 		Plants:       &Plants{core},
@@ -92,6 +97,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Server:       NewServer(config.Store, config.Version, c, config.OpenAPI),
 		Sessions:     &Sessions{Core: core, feedings: feedings, observations: observations},
 		Sheets:       &Sheets{core},
+		Societies:    &Societies{core},
 		Taxa:         NewTaxa(c, core.pages),
 		Tokens:       &Tokens{core},
 		Watch:        &Watch{core},

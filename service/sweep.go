@@ -80,7 +80,7 @@ func sweepSome(ctx context.Context, s *store.Store, id string, now time.Time) (g
 	ctx, cancel := context.WithTimeout(ctx, sweepTime)
 	defer cancel()
 	err = s.Write(ctx, func(tx *store.Tx) error {
-		c, err := tx.Collection(id, func(string) bool { return true })
+		c, err := tx.Collection(id, "", anybody)
 		if errors.Is(err, store.ErrNotFound) { // another server swept it
 			gone, more = 0, false
 			return nil

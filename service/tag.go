@@ -73,6 +73,9 @@ func (v *visit) plantOf(name, tag string) (*collection, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
+	if c.is < Viewer {
+		borne = nil // visitors do not see tags
+	}
 	if id, err = c.resolveTag(&p, "tag", tag, borne[store.Fold(tag)]); err != nil {
 		return nil, "", err
 	}

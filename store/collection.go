@@ -10,7 +10,9 @@ import (
 
 type collectionRow struct {
 	CollectionID    string `gorm:"primaryKey"`
-	OwnerID         string
+	OwnerID         *string // a grower, or else
+	OwnerSocietyID  *string
+	Visibility      int32
 	DisplayName     string
 	DisplayNameKey  string
 	TimeZone        string
@@ -46,7 +48,7 @@ func (r *collectionRow) set(m *pb.Collection) error {
 		whole := int32(m.GetLatitudeDeg()) // rounded by the caller
 		r.LatitudeDeg = &whole
 	}
-	r.Hemisphere = int32(m.GetHemisphere())
+	r.Hemisphere, r.Visibility = int32(m.GetHemisphere()), int32(m.GetVisibility())
 	r.FeedingWeekdays = 0
 	for _, d := range m.GetFeedingWeekdays() {
 		r.FeedingWeekdays |= 1 << d
@@ -59,6 +61,14 @@ func (r *collectionRow) set(m *pb.Collection) error {
 	return err
 }
 
+// owner is the name of who owns it.
+func (r *collectionRow) owner() string {
+	if r.OwnerSocietyID != nil {
+		return SocietyName(*r.OwnerSocietyID)
+	}
+	return GrowerName(deref(r.OwnerID))
+}
+
 func (r *collectionRow) message() (*pb.Collection, error) {
 	m := &pb.Collection{}
 	if err := readText(r.Absences, m); err != nil {
@@ -69,7 +79,7 @@ func (r *collectionRow) message() (*pb.Collection, error) {
 		return nil, err
 	}
 	m.Regimens = more.GetRegimens()
-	m.Name, m.Owner = CollectionName(r.CollectionID), GrowerName(r.OwnerID)
+	m.Name, m.Owner, m.Visibility = CollectionName(r.CollectionID), r.owner(), pb.Collection_Visibility(r.Visibility)
 	m.DisplayName, m.TimeZone, m.Hemisphere = r.DisplayName, r.TimeZone, pb.Collection_Hemisphere(r.Hemisphere)
 	if r.LatitudeDeg != nil {
 		whole := float64(*r.LatitudeDeg)
@@ -91,6 +101,7 @@ var collectionList = listing{
 		"displayName": {name: "display_name", folded: "display_name_key"},
 		"timeZone":    {name: "time_zone"},
 		"createTime":  {name: "create_us"},
+		"visibility":  {name: "visibility"},
 	},
 	orders: map[string][]string{
 		"name":        {"collection_id"},
@@ -108,21 +119,31 @@ type Collection struct {
 	tx      *Tx
 	id      string
 	row     collectionRow
+	ties    Ties
 	changed bool // what decides was, in this transaction
 }
 
-// May tells whether the caller may see a collection of this owner.
-type May func(owner string) bool
+// Ties are what a grower has to do with a collection.
+type Ties struct {
+	Owns       bool          // it is the grower's own
+	Organises  bool          // the society that owns it
+	Granted    pb.Grant_Role // the highest that is granted to the grower or to a society of the grower's; 0: none
+	Visibility pb.Collection_Visibility
+	Deleted    bool
+}
 
-// Collection returns the handle of a collection that the caller may see, or
-// ErrNotFound. It may be deleted.
-func (t *Tx) Collection(id string, may May) (*Collection, error) {
+// May tells whether a grower who has these ties to a collection may see it.
+type May func(Ties) bool
+
+// Collection returns the handle of a collection that a grower may see, or ErrNotFound.
+// It may be deleted.
+func (t *Tx) Collection(id, grower string, may May) (*Collection, error) {
 	c := &Collection{tx: t, id: id}
 	if err := c.own().Take(&c.row).Error; err != nil {
 		return nil, err
 	}
-	if !may(c.row.OwnerID) {
-		return nil, ErrNotFound
+	if err := c.seen(grower, may); err != nil {
+		return nil, err
 	}
 	if t.readOnly || t.engine == SQLite {
 		return c, nil
@@ -132,39 +153,167 @@ func (t *Tx) Collection(id string, may May) (*Collection, error) {
 	if err := t.locked(c.own()).Take(&c.row).Error; err != nil {
 		return nil, err
 	}
-	if !may(c.row.OwnerID) {
-		return nil, ErrNotFound
+	if err := c.seen(grower, may); err != nil {
+		return nil, err
 	}
 	return c, nil
 }
 
-// CreateCollection adds a collection of an owner.
+// granted and organised are what others than the grower who owns a collection may have to
+// do with it: arguments of the one are the collection and the grower twice, of the other
+// the society that owns it and the grower.
+const (
+	granted = "SELECT coalesce(max(g.role), 0) FROM grants g WHERE g.collection_id = ?" +
+		" AND (g.grower_id = ? OR g.society_id IN (SELECT m.society_id FROM members m WHERE m.grower_id = ?))"
+	organised = "SELECT count(*) FROM members m WHERE m.society_id = ? AND m.grower_id = ? AND m.role = 2"
+)
+
+// seen finds what a grower has to do with the collection, and whether they may see it.
+func (c *Collection) seen(grower string, may May) error {
+	c.ties = c.row.ties(grower)
+	if !c.ties.Owns && grower != "" {
+		var more struct{ Granted, Organised int64 }
+		found := c.tx.q().Raw("SELECT ("+granted+") AS granted, ("+organised+") AS organised", c.id, grower, grower, c.row.OwnerSocietyID, grower).Scan(&more)
+		if err := hit(found); err != nil {
+			return err
+		}
+		c.ties.Granted, c.ties.Organises = pb.Grant_Role(more.Granted), more.Organised > 0
+	}
+	if !may(c.ties) {
+		return ErrNotFound
+	}
+	return nil
+}
+
+// ties are those that the row tells.
+func (r *collectionRow) ties(grower string) Ties {
+	return Ties{Owns: r.OwnerID != nil && *r.OwnerID == grower, Visibility: pb.Collection_Visibility(r.Visibility), Deleted: r.DeleteUs != nil}
+}
+
+// Ties are what the grower for whom the collection was opened has to do with it.
+func (c *Collection) Ties() Ties { return c.ties }
+
+// CreateCollection adds a collection of a grower's.
 func (t *Tx) CreateCollection(id, owner string, m *pb.Collection, by By) (*Collection, error) {
 	c := &Collection{tx: t, id: id, row: collectionRow{
-		CollectionID: id, OwnerID: owner, CreateUs: by.Us, UpdateUs: by.Us, SettingsRev: 1, DueRev: 1, DueUntil: NoDay, Version: 1, Stamp: stamp(),
+		CollectionID: id, OwnerID: &owner, CreateUs: by.Us, UpdateUs: by.Us, SettingsRev: 1, DueRev: 1, DueUntil: NoDay, Version: 1, Stamp: stamp(),
 	}}
 	if err := c.row.set(m); err != nil {
 		return nil, err
 	}
+	c.ties = c.row.ties(owner)
 	if err := t.q().Create(&c.row).Error; err != nil {
 		return nil, err
 	}
 	return c, c.revised(CollectionKind, "", id, 1, pb.Revision_CREATED, by, nil)
 }
 
-// Collections lists the collections of an owner.
-func (t *Tx) Collections(owner string, q List) ([]*pb.Collection, []any, error) {
-	rows, next, err := list[collectionRow](t, &collectionList, t.q().Where("owner_id = ?", owner), q)
+// Listed is a collection in a list, with what the grower who lists has to do with it.
+type Listed struct {
+	*pb.Collection
+	Ties
+}
+
+// Collections that a grower may see: their own, those of societies that they organise, and
+// those that are granted to them or to societies of which they are members. The grower is
+// the argument, four times.
+const (
+	organises = "SELECT m.society_id FROM members m WHERE m.grower_id = ? AND m.role = 2"
+	owned     = "SELECT c.collection_id FROM collections c WHERE c.owner_id = ? UNION ALL SELECT c.collection_id FROM collections c WHERE c.owner_society_id IN (" + organises + ")"
+	shared    = "SELECT g.collection_id FROM grants g WHERE g.grower_id = ? UNION SELECT g.collection_id FROM grants g WHERE g.society_id IN (SELECT m.society_id FROM members m WHERE m.grower_id = ?)"
+)
+
+// Collections lists the collections that a grower owns, also as an organiser, and those
+// that are not PRIVATE nor deleted and are granted to the grower.
+func (t *Tx) Collections(grower string, q List) ([]Listed, []any, error) {
+	// In two steps: in one, Postgres may go through all collections of everybody.
+	var ids []string
+	err := t.q().Raw(owned+" UNION SELECT c.collection_id FROM collections c WHERE c.visibility <> 1 AND c.delete_us IS NULL AND c.collection_id IN ("+shared+")",
+		grower, grower, grower, grower).Scan(&ids).Error
+	if err != nil || len(ids) == 0 {
+		return nil, nil, err
+	}
+	base := t.q().Where("collection_id IN ?", ids)
+	if t.engine == Postgres {
+		base = t.q().Where("collection_id = ANY(?::text[])", textArray(ids))
+	}
+	return t.listed(grower, base, q)
+}
+
+// PublicCollections lists the public collections of everybody.
+func (t *Tx) PublicCollections(grower string, q List) ([]Listed, []any, error) {
+	q.Deleted = false
+	return t.listed(grower, t.q().Where("visibility = 3"), q)
+}
+
+func (t *Tx) listed(grower string, base *gorm.DB, q List) ([]Listed, []any, error) {
+	rows, next, err := list[collectionRow](t, &collectionList, base, q)
 	if err != nil {
 		return nil, nil, err
 	}
-	out := make([]*pb.Collection, len(rows))
+	var others, societies []string
 	for i := range rows {
-		if out[i], err = rows[i].message(); err != nil {
-			return nil, nil, err
+		if r := &rows[i]; deref(r.OwnerID) != grower {
+			others = append(others, r.CollectionID)
+			if r.OwnerSocietyID != nil {
+				societies = append(societies, *r.OwnerSocietyID)
+			}
 		}
 	}
+	roles, err := t.grantedTo(grower, others)
+	if err != nil {
+		return nil, nil, err
+	}
+	organised, err := t.organisedBy(grower, societies)
+	if err != nil {
+		return nil, nil, err
+	}
+	out := make([]Listed, len(rows))
+	for i := range rows {
+		r := &rows[i]
+		m, err := r.message()
+		if err != nil {
+			return nil, nil, err
+		}
+		ties := r.ties(grower)
+		ties.Granted = roles[r.CollectionID]
+		ties.Organises = r.OwnerSocietyID != nil && organised[*r.OwnerSocietyID]
+		out[i] = Listed{m, ties}
+	}
 	return out, next, nil
+}
+
+// grantedTo returns the highest role that is granted to a grower in collections, by their
+// ids.
+func (t *Tx) grantedTo(grower string, collections []string) (map[string]pb.Grant_Role, error) {
+	out := map[string]pb.Grant_Role{}
+	for some := range chunks(collections) {
+		var rows []grantRow
+		err := t.among(t.q(), "collection_id", some).
+			Where("(grower_id = ? OR society_id IN (SELECT m.society_id FROM members m WHERE m.grower_id = ?))", grower, grower).Find(&rows).Error
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			out[r.CollectionID] = max(out[r.CollectionID], pb.Grant_Role(r.Role))
+		}
+	}
+	return out, nil
+}
+
+// organisedBy tells which societies a grower organises.
+func (t *Tx) organisedBy(grower string, societies []string) (map[string]bool, error) {
+	out := map[string]bool{}
+	for some := range chunks(societies) {
+		var rows []memberRow
+		if err := t.among(t.q(), "society_id", some).Where("grower_id = ? AND role = 2", grower).Find(&rows).Error; err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			out[r.SocietyID] = true
+		}
+	}
+	return out, nil
 }
 
 // CollectionIDs returns the ids of collections after one, in their order, at most
@@ -189,8 +338,11 @@ func (c *Collection) own() *gorm.DB { return c.tx.q().Where("collection_id = ?",
 // ID returns the id.
 func (c *Collection) ID() string { return c.id }
 
-// Owner returns the id of the grower who owns it.
-func (c *Collection) Owner() string { return c.row.OwnerID }
+// Owner returns the id of the grower who owns it; "" if a society does.
+func (c *Collection) Owner() string { return deref(c.row.OwnerID) }
+
+// OwnerSociety returns the id of the society that owns it; "" if a grower does.
+func (c *Collection) OwnerSociety() string { return deref(c.row.OwnerSocietyID) }
 
 // Deleted tells whether it is deleted.
 func (c *Collection) Deleted() bool { return c.row.DeleteUs != nil }
@@ -227,6 +379,15 @@ func (c *Collection) Delete(by By, purgeUs int64, f func(*pb.Collection) error) 
 func (c *Collection) Undelete(by By, f func(*pb.Collection) error) (*pb.Collection, error) {
 	return c.change(by, pb.Revision_UNDELETED, func(r *collectionRow, m *pb.Collection) error {
 		r.DeleteUs, r.PurgeUs = nil, nil
+		return f(m)
+	})
+}
+
+// Transfer gives the collection to a grower or, where that is "", to a society. f may
+// refuse it after a look at the present one.
+func (c *Collection) Transfer(grower, society string, by By, f func(*pb.Collection) error) (*pb.Collection, error) {
+	return c.change(by, pb.Revision_UPDATED, func(r *collectionRow, m *pb.Collection) error {
+		r.OwnerID, r.OwnerSocietyID = orNil(grower), orNil(society)
 		return f(m)
 	})
 }

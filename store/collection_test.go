@@ -84,21 +84,21 @@ func TestCollectionHandle(t *testing.T) {
 			func(f func(*store.Tx) error) error { return b.s.Write(b.Context(), f) },
 		} {
 			err := do(func(tx *store.Tx) error {
-				asked := ""
-				c, err := tx.Collection("c1", func(owner string) bool { asked = owner; return true })
+				asked := store.Ties{}
+				c, err := tx.Collection("c1", "g1", func(t store.Ties) bool { asked = t; return true })
 				if err != nil {
 					return err
 				}
-				if c.ID() != "c1" || c.Owner() != "g1" || asked != "g1" || c.Deleted() {
-					b.Errorf("id %q, owner %q (asked about %q), deleted %v", c.ID(), c.Owner(), asked, c.Deleted())
+				if c.ID() != "c1" || c.Owner() != "g1" || !asked.Owns || c.Deleted() {
+					b.Errorf("id %q, owner %q (asked about %v), deleted %v", c.ID(), c.Owner(), asked, c.Deleted())
 				}
 				// What one may not see is not there.
-				c, hidden := tx.Collection("c2", func(owner string) bool { return owner == "g1" })
+				c, hidden := tx.Collection("c2", "g1", func(t store.Ties) bool { return t.Owns })
 				if !errors.Is(hidden, store.ErrNotFound) || c != nil {
 					b.Errorf("another's collection: %v, %v", c, hidden)
 				}
 				for _, id := range []string{"c3", "", "C1", "c%"} {
-					if _, err := tx.Collection(id, anyone); !errors.Is(err, store.ErrNotFound) {
+					if _, err := tx.Collection(id, "", anyone); !errors.Is(err, store.ErrNotFound) {
 						b.Errorf("collection %q: %v", id, err)
 					}
 				}

@@ -22,16 +22,19 @@ import (
 var errUnscoped = errors.New("statement without its tenant")
 
 // tenantColumns bound what a statement reaches, in every table that has them.
-var tenantColumns = []string{"collection_id", "grower_id"}
+var tenantColumns = []string{"collection_id", "grower_id", "society_id"}
 
 // moreColumns bound a table too.
 var moreColumns = map[string]struct {
 	columns []string
 	reason  string
 }{
-	"collections": {[]string{"owner_id"}, "the collections of one grower"},
+	"collections": {[]string{"owner_id", "owner_society_id"}, "the collections of one grower or society"},
 	"tokens":      {[]string{"hash"}, "a call shows its secret before it is known whose it is"},
 	"calendars":   {[]string{"hash"}, "a call shows its secret before it is known whose it is"},
+
+	"society_invitations":    {[]string{"hash"}, "likewise"},
+	"collection_invitations": {[]string{"hash"}, "likewise"},
 }
 
 // exemptTables have no tenant.

@@ -11,6 +11,8 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/stdlib"
+
+	pb "dewbench/proto/dewbench/v1"
 )
 
 // What is asked most goes to Postgres in one round trip: the statements of a reading
@@ -28,14 +30,19 @@ type DueAnswer struct {
 // ErrLong is of what cannot be read in one round trip. Read does it.
 var ErrLong = errors.New("to be read step by step")
 
-const header = "SELECT owner_id, time_zone, delete_us, settings_rev, pending_us, due_rev, due_version, due_day, due_until FROM collections WHERE collection_id = ?"
+// The arguments of header are the grower, those of granted, the grower for organised, and
+// the collection.
+const header = "SELECT c.owner_id, c.owner_society_id, c.visibility, c.time_zone, c.delete_us, c.settings_rev, c.pending_us, c.due_rev, c.due_version, c.due_day, c.due_until," +
+	" CASE WHEN c.owner_id = ? THEN 0 ELSE (" + granted + ") END," +
+	" CASE WHEN c.owner_society_id IS NULL THEN 0 ELSE (SELECT count(*) FROM members m WHERE m.society_id = c.owner_society_id AND m.grower_id = ? AND m.role = 2) END" +
+	" FROM collections c WHERE c.collection_id = ?"
 
 // bearing is what may have changed of a token since it was read.
 const bearing = "SELECT t.revoke_us, t.expire_us, g.suspend_us FROM tokens t JOIN growers g ON g.grower_id = t.grower_id WHERE t.grower_id = ? AND t.token_id = ?"
 
 // DueNow reads a page of a list of what is due and, if they are asked for, its totals;
 // and how the caller's token stands. Whether the caller may see them, and whether they
-// are true, tells what it returns: see Bearer, Owner and AllTrue. Errors: ErrNotFound if
+// are true, tells what it returns: see Bearer, Ties and AllTrue. Errors: ErrNotFound if
 // there is no such token; ErrLong on SQLite, where many statements cost no more than one.
 func (s *Store) DueNow(ctx context.Context, collection, grower, token string, q DueQuery, totals bool) (*DueAnswer, error) {
 	if s.engine != Postgres {
@@ -54,10 +61,15 @@ func (s *Store) DueNow(ctx context.Context, collection, grower, token string, q 
 	if err != nil {
 		return nil, err
 	}
-	err = s.queue(ctx, b, header, []any{collection}, func(rows pgx.Rows) error {
+	err = s.queue(ctx, b, header, []any{grower, collection, grower, grower, grower, collection}, func(rows pgx.Rows) error {
 		out.Collection = &Collection{id: collection, row: collectionRow{CollectionID: collection}}
 		r := &out.row
-		return rows.Scan(&r.OwnerID, &r.TimeZone, &r.DeleteUs, &r.SettingsRev, &r.PendingUs, &r.DueRev, &r.DueVersion, &r.DueDay, &r.DueUntil)
+		var granted, organised int64
+		defer func() {
+			out.ties = r.ties(grower)
+			out.ties.Granted, out.ties.Organises = pb.Grant_Role(granted), organised > 0
+		}()
+		return rows.Scan(&r.OwnerID, &r.OwnerSocietyID, &r.Visibility, &r.TimeZone, &r.DeleteUs, &r.SettingsRev, &r.PendingUs, &r.DueRev, &r.DueVersion, &r.DueDay, &r.DueUntil, &granted, &organised)
 	})
 	if err != nil {
 		return nil, err

@@ -17,6 +17,19 @@ func TokenName(grower, token string) string { return GrowerName(grower) + "/toke
 // growers/{grower}/calendars/{calendar}; parent is what stands before it.
 func CalendarName(parent, calendar string) string { return parent + "/calendars/" + calendar }
 
+// SocietyName returns societies/{society}.
+func SocietyName(society string) string { return "societies/" + society }
+
+// MemberName returns societies/{society}/members/{grower}.
+func MemberName(society, grower string) string { return SocietyName(society) + "/members/" + grower }
+
+// GrantName returns collections/{collection}/grants/{grant}.
+func GrantName(collection, grant string) string { return CollectionName(collection) + "/grants/" + grant }
+
+// InvitationName returns {parent}/invitations/{invitation}; parent is the name of a society
+// or a collection.
+func InvitationName(parent, invitation string) string { return parent + "/invitations/" + invitation }
+
 // CollectionName returns collections/{collection}.
 func CollectionName(collection string) string { return "collections/" + collection }
 

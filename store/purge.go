@@ -39,7 +39,7 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		return gone, true, err
 	}
 	if whole {
-		for _, table := range []string{"calendars", "revisions", "sheets", "benches", "collections"} {
+		for _, table := range []string{"calendars", "grants", "collection_invitations", "revisions", "sheets", "benches", "collections"} {
 			remove("DELETE FROM "+table+" WHERE collection_id = ?", c.id)
 		}
 		return gone, false, err

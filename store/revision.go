@@ -19,6 +19,7 @@ const (
 	PlantKind
 	FeedingKind
 	ObservationKind
+	GrantKind
 )
 
 // revisionRow is a change of a resource. Number is the version that it made, so

@@ -54,7 +54,7 @@ func inC1[M proto.Message](tx *store.Tx, f func(c *store.Collection) (M, error))
 }
 
 func inside[M proto.Message](tx *store.Tx, id string, f func(c *store.Collection) (M, error)) (proto.Message, error) {
-	c, err := tx.Collection(id, anyone)
+	c, err := tx.Collection(id, "", anyone)
 	if err != nil {
 		return nil, err
 	}

@@ -50,7 +50,7 @@ func at(us int64) store.By { return store.By{Us: noon + us, Grower: "g1", Token:
 // stampOf writes microseconds as the API does.
 func stampOf(us int64) *timestamppb.Timestamp { return timestamppb.New(time.UnixMicro(us)) }
 
-func anyone(string) bool { return true }
+func anyone(store.Ties) bool { return true }
 
 // bed is a store of twoOwners, and the test that uses it.
 type bed struct {
@@ -102,7 +102,7 @@ func (b bed) refused(want error, f func(*store.Tx) error) {
 // within makes a function of a transaction from one of a collection.
 func within(id string, f func(*store.Collection) error) func(*store.Tx) error {
 	return func(tx *store.Tx) error {
-		c, err := tx.Collection(id, anyone)
+		c, err := tx.Collection(id, "", anyone)
 		if err != nil {
 			return err
 		}

@@ -559,7 +559,7 @@ func TestTenantsNeverMix(t *testing.T) {
 		}
 		for name, m := range collectionMethods {
 			check(name, "collection_id", "c2", m.unknown, func(tx *store.Tx, foreign bool) (any, error) {
-				c, err := tx.Collection("c1", anyone)
+				c, err := tx.Collection("c1", "", anyone)
 				if err != nil {
 					return nil, err
 				}

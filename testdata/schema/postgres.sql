@@ -39,9 +39,28 @@ CREATE TABLE calendars (
 CREATE INDEX calendars_collection ON calendars (collection_id);
 CREATE UNIQUE INDEX calendars_hash ON calendars (hash);
 
+CREATE TABLE collection_invitations (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  invitation_id TEXT COLLATE "C" NOT NULL,
+  hash BYTEA NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  role INTEGER NOT NULL,
+  inviter_id TEXT COLLATE "C" NOT NULL,
+  expire_us BIGINT NOT NULL,
+  create_us BIGINT NOT NULL,
+  accept_us BIGINT,
+  accepter_id TEXT COLLATE "C",
+  revoke_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, invitation_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
+CREATE UNIQUE INDEX collection_invitations_hash ON collection_invitations (hash);
+
 CREATE TABLE collections (
   collection_id TEXT COLLATE "C" NOT NULL,
-  owner_id TEXT COLLATE "C" NOT NULL,
+  owner_id TEXT COLLATE "C",
   display_name TEXT COLLATE "C" NOT NULL,
   display_name_key TEXT COLLATE "C" NOT NULL,
   time_zone TEXT COLLATE "C" NOT NULL,
@@ -62,12 +81,18 @@ CREATE TABLE collections (
   due_version TEXT COLLATE "C" NOT NULL DEFAULT ''::text,
   due_day INTEGER NOT NULL DEFAULT 0,
   due_until INTEGER NOT NULL DEFAULT 0,
+  owner_society_id TEXT COLLATE "C",
+  visibility INTEGER NOT NULL DEFAULT 1,
   PRIMARY KEY (collection_id),
-  FOREIGN KEY (owner_id) REFERENCES growers (grower_id)
+  FOREIGN KEY (owner_id) REFERENCES growers (grower_id),
+  FOREIGN KEY (owner_society_id) REFERENCES societies (society_id)
 );
 CREATE INDEX collections_display_name ON collections (owner_id, display_name_key, collection_id);
 CREATE INDEX collections_pending ON collections (collection_id) WHERE pending_us IS NOT NULL;
+CREATE INDEX collections_public_display_name ON collections (visibility, display_name_key, collection_id) WHERE visibility = 3;
 CREATE UNIQUE INDEX collections_owner ON collections (owner_id, collection_id);
+CREATE UNIQUE INDEX collections_owner_society ON collections (owner_society_id, collection_id);
+CREATE UNIQUE INDEX collections_public ON collections (visibility, collection_id) WHERE visibility = 3;
 
 CREATE TABLE feedings (
   collection_id TEXT COLLATE "C" NOT NULL,
@@ -99,6 +124,24 @@ CREATE INDEX feedings_plant_time ON feedings (collection_id, plant_id, fed_us, f
 CREATE INDEX feedings_time ON feedings (collection_id, fed_us, plant_id, feeding_id);
 CREATE UNIQUE INDEX feedings_ref ON feedings (collection_id, ref, plant_id) WHERE ref IS NOT NULL;
 
+CREATE TABLE grants (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  grant_id TEXT COLLATE "C" NOT NULL,
+  grower_id TEXT COLLATE "C",
+  society_id TEXT COLLATE "C",
+  role INTEGER NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, grant_id),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id),
+  FOREIGN KEY (society_id) REFERENCES societies (society_id)
+);
+CREATE UNIQUE INDEX grants_grower ON grants (grower_id, collection_id);
+CREATE UNIQUE INDEX grants_society ON grants (society_id, collection_id);
+
 CREATE TABLE growers (
   grower_id TEXT COLLATE "C" NOT NULL,
   display_name TEXT COLLATE "C" NOT NULL,
@@ -110,6 +153,20 @@ CREATE TABLE growers (
   stamp INTEGER NOT NULL,
   PRIMARY KEY (grower_id)
 );
+
+CREATE TABLE members (
+  society_id TEXT COLLATE "C" NOT NULL,
+  grower_id TEXT COLLATE "C" NOT NULL,
+  role INTEGER NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (society_id, grower_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id),
+  FOREIGN KEY (society_id) REFERENCES societies (society_id)
+);
+CREATE UNIQUE INDEX members_grower ON members (grower_id, society_id);
 
 CREATE TABLE observations (
   collection_id TEXT COLLATE "C" NOT NULL,
@@ -303,6 +360,35 @@ CREATE TABLE sheets (
   PRIMARY KEY (collection_id, sheet_number),
   FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
 );
+
+CREATE TABLE societies (
+  society_id TEXT COLLATE "C" NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (society_id)
+);
+
+CREATE TABLE society_invitations (
+  society_id TEXT COLLATE "C" NOT NULL,
+  invitation_id TEXT COLLATE "C" NOT NULL,
+  hash BYTEA NOT NULL,
+  display_name TEXT COLLATE "C" NOT NULL,
+  role INTEGER NOT NULL,
+  inviter_id TEXT COLLATE "C" NOT NULL,
+  expire_us BIGINT NOT NULL,
+  create_us BIGINT NOT NULL,
+  accept_us BIGINT,
+  accepter_id TEXT COLLATE "C",
+  revoke_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (society_id, invitation_id),
+  FOREIGN KEY (society_id) REFERENCES societies (society_id)
+);
+CREATE UNIQUE INDEX society_invitations_hash ON society_invitations (hash);
 
 CREATE TABLE tokens (
   grower_id TEXT COLLATE "C" NOT NULL,

@@ -76,13 +76,70 @@ func (Collection_Hemisphere) EnumDescriptor() ([]byte, []int) {
 	return file_dewbench_v1_collection_proto_rawDescGZIP(), []int{0, 0}
 }
 
+// Who sees a collection beside its owners.
+type Collection_Visibility int32
+
+const (
+	Collection_VISIBILITY_UNSPECIFIED Collection_Visibility = 0
+	// Nobody: grants rest.
+	Collection_PRIVATE Collection_Visibility = 1
+	// Those to whom it is granted.
+	Collection_SHARED Collection_Visibility = 2
+	// They, and everybody else who may call: of names, sizes, feedings and what became of
+	// them. No free text, places, origins or what is due; the README has the list.
+	Collection_PUBLIC Collection_Visibility = 3
+)
+
+// Enum value maps for Collection_Visibility.
+var (
+	Collection_Visibility_name = map[int32]string{
+		0: "VISIBILITY_UNSPECIFIED",
+		1: "PRIVATE",
+		2: "SHARED",
+		3: "PUBLIC",
+	}
+	Collection_Visibility_value = map[string]int32{
+		"VISIBILITY_UNSPECIFIED": 0,
+		"PRIVATE":                1,
+		"SHARED":                 2,
+		"PUBLIC":                 3,
+	}
+)
+
+func (x Collection_Visibility) Enum() *Collection_Visibility {
+	p := new(Collection_Visibility)
+	*p = x
+	return p
+}
+
+func (x Collection_Visibility) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Collection_Visibility) Descriptor() protoreflect.EnumDescriptor {
+	return file_dewbench_v1_collection_proto_enumTypes[1].Descriptor()
+}
+
+func (Collection_Visibility) Type() protoreflect.EnumType {
+	return &file_dewbench_v1_collection_proto_enumTypes[1]
+}
+
+func (x Collection_Visibility) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Collection_Visibility.Descriptor instead.
+func (Collection_Visibility) EnumDescriptor() ([]byte, []int) {
+	return file_dewbench_v1_collection_proto_rawDescGZIP(), []int{0, 1}
+}
+
 // The plants that one household or nursery keeps, and what holds for all of
 // them.
 type Collection struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `collections/{collection}`.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// The grower who owns it, `growers/{grower}`.
+	// Who owns it: `growers/{grower}`, or `societies/{society}`, whose organisers do.
 	Owner string `protobuf:"bytes,2,opt,name=owner,proto3" json:"owner,omitempty"`
 	// Name to show, 1 to 200 characters.
 	DisplayName string `protobuf:"bytes,3,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
@@ -109,7 +166,9 @@ type Collection struct {
 	// When it can no longer be undeleted.
 	PurgeTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=purge_time,json=purgeTime,proto3" json:"purge_time,omitempty"`
 	// Changes with every change of what users set.
-	Etag          string `protobuf:"bytes,14,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,14,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Who sees it beside its owners. Only owners change it. Default PRIVATE.
+	Visibility    Collection_Visibility `protobuf:"varint,15,opt,name=visibility,proto3,enum=dewbench.v1.Collection_Visibility" json:"visibility,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -240,6 +299,13 @@ func (x *Collection) GetEtag() string {
 		return x.Etag
 	}
 	return ""
+}
+
+func (x *Collection) GetVisibility() Collection_Visibility {
+	if x != nil {
+		return x.Visibility
+	}
+	return Collection_VISIBILITY_UNSPECIFIED
 }
 
 // Days on which the grower is away.
@@ -415,8 +481,9 @@ type ListCollectionsRequest struct {
 	// From the page before; empty for the first.
 	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// AIP-160, comparisons joined by AND. Fields: `displayName` (`=`, `!=`, `:`
-	// for a part of it, without regard to case), `timeZone` (`=`, `!=`),
-	// `createTime` (`=`, `!=`, `<`, `<=`, `>`, `>=`).
+	// for a part of it, without regard to case), `visibility` (`=`, `!=`), and unless public
+	// ones are asked for `timeZone` (`=`, `!=`) and `createTime` (`=`, `!=`, `<`, `<=`, `>`,
+	// `>=`).
 	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	// `name` (default) or `displayName`, optionally followed by ` desc`.
 	OrderBy string `protobuf:"bytes,4,opt,name=order_by,json=orderBy,proto3" json:"order_by,omitempty"`
@@ -749,6 +816,79 @@ func (x *UndeleteCollectionRequest) GetRequestId() string {
 	return ""
 }
 
+// What to give to whom.
+type TransferCollectionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `collections/{collection}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// `societies/{society}`, or `growers/me` for the caller.
+	Owner string `protobuf:"bytes,2,opt,name=owner,proto3" json:"owner,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TransferCollectionRequest) Reset() {
+	*x = TransferCollectionRequest{}
+	mi := &file_dewbench_v1_collection_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TransferCollectionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TransferCollectionRequest) ProtoMessage() {}
+
+func (x *TransferCollectionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_collection_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TransferCollectionRequest.ProtoReflect.Descriptor instead.
+func (*TransferCollectionRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_collection_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *TransferCollectionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *TransferCollectionRequest) GetOwner() string {
+	if x != nil {
+		return x.Owner
+	}
+	return ""
+}
+
+func (x *TransferCollectionRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *TransferCollectionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 // A regimen for all plants of a taxon, of a genus or of a trap type. Each is
 // given once at most.
 type Collection_GroupRegimen struct {
@@ -769,7 +909,7 @@ type Collection_GroupRegimen struct {
 
 func (x *Collection_GroupRegimen) Reset() {
 	*x = Collection_GroupRegimen{}
-	mi := &file_dewbench_v1_collection_proto_msgTypes[9]
+	mi := &file_dewbench_v1_collection_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -781,7 +921,7 @@ func (x *Collection_GroupRegimen) String() string {
 func (*Collection_GroupRegimen) ProtoMessage() {}
 
 func (x *Collection_GroupRegimen) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_collection_proto_msgTypes[9]
+	mi := &file_dewbench_v1_collection_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -867,7 +1007,8 @@ var File_dewbench_v1_collection_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_collection_proto_rawDesc = "" +
 	"\n" +
-	"\x1cdewbench/v1/collection.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x17dewbench/v1/taxon.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1bgoogle/type/dayofweek.proto\"\xd5\t\n" +
+	"\x1cdewbench/v1/collection.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x19dewbench/v1/regimen.proto\x1a\x17dewbench/v1/taxon.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1bgoogle/type/dayofweek.proto\"\xf2\n" +
+	"\n" +
 	"\n" +
 	"Collection\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1a\n" +
@@ -890,7 +1031,10 @@ const file_dewbench_v1_collection_proto_rawDesc = "" +
 	"deleteTime\x12?\n" +
 	"\n" +
 	"purge_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\tpurgeTime\x12\x1c\n" +
-	"\x04etag\x18\x0e \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x1a\xfc\x01\n" +
+	"\x04etag\x18\x0e \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12L\n" +
+	"\n" +
+	"visibility\x18\x0f \x01(\x0e2\".dewbench.v1.Collection.VisibilityB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
+	"visibility\x1a\xfc\x01\n" +
 	"\fGroupRegimen\x125\n" +
 	"\x05taxon\x18\x01 \x01(\tB\x1d\xbaH\x1ar\x182\x16^taxa/[a-z0-9-]{1,63}$H\x00R\x05taxon\x12!\n" +
 	"\x05genus\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18dH\x00R\x05genus\x12F\n" +
@@ -903,7 +1047,15 @@ const file_dewbench_v1_collection_proto_rawDesc = "" +
 	"Hemisphere\x12\x1a\n" +
 	"\x16HEMISPHERE_UNSPECIFIED\x10\x00\x12\t\n" +
 	"\x05NORTH\x10\x01\x12\t\n" +
-	"\x05SOUTH\x10\x02:K\xeaAH\n" +
+	"\x05SOUTH\x10\x02\"M\n" +
+	"\n" +
+	"Visibility\x12\x1a\n" +
+	"\x16VISIBILITY_UNSPECIFIED\x10\x00\x12\v\n" +
+	"\aPRIVATE\x10\x01\x12\n" +
+	"\n" +
+	"\x06SHARED\x10\x02\x12\n" +
+	"\n" +
+	"\x06PUBLIC\x10\x03:K\xeaAH\n" +
 	"\x13dewbench/Collection\x12\x18collections/{collection}*\vcollections2\n" +
 	"collectionB\x0f\n" +
 	"\r_latitude_deg\"\x97\x01\n" +
@@ -953,7 +1105,14 @@ const file_dewbench_v1_collection_proto_rawDesc = "" +
 	"\x13dewbench/Collection\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x04name\x12\x1c\n" +
 	"\x04etag\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId2\xb5\x06\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\"\x95\x02\n" +
+	"\x19TransferCollectionRequest\x12T\n" +
+	"\x04name\x18\x01 \x01(\tB@\xe2A\x01\x02\xfaA\x15\n" +
+	"\x13dewbench/Collection\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x04name\x12F\n" +
+	"\x05owner\x18\x02 \x01(\tB0\xe2A\x01\x02\xbaH)r'2%^(societies|growers)/[a-z0-9-]{1,63}$R\x05owner\x12\x1c\n" +
+	"\x04etag\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId2\xc8\a\n" +
 	"\x11CollectionService\x12\x83\x01\n" +
 	"\x10CreateCollection\x12$.dewbench.v1.CreateCollectionRequest\x1a\x17.dewbench.v1.Collection\"0\xdaA\n" +
 	"collection\x82\xd3\xe4\x93\x02\x1d:\n" +
@@ -962,7 +1121,9 @@ const file_dewbench_v1_collection_proto_rawDesc = "" +
 	"\x0fListCollections\x12#.dewbench.v1.ListCollectionsRequest\x1a$.dewbench.v1.ListCollectionsResponse\"\x17\x82\xd3\xe4\x93\x02\x11\x12\x0f/v1/collections\x12\xa3\x01\n" +
 	"\x10UpdateCollection\x12$.dewbench.v1.UpdateCollectionRequest\x1a\x17.dewbench.v1.Collection\"P\xdaA\x16collection,update_mask\x82\xd3\xe4\x93\x021:\n" +
 	"collection2#/v1/{collection.name=collections/*}\x12z\n" +
-	"\x10DeleteCollection\x12$.dewbench.v1.DeleteCollectionRequest\x1a\x17.dewbench.v1.Collection\"'\xdaA\x04name\x82\xd3\xe4\x93\x02\x1a*\x18/v1/{name=collections/*}\x12\x8a\x01\n" +
+	"\x10DeleteCollection\x12$.dewbench.v1.DeleteCollectionRequest\x1a\x17.dewbench.v1.Collection\"'\xdaA\x04name\x82\xd3\xe4\x93\x02\x1a*\x18/v1/{name=collections/*}\x12\x90\x01\n" +
+	"\x12TransferCollection\x12&.dewbench.v1.TransferCollectionRequest\x1a\x17.dewbench.v1.Collection\"9\xdaA\n" +
+	"name,owner\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{name=collections/*}:transfer\x12\x8a\x01\n" +
 	"\x12UndeleteCollection\x12&.dewbench.v1.UndeleteCollectionRequest\x1a\x17.dewbench.v1.Collection\"3\xdaA\x04name\x82\xd3\xe4\x93\x02&:\x01*\"!/v1/{name=collections/*}:undeleteB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
@@ -977,58 +1138,63 @@ func file_dewbench_v1_collection_proto_rawDescGZIP() []byte {
 	return file_dewbench_v1_collection_proto_rawDescData
 }
 
-var file_dewbench_v1_collection_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_dewbench_v1_collection_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_dewbench_v1_collection_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_dewbench_v1_collection_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_dewbench_v1_collection_proto_goTypes = []any{
 	(Collection_Hemisphere)(0),        // 0: dewbench.v1.Collection.Hemisphere
-	(*Collection)(nil),                // 1: dewbench.v1.Collection
-	(*Absence)(nil),                   // 2: dewbench.v1.Absence
-	(*CreateCollectionRequest)(nil),   // 3: dewbench.v1.CreateCollectionRequest
-	(*GetCollectionRequest)(nil),      // 4: dewbench.v1.GetCollectionRequest
-	(*ListCollectionsRequest)(nil),    // 5: dewbench.v1.ListCollectionsRequest
-	(*ListCollectionsResponse)(nil),   // 6: dewbench.v1.ListCollectionsResponse
-	(*UpdateCollectionRequest)(nil),   // 7: dewbench.v1.UpdateCollectionRequest
-	(*DeleteCollectionRequest)(nil),   // 8: dewbench.v1.DeleteCollectionRequest
-	(*UndeleteCollectionRequest)(nil), // 9: dewbench.v1.UndeleteCollectionRequest
-	(*Collection_GroupRegimen)(nil),   // 10: dewbench.v1.Collection.GroupRegimen
-	(dayofweek.DayOfWeek)(0),          // 11: google.type.DayOfWeek
-	(*timestamppb.Timestamp)(nil),     // 12: google.protobuf.Timestamp
-	(*fieldmaskpb.FieldMask)(nil),     // 13: google.protobuf.FieldMask
-	(Taxon_TrapType)(0),               // 14: dewbench.v1.Taxon.TrapType
-	(*Regimen)(nil),                   // 15: dewbench.v1.Regimen
+	(Collection_Visibility)(0),        // 1: dewbench.v1.Collection.Visibility
+	(*Collection)(nil),                // 2: dewbench.v1.Collection
+	(*Absence)(nil),                   // 3: dewbench.v1.Absence
+	(*CreateCollectionRequest)(nil),   // 4: dewbench.v1.CreateCollectionRequest
+	(*GetCollectionRequest)(nil),      // 5: dewbench.v1.GetCollectionRequest
+	(*ListCollectionsRequest)(nil),    // 6: dewbench.v1.ListCollectionsRequest
+	(*ListCollectionsResponse)(nil),   // 7: dewbench.v1.ListCollectionsResponse
+	(*UpdateCollectionRequest)(nil),   // 8: dewbench.v1.UpdateCollectionRequest
+	(*DeleteCollectionRequest)(nil),   // 9: dewbench.v1.DeleteCollectionRequest
+	(*UndeleteCollectionRequest)(nil), // 10: dewbench.v1.UndeleteCollectionRequest
+	(*TransferCollectionRequest)(nil), // 11: dewbench.v1.TransferCollectionRequest
+	(*Collection_GroupRegimen)(nil),   // 12: dewbench.v1.Collection.GroupRegimen
+	(dayofweek.DayOfWeek)(0),          // 13: google.type.DayOfWeek
+	(*timestamppb.Timestamp)(nil),     // 14: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),     // 15: google.protobuf.FieldMask
+	(Taxon_TrapType)(0),               // 16: dewbench.v1.Taxon.TrapType
+	(*Regimen)(nil),                   // 17: dewbench.v1.Regimen
 }
 var file_dewbench_v1_collection_proto_depIdxs = []int32{
 	0,  // 0: dewbench.v1.Collection.hemisphere:type_name -> dewbench.v1.Collection.Hemisphere
-	11, // 1: dewbench.v1.Collection.feeding_weekdays:type_name -> google.type.DayOfWeek
-	2,  // 2: dewbench.v1.Collection.absences:type_name -> dewbench.v1.Absence
-	10, // 3: dewbench.v1.Collection.regimens:type_name -> dewbench.v1.Collection.GroupRegimen
-	12, // 4: dewbench.v1.Collection.create_time:type_name -> google.protobuf.Timestamp
-	12, // 5: dewbench.v1.Collection.update_time:type_name -> google.protobuf.Timestamp
-	12, // 6: dewbench.v1.Collection.delete_time:type_name -> google.protobuf.Timestamp
-	12, // 7: dewbench.v1.Collection.purge_time:type_name -> google.protobuf.Timestamp
-	1,  // 8: dewbench.v1.CreateCollectionRequest.collection:type_name -> dewbench.v1.Collection
-	1,  // 9: dewbench.v1.ListCollectionsResponse.collections:type_name -> dewbench.v1.Collection
-	1,  // 10: dewbench.v1.UpdateCollectionRequest.collection:type_name -> dewbench.v1.Collection
-	13, // 11: dewbench.v1.UpdateCollectionRequest.update_mask:type_name -> google.protobuf.FieldMask
-	14, // 12: dewbench.v1.Collection.GroupRegimen.trap_type:type_name -> dewbench.v1.Taxon.TrapType
-	15, // 13: dewbench.v1.Collection.GroupRegimen.regimen:type_name -> dewbench.v1.Regimen
-	3,  // 14: dewbench.v1.CollectionService.CreateCollection:input_type -> dewbench.v1.CreateCollectionRequest
-	4,  // 15: dewbench.v1.CollectionService.GetCollection:input_type -> dewbench.v1.GetCollectionRequest
-	5,  // 16: dewbench.v1.CollectionService.ListCollections:input_type -> dewbench.v1.ListCollectionsRequest
-	7,  // 17: dewbench.v1.CollectionService.UpdateCollection:input_type -> dewbench.v1.UpdateCollectionRequest
-	8,  // 18: dewbench.v1.CollectionService.DeleteCollection:input_type -> dewbench.v1.DeleteCollectionRequest
-	9,  // 19: dewbench.v1.CollectionService.UndeleteCollection:input_type -> dewbench.v1.UndeleteCollectionRequest
-	1,  // 20: dewbench.v1.CollectionService.CreateCollection:output_type -> dewbench.v1.Collection
-	1,  // 21: dewbench.v1.CollectionService.GetCollection:output_type -> dewbench.v1.Collection
-	6,  // 22: dewbench.v1.CollectionService.ListCollections:output_type -> dewbench.v1.ListCollectionsResponse
-	1,  // 23: dewbench.v1.CollectionService.UpdateCollection:output_type -> dewbench.v1.Collection
-	1,  // 24: dewbench.v1.CollectionService.DeleteCollection:output_type -> dewbench.v1.Collection
-	1,  // 25: dewbench.v1.CollectionService.UndeleteCollection:output_type -> dewbench.v1.Collection
-	20, // [20:26] is the sub-list for method output_type
-	14, // [14:20] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	13, // 1: dewbench.v1.Collection.feeding_weekdays:type_name -> google.type.DayOfWeek
+	3,  // 2: dewbench.v1.Collection.absences:type_name -> dewbench.v1.Absence
+	12, // 3: dewbench.v1.Collection.regimens:type_name -> dewbench.v1.Collection.GroupRegimen
+	14, // 4: dewbench.v1.Collection.create_time:type_name -> google.protobuf.Timestamp
+	14, // 5: dewbench.v1.Collection.update_time:type_name -> google.protobuf.Timestamp
+	14, // 6: dewbench.v1.Collection.delete_time:type_name -> google.protobuf.Timestamp
+	14, // 7: dewbench.v1.Collection.purge_time:type_name -> google.protobuf.Timestamp
+	1,  // 8: dewbench.v1.Collection.visibility:type_name -> dewbench.v1.Collection.Visibility
+	2,  // 9: dewbench.v1.CreateCollectionRequest.collection:type_name -> dewbench.v1.Collection
+	2,  // 10: dewbench.v1.ListCollectionsResponse.collections:type_name -> dewbench.v1.Collection
+	2,  // 11: dewbench.v1.UpdateCollectionRequest.collection:type_name -> dewbench.v1.Collection
+	15, // 12: dewbench.v1.UpdateCollectionRequest.update_mask:type_name -> google.protobuf.FieldMask
+	16, // 13: dewbench.v1.Collection.GroupRegimen.trap_type:type_name -> dewbench.v1.Taxon.TrapType
+	17, // 14: dewbench.v1.Collection.GroupRegimen.regimen:type_name -> dewbench.v1.Regimen
+	4,  // 15: dewbench.v1.CollectionService.CreateCollection:input_type -> dewbench.v1.CreateCollectionRequest
+	5,  // 16: dewbench.v1.CollectionService.GetCollection:input_type -> dewbench.v1.GetCollectionRequest
+	6,  // 17: dewbench.v1.CollectionService.ListCollections:input_type -> dewbench.v1.ListCollectionsRequest
+	8,  // 18: dewbench.v1.CollectionService.UpdateCollection:input_type -> dewbench.v1.UpdateCollectionRequest
+	9,  // 19: dewbench.v1.CollectionService.DeleteCollection:input_type -> dewbench.v1.DeleteCollectionRequest
+	11, // 20: dewbench.v1.CollectionService.TransferCollection:input_type -> dewbench.v1.TransferCollectionRequest
+	10, // 21: dewbench.v1.CollectionService.UndeleteCollection:input_type -> dewbench.v1.UndeleteCollectionRequest
+	2,  // 22: dewbench.v1.CollectionService.CreateCollection:output_type -> dewbench.v1.Collection
+	2,  // 23: dewbench.v1.CollectionService.GetCollection:output_type -> dewbench.v1.Collection
+	7,  // 24: dewbench.v1.CollectionService.ListCollections:output_type -> dewbench.v1.ListCollectionsResponse
+	2,  // 25: dewbench.v1.CollectionService.UpdateCollection:output_type -> dewbench.v1.Collection
+	2,  // 26: dewbench.v1.CollectionService.DeleteCollection:output_type -> dewbench.v1.Collection
+	2,  // 27: dewbench.v1.CollectionService.TransferCollection:output_type -> dewbench.v1.Collection
+	2,  // 28: dewbench.v1.CollectionService.UndeleteCollection:output_type -> dewbench.v1.Collection
+	22, // [22:29] is the sub-list for method output_type
+	15, // [15:22] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_collection_proto_init() }
@@ -1039,7 +1205,7 @@ func file_dewbench_v1_collection_proto_init() {
 	file_dewbench_v1_regimen_proto_init()
 	file_dewbench_v1_taxon_proto_init()
 	file_dewbench_v1_collection_proto_msgTypes[0].OneofWrappers = []any{}
-	file_dewbench_v1_collection_proto_msgTypes[9].OneofWrappers = []any{
+	file_dewbench_v1_collection_proto_msgTypes[10].OneofWrappers = []any{
 		(*Collection_GroupRegimen_Taxon)(nil),
 		(*Collection_GroupRegimen_Genus)(nil),
 		(*Collection_GroupRegimen_TrapType)(nil),
@@ -1049,8 +1215,8 @@ func file_dewbench_v1_collection_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_collection_proto_rawDesc), len(file_dewbench_v1_collection_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   10,
+			NumEnums:      2,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -24,6 +24,7 @@ const (
 	CollectionService_ListCollections_FullMethodName    = "/dewbench.v1.CollectionService/ListCollections"
 	CollectionService_UpdateCollection_FullMethodName   = "/dewbench.v1.CollectionService/UpdateCollection"
 	CollectionService_DeleteCollection_FullMethodName   = "/dewbench.v1.CollectionService/DeleteCollection"
+	CollectionService_TransferCollection_FullMethodName = "/dewbench.v1.CollectionService/TransferCollection"
 	CollectionService_UndeleteCollection_FullMethodName = "/dewbench.v1.CollectionService/UndeleteCollection"
 )
 
@@ -38,8 +39,11 @@ type CollectionServiceClient interface {
 	CreateCollection(ctx context.Context, in *CreateCollectionRequest, opts ...grpc.CallOption) (*Collection, error)
 	// Gets a collection. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	GetCollection(ctx context.Context, in *GetCollectionRequest, opts ...grpc.CallOption) (*Collection, error)
-	// Lists the caller's collections. Errors: INVALID_ARGUMENT for a filter, an order
-	// or a page token that does not fit.
+	// Lists the collections that the caller owns, also as an organiser of the society that
+	// does, and those that were shared with the caller. With `visibility = PUBLIC` in the
+	// filter it lists all public ones instead, of which strangers see `name`, `displayName`
+	// and `visibility` only. Errors: INVALID_ARGUMENT for a filter, an order or a page token
+	// that does not fit.
 	ListCollections(ctx context.Context, in *ListCollectionsRequest, opts ...grpc.CallOption) (*ListCollectionsResponse, error)
 	// Changes a collection. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`, `TAXON_NOT_FOUND`), FAILED_PRECONDITION
@@ -49,6 +53,12 @@ type CollectionServiceClient interface {
 	// Deletes a collection with all that is in it. For 30 days it can be undeleted.
 	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	DeleteCollection(ctx context.Context, in *DeleteCollectionRequest, opts ...grpc.CallOption) (*Collection, error)
+	// Gives a collection to a society of which the caller is an organiser, or from a society
+	// to the caller. To give it to another grower send an invitation to own it. A grower who
+	// owned it stays its manager; other grants stay too. For owners. Errors:
+	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `SOCIETY_NOT_FOUND`),
+	// PERMISSION_DENIED (`ROLE_MISSING`), ABORTED (`ETAG_MISMATCH`).
+	TransferCollection(ctx context.Context, in *TransferCollectionRequest, opts ...grpc.CallOption) (*Collection, error)
 	// Brings a deleted collection back. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`),
 	// ABORTED (`ETAG_MISMATCH`).
 	UndeleteCollection(ctx context.Context, in *UndeleteCollectionRequest, opts ...grpc.CallOption) (*Collection, error)
@@ -112,6 +122,16 @@ func (c *collectionServiceClient) DeleteCollection(ctx context.Context, in *Dele
 	return out, nil
 }
 
+func (c *collectionServiceClient) TransferCollection(ctx context.Context, in *TransferCollectionRequest, opts ...grpc.CallOption) (*Collection, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Collection)
+	err := c.cc.Invoke(ctx, CollectionService_TransferCollection_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *collectionServiceClient) UndeleteCollection(ctx context.Context, in *UndeleteCollectionRequest, opts ...grpc.CallOption) (*Collection, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Collection)
@@ -133,8 +153,11 @@ type CollectionServiceServer interface {
 	CreateCollection(context.Context, *CreateCollectionRequest) (*Collection, error)
 	// Gets a collection. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`).
 	GetCollection(context.Context, *GetCollectionRequest) (*Collection, error)
-	// Lists the caller's collections. Errors: INVALID_ARGUMENT for a filter, an order
-	// or a page token that does not fit.
+	// Lists the collections that the caller owns, also as an organiser of the society that
+	// does, and those that were shared with the caller. With `visibility = PUBLIC` in the
+	// filter it lists all public ones instead, of which strangers see `name`, `displayName`
+	// and `visibility` only. Errors: INVALID_ARGUMENT for a filter, an order or a page token
+	// that does not fit.
 	ListCollections(context.Context, *ListCollectionsRequest) (*ListCollectionsResponse, error)
 	// Changes a collection. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`COLLECTION_NOT_FOUND`, `TAXON_NOT_FOUND`), FAILED_PRECONDITION
@@ -144,6 +167,12 @@ type CollectionServiceServer interface {
 	// Deletes a collection with all that is in it. For 30 days it can be undeleted.
 	// Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	DeleteCollection(context.Context, *DeleteCollectionRequest) (*Collection, error)
+	// Gives a collection to a society of which the caller is an organiser, or from a society
+	// to the caller. To give it to another grower send an invitation to own it. A grower who
+	// owned it stays its manager; other grants stay too. For owners. Errors:
+	// INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`, `SOCIETY_NOT_FOUND`),
+	// PERMISSION_DENIED (`ROLE_MISSING`), ABORTED (`ETAG_MISMATCH`).
+	TransferCollection(context.Context, *TransferCollectionRequest) (*Collection, error)
 	// Brings a deleted collection back. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`),
 	// ABORTED (`ETAG_MISMATCH`).
 	UndeleteCollection(context.Context, *UndeleteCollectionRequest) (*Collection, error)
@@ -170,6 +199,9 @@ func (UnimplementedCollectionServiceServer) UpdateCollection(context.Context, *U
 }
 func (UnimplementedCollectionServiceServer) DeleteCollection(context.Context, *DeleteCollectionRequest) (*Collection, error) {
 	return nil, status.Error(codes.Unimplemented, "method DeleteCollection not implemented")
+}
+func (UnimplementedCollectionServiceServer) TransferCollection(context.Context, *TransferCollectionRequest) (*Collection, error) {
+	return nil, status.Error(codes.Unimplemented, "method TransferCollection not implemented")
 }
 func (UnimplementedCollectionServiceServer) UndeleteCollection(context.Context, *UndeleteCollectionRequest) (*Collection, error) {
 	return nil, status.Error(codes.Unimplemented, "method UndeleteCollection not implemented")
@@ -284,6 +316,24 @@ func _CollectionService_DeleteCollection_Handler(srv interface{}, ctx context.Co
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CollectionService_TransferCollection_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TransferCollectionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CollectionServiceServer).TransferCollection(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CollectionService_TransferCollection_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CollectionServiceServer).TransferCollection(ctx, req.(*TransferCollectionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _CollectionService_UndeleteCollection_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(UndeleteCollectionRequest)
 	if err := dec(in); err != nil {
@@ -328,6 +378,10 @@ var CollectionService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "DeleteCollection",
 			Handler:    _CollectionService_DeleteCollection_Handler,
+		},
+		{
+			MethodName: "TransferCollection",
+			Handler:    _CollectionService_TransferCollection_Handler,
 		},
 		{
 			MethodName: "UndeleteCollection",
