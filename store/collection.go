@@ -9,7 +9,7 @@ import (
 )
 
 type collectionRow struct {
-	CollectionID    string `gorm:"primaryKey"`
+	CollectionID    string  `gorm:"primaryKey"`
 	OwnerID         *string // a grower, or else
 	OwnerSocietyID  *string
 	Visibility      int32

@@ -24,7 +24,9 @@ func SocietyName(society string) string { return "societies/" + society }
 func MemberName(society, grower string) string { return SocietyName(society) + "/members/" + grower }
 
 // GrantName returns collections/{collection}/grants/{grant}.
-func GrantName(collection, grant string) string { return CollectionName(collection) + "/grants/" + grant }
+func GrantName(collection, grant string) string {
+	return CollectionName(collection) + "/grants/" + grant
+}
 
 // InvitationName returns {parent}/invitations/{invitation}; parent is the name of a society
 // or a collection.

@@ -306,17 +306,17 @@ func TestEnginesHaveTheSameSchema(t *testing.T) {
 // together.
 func TestTenantLeads(t *testing.T) {
 	exceptions := map[string]string{
-		"server_keys":              "secrets of the server itself",
-		"tokens_hash":              "a call shows its secret before it is known whose it is",
-		"calendars_hash":           "a call shows its secret before it is known whose it is",
-		"collections_owner":        "the collections of a grower",
+		"server_keys":       "secrets of the server itself",
+		"tokens_hash":       "a call shows its secret before it is known whose it is",
+		"calendars_hash":    "a call shows its secret before it is known whose it is",
+		"collections_owner": "the collections of a grower",
 
 		"collections_owner_society":       "the collections of a society",
 		"collections_public":              "what is public is everybody's",
 		"collections_public_display_name": "what is public is everybody's",
 		"society_invitations_hash":        "the secret is shown before it is known what it is for",
 		"collection_invitations_hash":     "the secret is shown before it is known what it is for",
-		"collections_display_name": "the collections of a grower",
+		"collections_display_name":        "the collections of a grower",
 	}
 	used := map[string]bool{}
 	leads := func(t *testing.T, what string, columns string) {
