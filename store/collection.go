@@ -1,6 +1,8 @@
 package store
 
 import (
+	"errors"
+
 	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
@@ -139,24 +141,28 @@ type May func(Ties) bool
 // It may be deleted.
 func (t *Tx) Collection(id, grower string, may May) (*Collection, error) {
 	c := &Collection{tx: t, id: id}
+	locks := !t.readOnly && t.engine == Postgres
+	if locks && grower != "" { // most who write own it: one statement for them
+		err := t.locked(c.own().Where("owner_id = ?", grower)).Take(&c.row).Error
+		if err == nil {
+			return c.seen(grower, may)
+		}
+		if !errors.Is(err, ErrNotFound) {
+			return nil, err
+		}
+	}
 	if err := c.own().Take(&c.row).Error; err != nil {
 		return nil, err
 	}
-	if err := c.seen(grower, may); err != nil {
-		return nil, err
-	}
-	if t.readOnly || t.engine == SQLite {
-		return c, nil
+	if seen, err := c.seen(grower, may); err != nil || !locks {
+		return seen, err
 	}
 	// Only who may see it waits for its writers, and keeps others waiting.
 	c.row = collectionRow{}
 	if err := t.locked(c.own()).Take(&c.row).Error; err != nil {
 		return nil, err
 	}
-	if err := c.seen(grower, may); err != nil {
-		return nil, err
-	}
-	return c, nil
+	return c.seen(grower, may)
 }
 
 // granted and organised are what others than the grower who owns a collection may have to
@@ -168,21 +174,21 @@ const (
 	organised = "SELECT count(*) FROM members m WHERE m.society_id = ? AND m.grower_id = ? AND m.role = 2"
 )
 
-// seen finds what a grower has to do with the collection, and whether they may see it.
-func (c *Collection) seen(grower string, may May) error {
+// seen finds what a grower has to do with the collection, and returns it if they may see it.
+func (c *Collection) seen(grower string, may May) (*Collection, error) {
 	c.ties = c.row.ties(grower)
 	if !c.ties.Owns && grower != "" {
 		var more struct{ Granted, Organised int64 }
 		found := c.tx.q().Raw("SELECT ("+granted+") AS granted, ("+organised+") AS organised", c.id, grower, grower, c.row.OwnerSocietyID, grower).Scan(&more)
 		if err := hit(found); err != nil {
-			return err
+			return nil, err
 		}
 		c.ties.Granted, c.ties.Organises = pb.Grant_Role(more.Granted), more.Organised > 0
 	}
 	if !may(c.ties) {
-		return ErrNotFound
+		return nil, ErrNotFound
 	}
-	return nil
+	return c, nil
 }
 
 // ties are those that the row tells.
