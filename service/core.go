@@ -52,6 +52,8 @@ type visit struct {
 	at   time.Time // when the call came
 	// request is the id of the request, where what is written is kept under it.
 	request string
+	// visitor tells that the list that is asked for is seen by one.
+	visitor bool
 	open    map[string]*collection
 }
 

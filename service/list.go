@@ -84,6 +84,9 @@ func (l *listing) begin(v *visit, req listRequest) error {
 		return fmt.Errorf("bind page token: %w", err)
 	}
 	l.bound = []string{v.call.caller.Grower, v.call.method, string(asked)}
+	if v.visitor { // their lists have another order
+		l.bound = append(l.bound, "visitor")
+	}
 	cursor, err := l.pages.Cursor(req.GetPageToken(), l.bound...)
 	if err != nil || cursor == "" {
 		return err

@@ -96,6 +96,7 @@ func (v *visit) isTo(parent string) (Relation, error) {
 	if err != nil {
 		return Stranger, err
 	}
+	v.visitor = c.is < Viewer
 	return c.is, nil
 }
 

@@ -69,17 +69,22 @@ type Society struct {
 // may see it is for the caller to judge by their role.
 func (t *Tx) Society(id, grower string) (*Society, error) {
 	s := &Society{tx: t, id: id}
-	db := s.own()
-	if !t.readOnly {
-		db = t.locked(db)
+	if err := s.read(grower, s.own()); err != nil || t.readOnly || s.role == 0 {
+		return s, err
 	}
-	if err := db.Take(&s.row).Error; err != nil {
-		return nil, err
+	// Only a member waits for its writers, and keeps others waiting.
+	return s, s.read(grower, t.locked(s.own()))
+}
+
+func (s *Society) read(grower string, own *gorm.DB) error {
+	s.row = societyRow{}
+	if err := own.Take(&s.row).Error; err != nil {
+		return err
 	}
 	var role int32
 	err := s.member(grower).Model(&memberRow{}).Select("coalesce(max(role), 0)").Scan(&role).Error
 	s.role = pb.Member_Role(role)
-	return s, err
+	return err
 }
 
 func (s *Society) own() *gorm.DB { return s.tx.q().Where("society_id = ?", s.id) }
