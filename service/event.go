@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -253,24 +254,28 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 }
 
 // add adds an event that is being recorded to what is known of the plant. earlier are
-// those that the call recorded before it.
+// those that the call recorded before it. Where the history of one plant is needed those of
+// all are read: a batch that is recorded a second time needs each, and one by one that took
+// 12 s for 1,000 plants on Postgres.
 func (e *events[M]) add(k *keeping, m M, earlier []M) error {
 	id := k.plant.ID
 	if r := k.kept[id]; r != nil {
 		if e.addKept(k, r, m) {
 			return nil
 		}
-		histories, err := k.c.Histories([]string{id})
+		histories, err := k.c.Histories(slices.Collect(maps.Keys(k.kept)))
 		if err != nil {
 			return err
 		}
-		delete(k.kept, id)
-		k.histories[id] = historyOf(histories, k.plant)
+		for id := range k.kept {
+			k.histories[id] = cmp.Or(histories[id], &store.History{})
+		}
 		for _, m := range earlier {
-			if store.Segment(m.GetName(), "plants") == id {
+			if id := store.Segment(m.GetName(), "plants"); k.kept[id] != nil {
 				e.addHistory(k.histories[id], m)
 			}
 		}
+		clear(k.kept)
 	}
 	if k.histories[id] == nil {
 		k.histories[id] = &store.History{}

@@ -184,7 +184,7 @@ func (k *keeping) readKept(plants map[string]*store.Plant) error {
 	without := make([]string, 0)
 	for _, id := range ids {
 		r := &keptRecord{due: kept[id]}
-		if r.due == nil || r.due.PendingUs != nil || d.record(r.due.Record, &r.facts) != nil || !k.allCame(&r.facts.facts) {
+		if r.due == nil || r.due.PendingUs != nil || d.record(r.due.Record, &r.facts) != nil || !r.facts.facts.Sorted() || !k.allCame(&r.facts.facts) {
 			without = append(without, id)
 			continue
 		}
@@ -225,7 +225,9 @@ func (k *keeping) events() int {
 func (k *keeping) addFeeding(r *keptRecord, m *pb.Feeding) bool {
 	f := &r.facts.facts
 	fed := k.reader.feeding(at{}, m)
-	i, _ := slices.BinarySearchFunc(f.Feedings, fed.Time, func(f due.Feeding, us int64) int { return cmp.Compare(f.Time, us) })
+	// By the day first: where clocks are put back from after midnight to before it, a later
+	// instant may be of the day before.
+	i, _ := slices.BinarySearchFunc(f.Feedings, fed, func(a, b due.Feeding) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Time, b.Time)) })
 	for ; i < len(f.Feedings) && f.Feedings[i].Time == fed.Time; i++ {
 		if r.added[i] == "" {
 			return false

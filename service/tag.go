@@ -184,7 +184,8 @@ func (v *visit) retag(p *problems, c *collection, all []plantChange, known map[s
 }
 
 // resolvePlants returns the ids of plants that a request names by id or tag. It
-// refuses those that are not there or are deleted: their ids are "".
+// refuses those that are not there or are deleted: their ids are "". With them come the
+// plants, by id; there may be deleted ones among these.
 func (v *visit) resolvePlants(p *problems, c *collection, n int, named func(i int) (place, field, id, tag string)) ([]string, map[string]*store.Plant, error) {
 	ids, wanted := make([]string, n), make([]string, 0, n)
 	var tags []string

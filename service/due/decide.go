@@ -132,7 +132,7 @@ func (w *walk) decide(f *Facts, asOf civil.Day, horizonDays int) Decision {
 // enter readies the walk to day asOf, on facts in order. It returns the day on which
 // the plant's record began, and false if the plant is not there yet.
 func (w *walk) enter(f *Facts, asOf civil.Day) (entered civil.Day, there bool) {
-	if !f.sorted() {
+	if !f.Sorted() {
 		tidy := *f
 		tidy.Moves, tidy.Feedings, tidy.Observations =
 			slices.Clone(f.Moves), slices.Clone(f.Feedings), slices.Clone(f.Observations)

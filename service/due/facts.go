@@ -175,7 +175,8 @@ func compareObservations(a, b Observation) int {
 	return byTime(a.Day, b.Day, a.Time, b.Time)
 }
 
-func (f *Facts) sorted() bool {
+// Sorted tells whether the events are in the order that Decide wants.
+func (f *Facts) Sorted() bool {
 	return slices.IsSortedFunc(f.Moves, compareMoves) &&
 		slices.IsSortedFunc(f.Feedings, compareFeedings) &&
 		slices.IsSortedFunc(f.Observations, compareObservations)
