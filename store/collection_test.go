@@ -278,3 +278,38 @@ func TestCollectionIDs(t *testing.T) {
 		}
 	})
 }
+
+// Who waits for a collection while it is given away finds it to be another's.
+func TestLockOfWhatIsGivenAway(t *testing.T) {
+	each(t, func(b bed) {
+		given, finish, first := make(chan struct{}), make(chan struct{}), make(chan error, 1)
+		go func() {
+			first <- b.s.Write(b.Context(), within("c1", func(c *store.Collection) error {
+				_, err := c.Transfer("g2", "", at(1), func(*pb.Collection) error { return nil })
+				close(given)
+				<-finish
+				return err
+			}))
+		}()
+		<-given
+		second := make(chan error, 1)
+		go func() {
+			second <- b.s.Write(b.Context(), func(tx *store.Tx) error {
+				_, err := tx.Collection("c1", "g1", func(t store.Ties) bool { return t.Owns })
+				return err
+			})
+		}()
+		b.waiting()
+		close(finish)
+		if err := <-first; err != nil {
+			b.Error(err)
+		}
+		if err := <-second; !errors.Is(err, store.ErrNotFound) {
+			b.Errorf("the former owner: %v", err)
+		}
+		b.write(func(tx *store.Tx) error {
+			_, err := tx.Collection("c1", "g2", func(t store.Ties) bool { return t.Owns })
+			return err
+		})
+	})
+}

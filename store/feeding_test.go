@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -14,6 +15,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/store"
+	"dewbench/store/storetest"
 )
 
 func (b bed) feed(all ...*pb.Feeding) []*pb.Feeding {
@@ -138,6 +140,33 @@ func TestCreateFeedingsOfAnyText(t *testing.T) {
 			tells(b, "numbers", []any{kept.TrapsFed, kept.TrapsTarget, kept.ItemLengthMm, kept.Stimulated}, []any{m.TrapsFed, m.TrapsTarget, m.ItemLengthMm, m.Stimulated})
 		}
 	})
+}
+
+// A URL may keep the driver from preparing statements: it goes by the types of Go then.
+func TestManyRowsUnprepared(t *testing.T) {
+	for _, mode := range []string{"describe_exec", "exec", "simple_protocol"} {
+		t.Run(mode, func(t *testing.T) {
+			where, err := url.Parse(twoOwners.URL(t, store.Postgres))
+			if err != nil {
+				t.Fatal(err)
+			}
+			query := where.Query()
+			query.Set("default_query_exec_mode", mode)
+			where.RawQuery = query.Encode()
+			b := bed{t, storetest.Open(t, where.String())}
+			b.plants("p", "q")
+			one, other := fed("p", "a", noon), fed("q", "b", noon)
+			one.Stimulated, one.ItemLengthMm, other.TrapsTarget = proto.Bool(true), proto.Float64(2.5), proto.Int32(3)
+			b.feed(one, other)
+			due := map[string]*store.Due{"p": {Record: []byte{0, 255}}, "q": {Decision: []byte{1}}}
+			b.in(func(c *store.Collection) error { return c.KeepDue("1", due) })
+			kept := get(b, func(c *store.Collection) (map[string]*store.Due, error) { return c.KeptDue([]string{"p", "q"}) })
+			tells(b, "kept", [][]byte{kept["p"].Record, kept["p"].Decision, kept["q"].Record, kept["q"].Decision}, [][]byte{{0, 255}, nil, nil, {1}})
+			p, q := b.feeding("p", "a"), b.feeding("q", "b")
+			tells(b, "numbers", []any{p.Stimulated, p.ItemLengthMm, p.TrapsTarget, q.Stimulated, q.ItemLengthMm, q.TrapsTarget},
+				[]any{one.Stimulated, one.ItemLengthMm, one.TrapsTarget, other.Stimulated, other.ItemLengthMm, other.TrapsTarget})
+		})
+	}
 }
 
 func TestReassignFeeding(t *testing.T) {

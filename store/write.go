@@ -128,13 +128,16 @@ func insertArrays[R any](t *Tx, rows []R, key []string) error {
 		if f.DBName == "" {
 			continue
 		}
-		kind, err := arrayOf(f.IndirectFieldType)
+		kind, plain, err := arrayOf(f.IndirectFieldType)
 		if err != nil {
 			return fmt.Errorf("column %s: %w", f.DBName, err)
 		}
-		column := reflect.MakeSlice(reflect.SliceOf(f.FieldType), len(rows), len(rows))
+		if f.FieldType.Kind() == reflect.Pointer { // NULL for nil
+			plain = reflect.PointerTo(plain)
+		}
+		column := reflect.MakeSlice(reflect.SliceOf(plain), len(rows), len(rows))
 		for i := range rows {
-			column.Index(i).Set(f.ReflectValueOf(db.Statement.Context, all.Index(i)))
+			column.Index(i).Set(f.ReflectValueOf(db.Statement.Context, all.Index(i)).Convert(plain))
 		}
 		names, args = append(names, f.DBName), append(args, column.Interface())
 		arrays = append(arrays, fmt.Sprintf("$%d::%s[]", len(args), kind))
@@ -151,23 +154,25 @@ func insertArrays[R any](t *Tx, rows []R, key []string) error {
 	return translate(err)
 }
 
-// arrayOf is the type of Postgres for the values of a column.
-func arrayOf(t reflect.Type) (string, error) {
+// arrayOf is the type of Postgres for the values of a column, and the one of Go that the
+// driver knows by itself: where a URL keeps it from preparing statements, as for a pooler,
+// it does not see through types of ours.
+func arrayOf(t reflect.Type) (kind string, plain reflect.Type, err error) {
 	switch t.Kind() {
 	case reflect.String:
-		return "text", nil
+		return "text", reflect.TypeFor[string](), nil
 	case reflect.Int64:
-		return "bigint", nil
+		return "bigint", reflect.TypeFor[int64](), nil
 	case reflect.Int32:
-		return "integer", nil
+		return "integer", reflect.TypeFor[int32](), nil
 	case reflect.Float64:
-		return "double precision", nil
+		return "double precision", reflect.TypeFor[float64](), nil
 	case reflect.Slice:
 		if t.Elem().Kind() == reflect.Uint8 {
-			return "bytea", nil
+			return "bytea", reflect.TypeFor[[]byte](), nil
 		}
 	}
-	return "", fmt.Errorf("a value of type %s", t)
+	return "", nil, fmt.Errorf("a value of type %s", t)
 }
 
 // instant reads microseconds.
