@@ -47,6 +47,9 @@ func (s *Grants) CreateGrant(ctx context.Context, req *pb.CreateGrantRequest) (*
 		if m.GetRole() == pb.Grant_ROLE_UNSPECIFIED {
 			p.refuse(InvalidFields, "grant.role", "must be given: VIEWER, KEEPER or MANAGER")
 		}
+		if m.GetGrantee() == nil {
+			p.refuse(InvalidFields, "grant", "must say whom it is for: grower or society")
+		}
 		if err := p.err(); err != nil {
 			return nil, err
 		}
@@ -194,7 +197,15 @@ func (s *Grants) DeleteGrant(ctx context.Context, req *pb.DeleteGrantRequest) (*
 		if err != nil {
 			return nil, err
 		}
-		m, err := c.DeleteGrant(store.Segment(req.GetName(), "grants"), v.by(), func(m *pb.Grant) error {
+		id := store.Segment(req.GetName(), "grants")
+		if id == "me" {
+			own, err := c.GrantTo(v.call.caller.Grower, "")
+			if err != nil {
+				return nil, missing(err, GrantNotFound, req.GetName())
+			}
+			id = store.Segment(own.GetName(), "grants")
+		}
+		m, err := c.DeleteGrant(id, v.by(), func(m *pb.Grant) error {
 			own := m.GetGrower() == store.GrowerName(v.call.caller.Grower)
 			if !own && c.is < Manager {
 				return store.ErrNotFound // they do not see it

@@ -88,7 +88,7 @@ type Grant struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `collections/{collection}/grants/{grant}`.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Whom it is for.
+	// Whom it is for; it must be given, but in a change.
 	//
 	// Types that are valid to be assigned to Grantee:
 	//
@@ -522,7 +522,7 @@ func (x *UpdateGrantRequest) GetRequestId() string {
 // What to take back.
 type DeleteGrantRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// `collections/{collection}/grants/{grant}`.
+	// `collections/{collection}/grants/{grant}`; `me` is that of the caller.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// If given, it is only done if this is the present etag.
 	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
@@ -587,7 +587,7 @@ var File_dewbench_v1_grant_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_grant_proto_rawDesc = "" +
 	"\n" +
-	"\x17dewbench/v1/grant.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf8\x04\n" +
+	"\x17dewbench/v1/grant.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf1\x04\n" +
 	"\x05Grant\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12R\n" +
 	"\x06grower\x18\x02 \x01(\tB8\xe2A\x01\x05\xfaA\x11\n" +
@@ -608,8 +608,8 @@ const file_dewbench_v1_grant_proto_rawDesc = "" +
 	"\n" +
 	"\x06KEEPER\x10\x02\x12\v\n" +
 	"\aMANAGER\x10\x03:K\xeaAH\n" +
-	"\x0edewbench/Grant\x12'collections/{collection}/grants/{grant}*\x06grants2\x05grantB\x10\n" +
-	"\agrantee\x12\x05\xbaH\x02\b\x01\"\xdd\x01\n" +
+	"\x0edewbench/Grant\x12'collections/{collection}/grants/{grant}*\x06grants2\x05grantB\t\n" +
+	"\agrantee\"\xdd\x01\n" +
 	"\x12CreateGrantRequest\x12S\n" +
 	"\x06parent\x18\x01 \x01(\tB;\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Grant\xbaH!r\x1f2\x1d^collections/[a-z0-9-]{1,63}$R\x06parent\x124\n" +
 	"\x05grant\x18\x02 \x01(\v2\x12.dewbench.v1.GrantB\n" +

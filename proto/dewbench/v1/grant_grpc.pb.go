@@ -52,9 +52,9 @@ type GrantServiceClient interface {
 	// (`ETAG_MISMATCH`).
 	UpdateGrant(ctx context.Context, in *UpdateGrantRequest, opts ...grpc.CallOption) (*Grant, error)
 	// Takes a grant back: it opens nothing from the next call on. Managers take back what
-	// they may give; growers may give back what was granted to them. Errors: NOT_FOUND
-	// (`COLLECTION_NOT_FOUND`, `GRANT_NOT_FOUND`), PERMISSION_DENIED (`ROLE_MISSING`),
-	// ABORTED (`ETAG_MISMATCH`).
+	// they may give; growers may give back what was granted to them, also by the name
+	// `collections/{collection}/grants/me`. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`,
+	// `GRANT_NOT_FOUND`), PERMISSION_DENIED (`ROLE_MISSING`), ABORTED (`ETAG_MISMATCH`).
 	DeleteGrant(ctx context.Context, in *DeleteGrantRequest, opts ...grpc.CallOption) (*Grant, error)
 }
 
@@ -142,9 +142,9 @@ type GrantServiceServer interface {
 	// (`ETAG_MISMATCH`).
 	UpdateGrant(context.Context, *UpdateGrantRequest) (*Grant, error)
 	// Takes a grant back: it opens nothing from the next call on. Managers take back what
-	// they may give; growers may give back what was granted to them. Errors: NOT_FOUND
-	// (`COLLECTION_NOT_FOUND`, `GRANT_NOT_FOUND`), PERMISSION_DENIED (`ROLE_MISSING`),
-	// ABORTED (`ETAG_MISMATCH`).
+	// they may give; growers may give back what was granted to them, also by the name
+	// `collections/{collection}/grants/me`. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`,
+	// `GRANT_NOT_FOUND`), PERMISSION_DENIED (`ROLE_MISSING`), ABORTED (`ETAG_MISMATCH`).
 	DeleteGrant(context.Context, *DeleteGrantRequest) (*Grant, error)
 }
 
