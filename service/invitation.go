@@ -24,8 +24,8 @@ const (
 	// long it can be.
 	invitedFor     = 7 * 24 * time.Hour
 	longestInvited = 30 * 24 * time.Hour
-	// invitationPrefix begins the secret of every invitation.
-	invitationPrefix = "dwbinv_"
+	// InvitationPrefix begins the secret of every invitation.
+	InvitationPrefix = "dwbinv_"
 )
 
 // inviting is what an invitation is to.
@@ -118,7 +118,7 @@ func (s *Invitations) CreateInvitation(ctx context.Context, req *pb.CreateInvita
 		if n >= mostInvitations {
 			return nil, &Error{Reason: TooManyInvitations, Message: fmt.Sprintf("%d invitations are open already: take some back", n)}
 		}
-		secret := newSecret(invitationPrefix)
+		secret := newSecret(InvitationPrefix)
 		m.Name = store.InvitationName(req.GetParent(), v.newID())
 		if m, err = to.Create(m, HashSecret(secret), v.by()); err != nil {
 			return nil, err

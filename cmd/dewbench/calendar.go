@@ -228,10 +228,7 @@ func calendarRevokeCommand() *cobra.Command {
 		for i, m := range all {
 			names[i] = named{m.GetName(), store.Segment(m.GetName(), "calendars"), m.GetDisplayName()}
 		}
-		if exact, begin := fits(args[0], names); len(exact) == 0 && len(begin) > 0 { // it cannot be undone
-			return fmt.Errorf("there is no calendar %q; did you mean %q? Give its whole name or its id", args[0], names[begin[0]].display)
-		}
-		i, err := choose("calendar", args[0], "say which calendar", names)
+		i, err := chooseWhole("calendar", args[0], "say which calendar", names) // it cannot be undone
 		if err != nil {
 			return err
 		}

@@ -11,6 +11,7 @@ import (
 	"maps"
 	"net"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -192,15 +193,12 @@ func (c *client) home(ctx context.Context) (*home, error) {
 		return nil, err
 	}
 	if len(all) == 0 {
-		return nil, errors.New(`you have no collection yet: make one with dewbench new "Home" --time-zone Europe/Berlin --latitude 52`)
-	}
-	names := make([]named, len(all))
-	for i, m := range all {
-		names[i] = named{m.GetName(), store.Segment(m.GetName(), "collections"), m.GetDisplayName()}
+		return nil, errors.New(`you have no collection yet: make one with dewbench new "Home" --time-zone Europe/Berlin --latitude 52, ` +
+			"or if you were invited to one type dewbench join SECRET")
 	}
 	found := 0
 	if c.remote.collection != "" || len(all) > 1 {
-		if found, err = choose("collection", c.remote.collection, "say which with --collection", names); err != nil {
+		if found, err = c.which(ctx, all); err != nil {
 			return nil, err
 		}
 	}
@@ -209,6 +207,40 @@ func (c *client) home(ctx context.Context) (*home, error) {
 		return nil, fmt.Errorf("time zone of the collection: %w", err)
 	}
 	return &home{c, all[found], zone}, nil
+}
+
+// which returns the place of the collection that the flags name. Without a name it is the
+// only one that the caller owns in person, so that commands mean the same as before when
+// others share theirs.
+func (c *client) which(ctx context.Context, all []*pb.Collection) (int, error) {
+	me, err := pb.NewGrowerServiceClient(c).GetGrower(ctx, &pb.GetGrowerRequest{Name: "growers/me"})
+	if err != nil {
+		return 0, c.said(err, nil)
+	}
+	var own []int
+	names, whose := make([]named, len(all)), make([]named, len(all))
+	for i, m := range all {
+		names[i] = named{m.GetName(), store.Segment(m.GetName(), "collections"), m.GetDisplayName()}
+		whose[i] = names[i]
+		switch {
+		case m.GetOwner() == me.GetName():
+			own = append(own, i)
+			whose[i].display += ", yours"
+		case store.Segment(m.GetOwner(), "societies") != "":
+			whose[i].display += ", of a society"
+		default:
+			whose[i].display += ", shared with you"
+		}
+	}
+	text := c.remote.collection
+	if text == "" && len(own) == 1 {
+		return own[0], nil
+	}
+	exact, begin := fits(text, names)
+	if len(own) < len(all) && (text == "" || len(exact) > 1 || len(exact) == 0 && len(begin) > 1) {
+		names = whose // to tell one from the other
+	}
+	return choose("collection", text, "say which with --collection", names)
 }
 
 // fits returns the places of what text means, without regard to case: those with that
@@ -276,10 +308,25 @@ func choose(what, text, ask string, all []named) (int, error) {
 	return 0, fmt.Errorf("%s The %s:%s", problem, plural(what), lines.String())
 }
 
-// plural writes the plural of bench, collection and the like.
+// chooseWhole returns the place of the thing that text names by its whole name or id: for
+// what cannot be undone.
+func chooseWhole(what, text, ask string, all []named) (int, error) {
+	if exact, begin := fits(text, all); len(exact) == 0 && len(begin) > 0 {
+		return 0, fmt.Errorf("there is no %s %q; did you mean %q? Give its whole name or its id", what, text, all[begin[0]].display)
+	}
+	return choose(what, text, ask, all)
+}
+
+// plural writes the plural of bench, collection, society and the like.
 func plural(what string) string {
+	if one, other, ok := strings.Cut(what, " or "); ok {
+		return plural(one) + " and " + plural(other)
+	}
 	if strings.HasSuffix(what, "ch") {
 		return what + "es"
+	}
+	if stem, ok := strings.CutSuffix(what, "y"); ok {
+		return stem + "ies"
 	}
 	return what + "s"
 }
@@ -444,9 +491,23 @@ func (c *client) said(err error, inWords func(field string) string) error {
 		}
 	}
 	if len(lines) == 0 {
-		return errors.New(s.Message())
+		lines = []string{s.Message()}
 	}
-	return errors.New(strings.Join(lines, "\n"))
+	return errors.New(roleWords(strings.Join(lines, "\n")))
+}
+
+// missingRole is how the server says that a call is not for the caller.
+var missingRole = regexp.MustCompile(`the call needs (an? [a-z]+) of ((?:collections|societies|growers)/[a-z0-9-]+), and you are (an? [a-z]+)`)
+
+// roleWords says in the grower's words whom a call is for.
+func roleWords(text string) string {
+	return missingRole.ReplaceAllStringFunc(text, func(all string) string {
+		parts := missingRole.FindStringSubmatch(all)
+		if strings.HasPrefix(parts[2], "societies/") {
+			return fmt.Sprintf("that is for organisers of %s, and you are a member: ask one of them", parts[2])
+		}
+		return fmt.Sprintf("that takes %s of %s, and you are %s: ask who shares it with you", parts[1], parts[2], parts[3])
+	})
 }
 
 // grpcBeside is where a server's gRPC door usually is.

@@ -18,6 +18,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
@@ -140,16 +141,7 @@ func (o *dueOptions) run(ctx context.Context, connect func(context.Context) (grp
 		for _, r := range rows {
 			answer.Decisions = append(answer.Decisions, r.DueFeeding)
 		}
-		text, err := protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(answer)
-		if err != nil {
-			return err
-		}
-		var even bytes.Buffer // protojson spaces at random
-		if err := json.Indent(&even, text, "", "  "); err != nil {
-			return err
-		}
-		_, err = fmt.Fprintln(in.out, even.String())
-		return err
+		return writeAnswer(in.out, answer)
 	}
 	if _, err := fmt.Fprintf(in.out, "Feeding list for %s: %s\n", collection.GetAsOfDate(), count(len(rows), "pot")); err != nil {
 		return err
@@ -158,6 +150,20 @@ func (o *dueOptions) run(ctx context.Context, connect func(context.Context) (grp
 		return o.all || s != pb.DueFeeding_NOT_DUE && s != pb.DueFeeding_NOT_HAND_FED
 	}}
 	_, err = list.write(in.out, rows)
+	return err
+}
+
+// writeAnswer writes an answer of the API as JSON.
+func writeAnswer(out io.Writer, answer proto.Message) error {
+	text, err := protojson.MarshalOptions{EmitDefaultValues: true}.Marshal(answer)
+	if err != nil {
+		return err
+	}
+	var even bytes.Buffer // protojson spaces at random
+	if err := json.Indent(&even, text, "", "  "); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintln(out, even.String())
 	return err
 }
 

@@ -73,6 +73,9 @@ var groups = []struct {
 			sheetCommand(), labelsCommand(),
 		}
 	}},
+	{ofPeople, "With others, with a server that runs:", func() []*cobra.Command {
+		return []*cobra.Command{inviteCommand(), joinCommand(), shareCommand(), societyCommand()}
+	}},
 	{ofTables, "Tables:", func() []*cobra.Command {
 		return []*cobra.Command{dueCommand(), importCommand(), exportCommand()}
 	}},

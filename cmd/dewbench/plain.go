@@ -16,6 +16,7 @@ var inCollection = regexp.MustCompile(`(collections/[a-z0-9-]+)(/(?:benches|plan
 var ownWords = strings.NewReplacer(
 	"dateOrder, DAY_FIRST or MONTH_FIRST", "--date-order dmy or mdy",
 	"give the charset WINDOWS_1252", "if a spreadsheet wrote it, try --encoding windows-1252",
+	"Make its visibility SHARED first", "Open it first: dewbench share visibility shared", " is PRIVATE", " is private",
 	"foods/", "", " is DEAD", " is dead", " is SOLD", " is sold", " is GIVEN_AWAY", " is given away",
 )
 

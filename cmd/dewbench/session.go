@@ -27,6 +27,7 @@ import (
 // The groups of commands in the help.
 const (
 	atTheBench = "bench"
+	ofPeople   = "people"
 	ofTables   = "tables"
 	ofServing  = "serving"
 )

@@ -1,390 +1,445 @@
 package main
 
 import (
+	"bufio"
 	"context"
+	"errors"
 	"fmt"
+	"io"
+	"os"
 	"slices"
 	"strings"
-	"sync/atomic"
-	"time"
 
-	"google.golang.org/genproto/googleapis/type/dayofweek"
-	"google.golang.org/grpc"
-	"google.golang.org/protobuf/proto"
+	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
-	"dewbench/api"
 	pb "dewbench/proto/dewbench/v1"
-	"dewbench/service/civil"
+	"dewbench/service"
+	"dewbench/service/table"
 	"dewbench/store"
 )
 
-// The demo's society is invented: no real grower, firm or place stands behind it.
-// Its records are made through the API with the growers' own tokens, in the order in
-// which growers would have made them, and are the same for the same day.
+// howToNameSocieties tells how commands take a society and a member.
+const howToNameSocieties = `SOCIETY is its name, its id, or the beginning of either if no other of yours begins so.
+MEMBER is found likewise among its members. Case does not matter.`
 
-// keeper is a grower of the society, with one collection.
-type keeper struct {
-	name, about string
-	collection  string // its name to show
-	zone        string
-	latitude    float64 // 0: not given
-	south       bool
-	weekdays    []dayofweek.DayOfWeek // none: every day
-	awayFrom    civil.Day             // counted from today; 0: at home
-	awayUntil   civil.Day
-	regimens    []*pb.Collection_GroupRegimen
-	arrivals    []int // how many days ago pots may have come; what stands twice is likelier
-	short       bool  // its pots are sold young: they have few records
-	stands      []stand
-	odd         func(*lives) // adds pots that every collection has one of
-}
-
-// stand is a bench.
-type stand struct {
-	name, letter string
-	pots         int
-	exposure     pb.Bench_Exposure
-	lamps        float64  // hours of light
-	summer       string   // the bench in the open air where its pots spend the summer
-	taxa         []string // of the catalogue, or names that it lacks
-}
-
-// id is the last part of the bench's name.
-func (s *stand) id() string { return slug(s.name) }
-
-// slug turns a name to show into an id.
-func slug(name string) string {
-	return strings.Join(strings.FieldsFunc(strings.ToLower(name), func(r rune) bool { return (r < 'a' || r > 'z') && (r < '0' || r > '9') }), "-")
-}
-
-// years is how long the society has kept records, in days.
-const years = 730
-
-// settled are the arrivals of a grower who began two years ago.
-var settled = []int{years, years, years, years, years, 610, 480, 370, 290, 200, 120, 60, 33, 8}
-
-// nurseryPots is how many pots the nursery has.
-const nurseryPots = 1500
-
-// society returns the growers. The first is the one whose list the demo shows.
-func society(nurseryPots int) []*keeper {
-	return []*keeper{
-		{
-			name: "Odalys Mosspenny", about: "a small glasshouse, a window, lamps in the cellar, bog boxes",
-			collection: "The glasshouse", zone: "Europe/Amsterdam", latitude: 51,
-			awayFrom: 4, awayUntil: 9, arrivals: settled, odd: odalysOdd,
-			stands: []stand{
-				{name: "Glass, left", letter: "A", pots: 12, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"drosera-aliciae", "drosera-spatulata", "drosera-venusta", "drosera-dielsiana"}},
-				{name: "Glass, right", letter: "B", pots: 12, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"drosera-natalensis", "drosera-cuneifolia", "drosera-tokaiensis", "drosera-madagascariensis"}},
-				{name: "Pygmy shelf", letter: "C", pots: 8, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"drosera-pulchella", "drosera-scorpioides", "drosera-roseana", "drosera-nitidula"}},
-				{name: "Tuber corner", letter: "D", pots: 8, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"drosera-auriculata", "drosera-whittakeri", "drosera-zonaria"}},
-				{name: "Butterwort tray", letter: "E", pots: 8, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"pinguicula-moranensis", "pinguicula-esseriana", "pinguicula-agnata", "pinguicula-gigantea"}},
-				{name: "Kitchen window", letter: "F", pots: 8, exposure: pb.Bench_WINDOWSILL, summer: "Kitchen steps",
-					taxa: []string{"drosera-capensis", "drosera-binata", "nepenthes-ventricosa"}},
-				{name: "Kitchen steps", letter: "S", exposure: pb.Bench_OUTDOORS},
-				{name: "Cellar lamps", letter: "G", pots: 12, exposure: pb.Bench_ENCLOSED, lamps: 14,
-					taxa: []string{"drosera-sessilifolia", "drosera-burmanni", "heliamphora-minor", "dionaea-muscipula", "utricularia-sandersonii"}},
-				{name: "South bed", letter: "K", pots: 8, exposure: pb.Bench_OUTDOORS,
-					taxa: []string{"sarracenia-flava", "sarracenia-purpurea", "darlingtonia-californica"}},
-				{name: "Bog box", letter: "L", pots: 8, exposure: pb.Bench_OUTDOORS,
-					taxa: []string{"dionaea-muscipula", "drosera-rotundifolia", "drosera-filiformis", "pinguicula-grandiflora"}},
-				{name: "Cold frame", letter: "M", exposure: pb.Bench_GREENHOUSE},
-				{name: "Odds and ends", letter: "X", exposure: pb.Bench_ENCLOSED, lamps: 12},
-			},
-		},
-		{
-			name: "Bram Dewhollow", about: "three windowsills in a town flat, fed on Wednesdays and Saturdays",
-			collection: "Windows", zone: "Europe/Warsaw", latitude: 52, arrivals: settled,
-			weekdays: []dayofweek.DayOfWeek{dayofweek.DayOfWeek_WEDNESDAY, dayofweek.DayOfWeek_SATURDAY},
-			stands: []stand{
-				{name: "Kitchen sill", letter: "K", pots: 10, exposure: pb.Bench_WINDOWSILL, summer: "Balcony",
-					taxa: []string{"drosera-capensis", "drosera-aliciae", "dionaea-muscipula"}},
-				{name: "Stairs", letter: "S", pots: 10, exposure: pb.Bench_WINDOWSILL,
-					taxa: []string{"drosera-spatulata", "drosera-adelae", "cephalotus-follicularis", "pinguicula-emarginata"}},
-				{name: "Bathroom", letter: "B", pots: 8, exposure: pb.Bench_WINDOWSILL,
-					taxa: []string{"nepenthes-x-ventrata", "nepenthes-sanguinea", "drosera-schizandra"}},
-				{name: "Balcony", letter: "Y", exposure: pb.Bench_OUTDOORS},
-			},
-		},
-		{
-			name: "Sunniva Lampwick", about: "racks under lamps, with a cold shelf for the winter",
-			collection: "Basement racks", zone: "America/Toronto", latitude: 44, arrivals: settled,
-			stands: []stand{
-				{name: "Rack 1", letter: "P", pots: 14, exposure: pb.Bench_ENCLOSED, lamps: 14,
-					taxa: []string{"drosera-sessilifolia", "drosera-burmanni", "drosera-graomogolensis", "drosera-paradoxa"}},
-				{name: "Rack 2", letter: "Q", pots: 14, exposure: pb.Bench_ENCLOSED, lamps: 12,
-					taxa: []string{"dionaea-muscipula", "heliamphora-nutans", "heliamphora-heterodoxa", "pinguicula-gypsicola"}},
-				{name: "Wet tank", letter: "T", pots: 12, exposure: pb.Bench_ENCLOSED, lamps: 12,
-					taxa: []string{"nepenthes-ampullaria", "nepenthes-bicalcarata", "utricularia-longifolia", "genlisea-hispidula", "Philcoxia minensis"}},
-			},
-		},
-		{
-			name: "Teodor Bogwright", about: "beds and tubs in the open, which mostly feed themselves",
-			collection: "Back garden", zone: "America/Los_Angeles", latitude: 38, arrivals: settled,
-			stands: []stand{
-				{name: "Pitcher bed", letter: "P", pots: 24, exposure: pb.Bench_OUTDOORS,
-					taxa: []string{"sarracenia-flava", "sarracenia-leucophylla", "sarracenia-alata", "sarracenia-minor", "darlingtonia-californica"}},
-				{name: "Flytrap tub", letter: "F", pots: 16, exposure: pb.Bench_OUTDOORS, taxa: []string{"dionaea-muscipula"}},
-				{name: "Sundew gutter", letter: "G", pots: 14, exposure: pb.Bench_OUTDOORS,
-					taxa: []string{"drosera-rotundifolia", "drosera-intermedia", "drosera-filiformis", "drosera-anglica"}},
-			},
-		},
-		{
-			name: "Wilga Sandpocket", about: "tuberous and pygmy sundews of the south, and pitchers by the tank",
-			collection: "Sand and gravel", zone: "Australia/Perth", south: true, arrivals: settled,
-			stands: []stand{
-				{name: "Tuber tables", letter: "T", pots: 16, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"drosera-erythrorhiza", "drosera-macrantha", "drosera-menziesii", "drosera-zonaria"}},
-				{name: "Pygmy tables", letter: "P", pots: 14, exposure: pb.Bench_GREENHOUSE, summer: "Shade cloth",
-					taxa: []string{"drosera-pygmaea", "drosera-callistos", "drosera-omissa", "drosera-microscapa"}},
-				{name: "Tank edge", letter: "E", pots: 12, exposure: pb.Bench_OUTDOORS,
-					taxa: []string{"cephalotus-follicularis", "sarracenia-purpurea", "utricularia-dichotoma", "drosera-binata"}},
-				{name: "Shade cloth", letter: "C", exposure: pb.Bench_OUTDOORS},
-			},
-		},
-		{
-			name: "Kettlemoss Nursery", about: "pots by the tray, sold young",
-			collection: "Sales houses", zone: "Pacific/Auckland", latitude: -37, south: true, short: true,
-			weekdays: []dayofweek.DayOfWeek{dayofweek.DayOfWeek_TUESDAY, dayofweek.DayOfWeek_FRIDAY},
-			arrivals: []int{124, 103, 82, 61, 61, 40},
-			regimens: []*pb.Collection_GroupRegimen{{
-				Group:   &pb.Collection_GroupRegimen_Genus{Genus: "Drosera"},
-				Regimen: &pb.Regimen{IntervalDays: proto.Int32(20), ToleranceDays: proto.Int32(6)},
-			}},
-			stands: []stand{
-				{name: "House 1", letter: "A", pots: nurseryPots * 4 / 10, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"drosera-capensis", "drosera-aliciae", "drosera-spatulata"}},
-				{name: "House 2", letter: "B", pots: nurseryPots * 3 / 10, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"dionaea-muscipula", "nepenthes-x-ventrata"}},
-				{name: "House 3", letter: "C", pots: nurseryPots * 2 / 10, exposure: pb.Bench_GREENHOUSE,
-					taxa: []string{"pinguicula-moranensis", "pinguicula-agnata", "drosera-binata"}},
-				{name: "Standing ground", letter: "D", pots: nurseryPots / 10, exposure: pb.Bench_OUTDOORS,
-					taxa: []string{"sarracenia-purpurea", "sarracenia-flava"}},
-			},
-		},
+func societyCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "society",
+		Short: "Make and keep societies, clubs of growers",
+		Long: `Make and keep societies. A society is a club of growers: collections can be shared with
+all of its members at once, and can belong to it. Its organisers invite, take members
+out, and own its collections together.`,
+		Args: noArguments,
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
+	c.AddCommand(societyAddCommand(), societyListCommand(), societyShowCommand(), societyRenameCommand(), societyEndCommand(),
+		societyMembersCommand(), societyRoleCommand(), societyLeaveCommand(), societyRemoveCommand())
+	return c
 }
 
-// wound is a clock that can be wound back. Its zero value goes right.
-type wound struct{ at atomic.Pointer[time.Time] }
-
-func (w *wound) now() time.Time {
-	if at := w.at.Load(); at != nil {
-		return *at
-	}
-	return time.Now()
-}
-
-// set stops the clock at a moment.
-func (w *wound) set(at time.Time) { w.at.Store(&at) }
-
-// release lets the clock go right again.
-func (w *wound) release() { w.at.Store(nil) }
-
-// resident is a grower of the society who has moved in.
-type resident struct {
-	*keeper
-	token                        string
-	today                        civil.Day // where the grower is
-	place                        string    // the name of the collection
-	pots, feedings, observations int       // on record
-}
-
-// founding fills a database with the society.
-type founding struct {
-	store    *store.Store
-	stays    bool // is not thrown away at the end
-	conn     grpc.ClientConnInterface
-	clock    *wound // of the server behind conn
-	now      time.Time
-	taxa     map[string]*pb.Taxon // by name
-	progress func(records int)    // is told how much is written
-	records  int
-}
-
-// found makes the growers and their records of two years up to now.
-func found(ctx context.Context, f *founding, keepers []*keeper) ([]*resident, error) {
-	residents := make([]*resident, len(keepers))
-	for i, k := range keepers {
-		zone, err := time.LoadLocation(k.zone)
+// societies returns all societies of which the caller is a member.
+func (c *client) societies(ctx context.Context) ([]*pb.Society, error) {
+	var all []*pb.Society
+	for token := ""; ; {
+		page, err := pb.NewSocietyServiceClient(c).ListSocieties(ctx, &pb.ListSocietiesRequest{PageSize: service.MaxPageSize, PageToken: token})
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", k.name, err)
+			return nil, c.said(err, nil)
 		}
-		residents[i] = &resident{keeper: k, today: civil.Of(f.now, zone)}
-		if err := f.settle(ctx, residents[i], i, zone); err != nil {
-			if f.stays {
-				err = fmt.Errorf("%w; a part of the invented records is in the database: throw it away", err)
-			}
-			return nil, fmt.Errorf("records of %s: %w", k.name, err)
+		all = append(all, page.GetSocieties()...)
+		if token = page.GetNextPageToken(); token == "" {
+			return all, nil
 		}
 	}
-	return residents, nil
 }
 
-// writingDays is how often a grower of the society writes the notes down.
-const writingDays = 56
-
-// settle makes a grower and the grower's records, with the server's clock where the
-// grower's was.
-func (f *founding) settle(ctx context.Context, r *resident, index int, zone *time.Location) error {
-	began := r.today - years - 1
-	f.clock.set(began.Noon(zone))
-	var err error
-	if r.token, err = moveIn(ctx, f.store, r.name, f.clock.now()); err != nil {
-		return err
-	}
-	conn := api.WithToken(f.conn, r.token)
-	if err := r.furnish(ctx, conn); err != nil {
-		return err
-	}
-	if f.taxa == nil {
-		if f.taxa, err = taxaByName(ctx, conn); err != nil {
-			return err
-		}
-	}
-	all, err := r.lives(index, f.taxa)
-	if err != nil {
-		return err
-	}
-	for from := began; from < r.today; {
-		until := min(from+writingDays, r.today)
-		if err := f.write(ctx, conn, r, all, from, until, zone); err != nil {
-			return err
-		}
-		from = until
-	}
-	return nil
-}
-
-// furnish makes the collection and its benches.
-func (r *resident) furnish(ctx context.Context, conn grpc.ClientConnInterface) error {
-	collection := &pb.Collection{DisplayName: r.collection, TimeZone: r.zone, FeedingWeekdays: r.weekdays, Regimens: r.regimens}
-	if r.latitude != 0 {
-		collection.LatitudeDeg = proto.Float64(r.latitude)
-	} else if r.south {
-		collection.Hemisphere = pb.Collection_SOUTH
-	}
-	if r.awayFrom != 0 {
-		collection.Absences = []*pb.Absence{{FromDate: (r.today + r.awayFrom).String(), UntilDate: (r.today + r.awayUntil).String()}}
-	}
-	made, err := pb.NewCollectionServiceClient(conn).CreateCollection(ctx, &pb.CreateCollectionRequest{Collection: collection})
-	if err != nil {
-		return err
-	}
-	r.place = made.GetName()
-	for i := range r.stands {
-		s := &r.stands[i]
-		bench := &pb.Bench{DisplayName: s.name, Exposure: s.exposure, WalkOrder: proto.Int32(int32(i))}
-		if s.lamps > 0 {
-			bench.LampHours = proto.Float64(s.lamps)
-		}
-		_, err := pb.NewBenchServiceClient(conn).CreateBench(ctx, &pb.CreateBenchRequest{Parent: r.place, BenchId: s.id(), Bench: bench})
+// members returns all members of a society.
+func (c *client) members(ctx context.Context, society string) ([]*pb.Member, error) {
+	var all []*pb.Member
+	for token := ""; ; {
+		page, err := pb.NewSocietyServiceClient(c).ListMembers(ctx, &pb.ListMembersRequest{Parent: society, PageSize: service.MaxPageSize, PageToken: token})
 		if err != nil {
-			return err
+			return nil, c.said(err, nil)
+		}
+		all = append(all, page.GetMembers()...)
+		if token = page.GetNextPageToken(); token == "" {
+			return all, nil
 		}
 	}
-	return nil
 }
 
-// taxaByName reads the catalogue.
-func taxaByName(ctx context.Context, conn grpc.ClientConnInterface) (map[string]*pb.Taxon, error) {
-	known, err := readTaxa(ctx, conn)
+const noSocieties = `You are in no society. Make one: dewbench society add "Sundew circle"; or if you were invited: dewbench join SECRET`
+
+// chooser finds one thing of a kind by what was typed.
+type chooser func(what, text, ask string, all []named) (int, error)
+
+// society finds the society that text means.
+func (c *client) society(ctx context.Context, text string, find chooser) (*club, error) {
+	all, err := c.societies(ctx)
 	if err != nil {
 		return nil, err
 	}
-	taxa := map[string]*pb.Taxon{}
-	for _, t := range known {
-		taxa[t.GetName()] = t
+	if len(all) == 0 {
+		return nil, errors.New(noSocieties)
 	}
-	return taxa, nil
+	names := make([]named, len(all))
+	for i, m := range all {
+		names[i] = named{m.GetName(), store.Segment(m.GetName(), "societies"), m.GetDisplayName()}
+	}
+	i, err := find("society", text, "say which society", names)
+	if err != nil {
+		return nil, err
+	}
+	return &club{c, all[i]}, nil
 }
 
-// mostOfBatch is how many records one call takes.
-const mostOfBatch = 1000
+// club is a society that a command is about.
+type club struct {
+	*client
+	*pb.Society
+}
 
-// write writes down what came, was seen and was fed after one day and up to another.
-func (f *founding) write(ctx context.Context, conn grpc.ClientConnInterface, r *resident, all []*life, from, until civil.Day, zone *time.Location) error {
-	came := map[civil.Day][]*life{}
-	for _, l := range all {
-		if from < l.came && l.came <= until {
-			came[l.came] = append(came[l.came], l)
-		}
+// said is that of the client, with the society by its name to show.
+func (s *club) said(err error, inWords func(string) string) error {
+	err = s.client.said(err, inWords)
+	if text := strings.ReplaceAll(err.Error(), s.GetName(), printable(s.GetDisplayName())); text != err.Error() {
+		return errors.New(text)
 	}
-	for day := from + 1; day <= until; day++ {
-		if len(came[day]) == 0 {
-			continue
+	return err
+}
+
+// member finds the member that text means.
+func (s *club) member(ctx context.Context, text string, find chooser) (*pb.Member, error) {
+	all, err := s.members(ctx, s.GetName())
+	if err != nil {
+		return nil, err
+	}
+	names := make([]named, len(all))
+	for i, m := range all {
+		names[i] = named{m.GetName(), store.Segment(m.GetName(), "members"), m.GetDisplayName()}
+	}
+	i, err := find("member", text, "say which member", names)
+	if err != nil {
+		return nil, err
+	}
+	return all[i], nil
+}
+
+// onSociety completes a command whose first argument is a society, which takes from least
+// to most arguments.
+func onSociety(c *cobra.Command, least, most int, find chooser, run func(context.Context, *club, []string, inOut) error) *cobra.Command {
+	c.Args = argumentsOf(least, most)
+	c.Long += "\n\n" + howToNameSocieties
+	return withoutHome(c, func(ctx context.Context, conn *client, args []string, in inOut) error {
+		s, err := conn.society(ctx, args[0], find)
+		if err != nil {
+			return err
 		}
-		f.clock.set(day.Noon(zone))
-		for some := range slices.Chunk(came[day], mostOfBatch) {
-			batch := &pb.BatchCreatePlantsRequest{Parent: r.place}
-			for _, l := range some {
-				batch.Requests = append(batch.Requests, &pb.CreatePlantRequest{PlantId: l.id, Plant: l.plant})
+		return run(ctx, s, args[1:], in)
+	})
+}
+
+func societyAddCommand() *cobra.Command {
+	var again bool
+	c := &cobra.Command{
+		Use:     "add NAME",
+		Short:   "Make a society, with you as its first organiser",
+		Long:    "Make a society. You are its first organiser.",
+		Example: "  dewbench society add \"Sundew circle\"",
+		Args:    argumentsOf(1, 1),
+	}
+	c.Flags().BoolVar(&again, "again", false, "make it although you are in one of that name")
+	return withoutHome(c, func(ctx context.Context, conn *client, args []string, in inOut) error {
+		all, err := conn.societies(ctx)
+		if err != nil {
+			return err
+		}
+		for _, other := range all {
+			if table.Fold(other.GetDisplayName()) == table.Fold(args[0]) && !again {
+				return fmt.Errorf("you are in a society %q already: to make another of that name add --again", other.GetDisplayName())
 			}
-			if _, err := pb.NewPlantServiceClient(conn).BatchCreatePlants(ctx, batch); err != nil {
-				return err
-			}
-			r.pots += len(some)
-			f.wrote(len(some))
 		}
+		made, err := pb.NewSocietyServiceClient(conn).CreateSociety(ctx, &pb.CreateSocietyRequest{
+			Society: &pb.Society{DisplayName: args[0]}, RequestId: newRequestID(),
+		})
+		if err != nil {
+			return conn.said(err, fields(map[string]string{"displayName": "NAME"}))
+		}
+		_, err = fmt.Fprintf(in.out, "%s: %s, with you as its organiser\nInvite others: dewbench invite --society %q\n",
+			made.GetName(), printable(made.GetDisplayName()), made.GetDisplayName())
+		return err
+	})
+}
+
+func societyListCommand() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "list",
+		Short:   "List your societies",
+		Long:    "List the societies of which you are a member, and what you are in each. Instants are\nthose of UTC.",
+		Example: "  dewbench society list\n  dewbench society list --json",
+		Args:    noArguments,
 	}
-	if until == r.today {
-		f.clock.set(f.now)
-	} else {
-		f.clock.set(until.Noon(zone).Add(8 * time.Hour))
+	c.Flags().BoolVar(&asJSON, "json", false, "print what the API answers")
+	return withoutHome(c, func(ctx context.Context, conn *client, _ []string, in inOut) error {
+		all, err := conn.societies(ctx)
+		if err != nil {
+			return err
+		}
+		if asJSON {
+			return writeAnswer(in.out, &pb.ListSocietiesResponse{Societies: all})
+		}
+		if len(all) == 0 {
+			_, err := fmt.Fprintln(in.out, noSocieties)
+			return err
+		}
+		rows := [][]string{{"SOCIETY", "NAME", "YOU ARE", "MADE"}}
+		for _, m := range all {
+			rows = append(rows, []string{store.Segment(m.GetName(), "societies"), printable(m.GetDisplayName()), enumWords(m.GetRole()), timeText(m.GetCreateTime())})
+		}
+		return writeTable(in.out, rows)
+	})
+}
+
+func societyShowCommand() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "show SOCIETY",
+		Short:   "Show a society: what you are in it, how many are, which collections it owns",
+		Long:    "Show a society: what you are in it, how many members it has, and to its organisers\nwhich collections it owns.",
+		Example: "  dewbench society show \"Sundew circle\"",
 	}
-	var seen []*pb.CreateObservationRequest
-	var fed []*pb.CreateFeedingRequest
-	var labels []*pb.UpdatePlantRequest
-	for _, l := range all {
-		name := r.place + "/plants/" + l.id
-		for _, x := range l.records {
-			if x.day <= from || x.day > until {
+	c.Flags().BoolVar(&asJSON, "json", false, "print what the API answers about the society")
+	return onSociety(c, 1, 1, choose, func(ctx context.Context, s *club, _ []string, in inOut) error {
+		if asJSON {
+			return writeAnswer(in.out, s.Society)
+		}
+		all, err := s.members(ctx, s.GetName())
+		if err != nil {
+			return err
+		}
+		organisers := 0
+		for _, m := range all {
+			if m.GetRole() == pb.Member_ORGANISER {
+				organisers++
+			}
+		}
+		if _, err := fmt.Fprintf(in.out, "%s: %s, since %s\nyou are: %s\nmembers: %d, of whom %s\n", s.GetName(), printable(s.GetDisplayName()),
+			timeText(s.GetCreateTime()), enumWords(s.GetRole()), len(all), count(organisers, "organiser")); err != nil {
+			return err
+		}
+		collections, err := s.collections(ctx)
+		if err != nil {
+			return err
+		}
+		for _, m := range collections {
+			if m.GetOwner() != s.GetName() {
 				continue
 			}
-			switch {
-			case x.seen != nil:
-				seen = append(seen, &pb.CreateObservationRequest{Parent: name, Observation: x.seen})
-			case x.fed != nil:
-				fed = append(fed, &pb.CreateFeedingRequest{Parent: name, Feeding: x.fed})
-			default:
-				labels = append(labels, &pb.UpdatePlantRequest{
-					Plant: &pb.Plant{Name: name, Tag: x.label}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"tag"}},
-				})
+			if _, err := fmt.Fprintf(in.out, "owns: %s (%s)\n", printable(m.GetDisplayName()), m.GetName()); err != nil {
+				return err
 			}
 		}
-	}
-	anyPlant := r.place + "/plants/-"
-	for some := range slices.Chunk(seen, mostOfBatch) {
-		if _, err := pb.NewObservationServiceClient(conn).BatchCreateObservations(ctx, &pb.BatchCreateObservationsRequest{Parent: anyPlant, Requests: some}); err != nil {
-			return err
-		}
-		r.observations += len(some)
-		f.wrote(len(some))
-	}
-	for some := range slices.Chunk(fed, mostOfBatch) {
-		if _, err := pb.NewFeedingServiceClient(conn).BatchCreateFeedings(ctx, &pb.BatchCreateFeedingsRequest{Parent: anyPlant, Requests: some}); err != nil {
-			return err
-		}
-		r.feedings += len(some)
-		f.wrote(len(some))
-	}
-	if len(labels) > 0 {
-		if _, err := pb.NewPlantServiceClient(conn).BatchUpdatePlants(ctx, &pb.BatchUpdatePlantsRequest{Parent: r.place, Requests: labels}); err != nil {
-			return err
-		}
-	}
-	return nil
+		return nil
+	})
 }
 
-func (f *founding) wrote(n int) {
-	f.records += n
-	if f.progress != nil {
-		f.progress(f.records)
+func societyRenameCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:     "rename SOCIETY NAME",
+		Short:   "Give a society another name: for organisers",
+		Long:    "Give a society another name. That is for its organisers.",
+		Example: "  dewbench society rename \"Sundew circle\" \"Bog and sill circle\"",
 	}
+	return onSociety(c, 2, 2, choose, func(ctx context.Context, s *club, args []string, in inOut) error {
+		now, err := pb.NewSocietyServiceClient(s).UpdateSociety(ctx, &pb.UpdateSocietyRequest{
+			Society:    &pb.Society{Name: s.GetName(), Etag: s.GetEtag(), DisplayName: args[0]},
+			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"display_name"}}, RequestId: newRequestID(),
+		})
+		if err != nil {
+			return s.said(err, fields(map[string]string{"displayName": "NAME"}))
+		}
+		_, err = fmt.Fprintf(in.out, "%s is called %s now\n", printable(s.GetDisplayName()), printable(now.GetDisplayName()))
+		return err
+	})
+}
+
+func societyEndCommand() *cobra.Command {
+	var yes bool
+	c := &cobra.Command{
+		Use:   "end SOCIETY",
+		Short: "End a society, which cannot be undone: for organisers",
+		Long: `End a society, with its members, its open invitations and what is shared with it. That
+cannot be undone, and is for its organisers. Collections that it owns go to somebody
+first: dewbench share take. The whole name is needed, and a yes.`,
+		Example: "  dewbench society end \"Sundew circle\"",
+	}
+	c.Flags().BoolVar(&yes, "yes", false, "end it without asking")
+	return onSociety(c, 1, 1, chooseWhole, func(ctx context.Context, s *club, _ []string, in inOut) error {
+		if err := confirm(in, yes, fmt.Sprintf("This ends %s: its members lose all that is shared with it, and it cannot be undone.", printable(s.GetDisplayName()))); err != nil {
+			return err
+		}
+		if _, err := pb.NewSocietyServiceClient(s).DeleteSociety(ctx, &pb.DeleteSocietyRequest{Name: s.GetName(), RequestId: newRequestID()}); err != nil {
+			return s.said(err, nil)
+		}
+		_, err := fmt.Fprintf(in.out, "%s (%s) has ended\n", s.GetName(), printable(s.GetDisplayName()))
+		return err
+	})
+}
+
+func societyMembersCommand() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{
+		Use:     "members SOCIETY",
+		Short:   "List the members of a society",
+		Long:    "List the members of a society of which you are one: what they are in it, and since when.\nInstants are those of UTC.",
+		Example: "  dewbench society members \"Sundew circle\"",
+	}
+	c.Flags().BoolVar(&asJSON, "json", false, "print what the API answers")
+	return onSociety(c, 1, 1, choose, func(ctx context.Context, s *club, _ []string, in inOut) error {
+		all, err := s.members(ctx, s.GetName())
+		if err != nil {
+			return err
+		}
+		if asJSON {
+			return writeAnswer(in.out, &pb.ListMembersResponse{Members: all})
+		}
+		rows := [][]string{{"MEMBER", "NAME", "ROLE", "SINCE"}}
+		for _, m := range all {
+			rows = append(rows, []string{store.Segment(m.GetName(), "members"), printable(m.GetDisplayName()), enumWords(m.GetRole()), timeText(m.GetCreateTime())})
+		}
+		return writeTable(in.out, rows)
+	})
+}
+
+func societyRoleCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "role SOCIETY MEMBER ROLE",
+		Short: "Make a member an organiser, or an organiser a member: for organisers",
+		Long: `Change what a member is in a society: ROLE is organiser or member. That is for its
+organisers. One organiser there always is.`,
+		Example: "  dewbench society role \"Sundew circle\" \"Fern Hollow\" organiser",
+	}
+	return onSociety(c, 3, 3, choose, func(ctx context.Context, s *club, args []string, in inOut) error {
+		role, err := roleOf("ROLE", args[1], memberRoles)
+		if err != nil {
+			return err
+		}
+		m, err := s.member(ctx, args[0], choose)
+		if err != nil {
+			return err
+		}
+		now, err := pb.NewSocietyServiceClient(s).UpdateMember(ctx, &pb.UpdateMemberRequest{
+			Member:     &pb.Member{Name: m.GetName(), Etag: m.GetEtag(), Role: pb.Member_Role(pb.Member_Role_value[role])},
+			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"role"}}, RequestId: newRequestID(),
+		})
+		if err != nil {
+			return s.said(err, fields(map[string]string{"role": "ROLE"}))
+		}
+		_, err = fmt.Fprintf(in.out, "%s is %s of %s now\n", printable(now.GetDisplayName()), aRole(now.GetRole()), printable(s.GetDisplayName()))
+		return err
+	})
+}
+
+func societyLeaveCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "leave SOCIETY",
+		Short: "Leave a society",
+		Long: `Leave a society: what is shared with it is not shared with you any more. The last
+organiser makes another member one first, or ends the society. The whole name is
+needed: coming back takes an invitation.`,
+		Example: "  dewbench society leave \"Sundew circle\"",
+	}
+	return onSociety(c, 1, 1, chooseWhole, func(ctx context.Context, s *club, _ []string, in inOut) error {
+		_, err := pb.NewSocietyServiceClient(s).DeleteMember(ctx, &pb.DeleteMemberRequest{Name: s.GetName() + "/members/me", RequestId: newRequestID()})
+		if err != nil {
+			return s.said(err, nil)
+		}
+		_, err = fmt.Fprintf(in.out, "You have left %s\n", printable(s.GetDisplayName()))
+		return err
+	})
+}
+
+func societyRemoveCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "remove SOCIETY MEMBER",
+		Short: "Take a member out of a society: for organisers",
+		Long: `Take a member out of a society: what is shared with it is not shared with them any more,
+from their next call on. That is for its organisers. The whole name of the member is
+needed: coming back takes an invitation.`,
+		Example: "  dewbench society remove \"Sundew circle\" \"Fern Hollow\"",
+	}
+	return onSociety(c, 2, 2, choose, func(ctx context.Context, s *club, args []string, in inOut) error {
+		m, err := s.member(ctx, args[0], chooseWhole)
+		if err != nil {
+			return err
+		}
+		if _, err := pb.NewSocietyServiceClient(s).DeleteMember(ctx, &pb.DeleteMemberRequest{Name: m.GetName(), RequestId: newRequestID()}); err != nil {
+			return s.said(err, nil)
+		}
+		_, err = fmt.Fprintf(in.out, "%s is not in %s any more\n", printable(m.GetDisplayName()), printable(s.GetDisplayName()))
+		return err
+	})
+}
+
+// The roles that commands take.
+var (
+	memberRoles     = []string{"member", "organiser"}
+	grantRoles      = []string{"viewer", "keeper", "manager"}
+	invitationRoles = []string{"viewer", "keeper", "manager", "owner"}
+)
+
+// roleOf reads a role, and returns it as the API has it.
+func roleOf(what, text string, allowed []string) (string, error) {
+	among := strings.Join(allowed[:len(allowed)-1], ", ") + " or " + allowed[len(allowed)-1]
+	if text == "" {
+		return "", fmt.Errorf("%s: say which: %s", what, among)
+	}
+	role := table.Fold(text)
+	if !slices.Contains(allowed, role) {
+		question := ""
+		if near := table.Nearest(role, allowed, 1); len(near) > 0 {
+			question = fmt.Sprintf("; did you mean %s?", near[0])
+		}
+		return "", fmt.Errorf("%s %s: must be %s%s", what, text, among, question)
+	}
+	return strings.ToUpper(role), nil
+}
+
+// aRole writes a role with its article.
+func aRole(role fmt.Stringer) string {
+	text := enumWords(role)
+	if strings.ContainsRune("aeiou", rune(text[0])) {
+		return "an " + text
+	}
+	return "a " + text
+}
+
+// errNotConfirmed is what is said where nothing was done.
+var errNotConfirmed = errors.New("nothing was changed")
+
+// confirm tells what is about to happen, and goes on if whoever sits at a terminal says
+// yes. Where nobody can be asked only the flag --yes does.
+func confirm(in inOut, yes bool, what string) error {
+	if yes {
+		return nil
+	}
+	terminal := false
+	if f, ok := in.stdin.(*os.File); ok {
+		info, err := f.Stat()
+		terminal = err == nil && info.Mode()&os.ModeCharDevice != 0
+	}
+	fmt.Fprintln(in.notes, what)
+	if !terminal {
+		return fmt.Errorf("%w: say --yes if that is meant", errNotConfirmed)
+	}
+	fmt.Fprint(in.notes, "Type yes to go on: ")
+	answer, err := bufio.NewReader(in.stdin).ReadString('\n')
+	if err != nil && !errors.Is(err, io.EOF) {
+		return err
+	}
+	if table.Fold(answer) != "yes" {
+		return errNotConfirmed
+	}
+	return nil
 }
