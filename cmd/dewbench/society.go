@@ -415,9 +415,6 @@ func aRole(role fmt.Stringer) string {
 	return "a " + text
 }
 
-// errNotConfirmed is what is said where nothing was done.
-var errNotConfirmed = errors.New("nothing was changed")
-
 // confirm tells what is about to happen, and goes on if whoever sits at a terminal says
 // yes. Where nobody can be asked only the flag --yes does.
 func confirm(in inOut, yes bool, what string) error {
@@ -430,16 +427,18 @@ func confirm(in inOut, yes bool, what string) error {
 		terminal = err == nil && info.Mode()&os.ModeCharDevice != 0
 	}
 	fmt.Fprintln(in.notes, what)
-	if !terminal {
-		return fmt.Errorf("%w: say --yes if that is meant", errNotConfirmed)
+	answer, err := "", io.EOF
+	if terminal {
+		fmt.Fprint(in.notes, "Type yes to go on: ")
+		answer, err = bufio.NewReader(in.stdin).ReadString('\n')
 	}
-	fmt.Fprint(in.notes, "Type yes to go on: ")
-	answer, err := bufio.NewReader(in.stdin).ReadString('\n')
-	if err != nil && !errors.Is(err, io.EOF) {
+	switch {
+	case errors.Is(err, io.EOF):
+		return errors.New("nothing was changed: say --yes if that is meant")
+	case err != nil:
 		return err
-	}
-	if table.Fold(answer) != "yes" {
-		return errNotConfirmed
+	case table.Fold(answer) != "yes":
+		return errors.New("nothing was changed")
 	}
 	return nil
 }
