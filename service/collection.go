@@ -83,7 +83,7 @@ func (s *Collections) ListCollections(ctx context.Context, req *pb.ListCollectio
 		}
 		list := v.tx.Collections
 		if slices.ContainsFunc(l.query.Where, func(c store.Condition) bool {
-			return c.Field == "visibility" && c.Op == "=" && c.Value == int64(pb.Collection_PUBLIC)
+			return c.Field == "visibility" && c.Op == "=" && c.Value == int32(pb.Collection_PUBLIC)
 		}) {
 			if _, err := ParseFilter(req.GetFilter(), visitorCollections); err != nil {
 				return err
