@@ -311,6 +311,20 @@ func TestReadmeOnPaper(t *testing.T) {
 	t.Errorf("the script does not play %v", want)
 }
 
+// TestReadmeSharing checks that the script sharing.txtar plays what the README shows.
+func TestReadmeSharing(t *testing.T) {
+	t.Parallel()
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	script, err := os.ReadFile(filepath.Join("testdata", "script", "sharing.txtar"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	playsReadme(t, string(readme), "Sharing", string(script))
+}
+
 // playsReadme checks that a script plays the commands of a section of the README in their
 // order, on whatever days. It returns how many each of the blocks has.
 func playsReadme(t *testing.T, readme, heading, script string) (counts []int) {

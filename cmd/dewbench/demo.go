@@ -32,8 +32,9 @@ func demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "Show six invented growers and what is due today for one of them, then answer calls",
 		Long: `Make six invented growers, in the north and the south, indoors and outdoors, one of
-them a nursery of 1,500 pots, with two years of records. List what is due today for one
-of them, print calls to try, and answer over gRPC and HTTP until stopped.
+them a nursery of 1,500 pots, with two years of records. They form a society; one
+collection is shared with it, one is public. List what is due today for one of them,
+print calls to try, and answer over gRPC and HTTP until stopped.
 
 All of it is in a temporary database, which is thrown away at the end. With
 --database-url it is put into a database of your own that has no growers yet, and
@@ -142,7 +143,27 @@ func introduce(out io.Writer, residents []*resident) error {
 	for _, r := range residents {
 		fmt.Fprintf(table, "%s\t%d\t%d\t%d\t%s\t%s\n", r.name, r.pots, r.feedings, r.observations, r.where(), r.about)
 	}
-	return table.Flush()
+	if err := table.Flush(); err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintf(out, "\nThey form a society, the %s; %s is its organiser.\n", circle, residents[0].name); err != nil {
+		return err
+	}
+	for _, r := range residents {
+		text := ""
+		switch {
+		case r.shared != 0:
+			text = fmt.Sprintf("shared with it: its members are %ss", enumWords(r.shared))
+		case r.public:
+			text = "public: all growers see names, sizes and feedings, but no tags, places or notes"
+		default:
+			continue
+		}
+		if _, err := fmt.Fprintf(out, "%s, of %s, is %s.\n", r.collection, r.name, text); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // where tells where on the globe the grower is.
@@ -221,6 +242,9 @@ Try, in another window, as %[5]s:
   curl -s 'http://%[1]s/v1/%[3]s/watchList?pageSize=5' -H '%[4]s'
   curl -s 'http://%[1]s/v1/%[3]s/sheets' -H '%[4]s' -d '{"requestId": "sheet-1"}'
   curl -s 'http://%[1]s/v1/%[3]s/calendars' -H '%[4]s' -d '{"displayName": "Telephone"}'
+  curl -s 'http://%[1]s/v1/societies' -H '%[4]s'
+  curl -s 'http://%[1]s/v1/collections' -H '%[4]s'
+  curl -s --get 'http://%[1]s/v1/collections' -H '%[4]s' --data-urlencode 'filter=visibility = PUBLIC'
   curl -s 'http://%[1]s/v1/%[3]s/benches/%[7]s:recordSession' -H '%[4]s' -d '{"food": "foods/bloodworm-frozen"}'
 
 These need grpcurl, a program of its own:

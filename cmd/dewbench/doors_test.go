@@ -336,7 +336,7 @@ func TestDemoLinesWork(t *testing.T) {
 			t.Errorf("a line that no test runs: %s", line)
 		}
 	}
-	if curls != 9 || calls != 1 || lists != 1 || !said {
+	if curls != 12 || calls != 1 || lists != 1 || !said {
 		t.Errorf("%d curl lines, %d grpcurl calls, %d grpcurl lists in %q", curls, calls, lists, s.lines)
 	}
 	last := s.lines[len(s.lines)-2:]
@@ -415,6 +415,12 @@ func runCurl(t *testing.T, line string) {
 	switch {
 	case strings.Contains(line, "/v1/serverInfo"):
 		answer = &pb.ServerInfo{}
+	case strings.Contains(line, "/v1/societies"):
+		answer, want = &pb.ListSocietiesResponse{}, circle
+	case strings.Contains(line, "visibility = PUBLIC"):
+		answer, want = &pb.ListCollectionsResponse{}, "Sand and gravel"
+	case strings.Contains(line, "/v1/collections'"):
+		answer, want = &pb.ListCollectionsResponse{}, `"Windows"`
 	case strings.Contains(line, "/v1/taxa"):
 		answer, want = &pb.ListTaxaResponse{}, `"SNAP"`
 	case strings.Contains(line, "/dueFeedings?"):

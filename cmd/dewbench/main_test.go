@@ -89,7 +89,7 @@ func TestScriptsOnPostgres(t *testing.T) {
 		e.Setenv("DEWBENCH_DATABASE_URL", storetest.URL(tb, store.Postgres))
 	})
 	p.Dir, p.Files = "", nil
-	names := []string{"week.txtar", "bench.txtar", "slips.txtar"}
+	names := []string{"week.txtar", "bench.txtar", "slips.txtar", "sharing.txtar"}
 	for _, name := range names[:storetest.Fewer(len(names), 1)] {
 		p.Files = append(p.Files, filepath.Join("testdata", "script", name))
 	}

@@ -34,8 +34,10 @@ type keeper struct {
 	awayFrom    civil.Day             // counted from today; 0: at home
 	awayUntil   civil.Day
 	regimens    []*pb.Collection_GroupRegimen
-	arrivals    []int // how many days ago pots may have come; what stands twice is likelier
-	short       bool  // its pots are sold young: they have few records
+	arrivals    []int         // how many days ago pots may have come; what stands twice is likelier
+	shared      pb.Grant_Role // what those of the society may do with the collection; 0: nothing
+	public      bool
+	short       bool // its pots are sold young: they have few records
 	stands      []stand
 	odd         func(*lives) // adds pots that every collection has one of
 }
@@ -100,7 +102,7 @@ func society(nurseryPots int) []*keeper {
 		},
 		{
 			name: "Bram Dewhollow", about: "three windowsills in a town flat, fed on Wednesdays and Saturdays",
-			collection: "Windows", zone: "Europe/Warsaw", latitude: 52, arrivals: settled,
+			collection: "Windows", zone: "Europe/Warsaw", latitude: 52, arrivals: settled, shared: pb.Grant_KEEPER,
 			weekdays: []dayofweek.DayOfWeek{dayofweek.DayOfWeek_WEDNESDAY, dayofweek.DayOfWeek_SATURDAY},
 			stands: []stand{
 				{name: "Kitchen sill", letter: "K", pots: 10, exposure: pb.Bench_WINDOWSILL, summer: "Balcony",
@@ -137,7 +139,7 @@ func society(nurseryPots int) []*keeper {
 		},
 		{
 			name: "Wilga Sandpocket", about: "tuberous and pygmy sundews of the south, and pitchers by the tank",
-			collection: "Sand and gravel", zone: "Australia/Perth", south: true, arrivals: settled,
+			collection: "Sand and gravel", zone: "Australia/Perth", south: true, arrivals: settled, public: true,
 			stands: []stand{
 				{name: "Tuber tables", letter: "T", pots: 16, exposure: pb.Bench_GREENHOUSE,
 					taxa: []string{"drosera-erythrorhiza", "drosera-macrantha", "drosera-menziesii", "drosera-zonaria"}},
@@ -224,7 +226,63 @@ func found(ctx context.Context, f *founding, keepers []*keeper) ([]*resident, er
 			return nil, fmt.Errorf("records of %s: %w", k.name, err)
 		}
 	}
+	if err := f.gather(ctx, residents); err != nil {
+		return nil, fmt.Errorf("society of the growers: %w", err)
+	}
 	return residents, nil
+}
+
+// circle is the name of the growers' society.
+const circle = "Sill and Bog Circle"
+
+// gather makes the growers a society, with the first as its organiser, and opens the
+// collections that others see.
+func (f *founding) gather(ctx context.Context, residents []*resident) error {
+	f.clock.set(f.now)
+	first := api.WithToken(f.conn, residents[0].token)
+	society, err := pb.NewSocietyServiceClient(first).CreateSociety(ctx, &pb.CreateSocietyRequest{Society: &pb.Society{DisplayName: circle}})
+	if err != nil {
+		return err
+	}
+	for _, r := range residents[1:] {
+		invitation, err := pb.NewInvitationServiceClient(first).CreateInvitation(ctx, &pb.CreateInvitationRequest{
+			Parent: society.GetName(), Invitation: &pb.Invitation{DisplayName: r.name, Role: pb.Invitation_MEMBER},
+		})
+		if err != nil {
+			return err
+		}
+		conn := api.WithToken(f.conn, r.token)
+		if _, err := pb.NewInvitationServiceClient(conn).AcceptInvitation(ctx, &pb.AcceptInvitationRequest{Secret: invitation.GetSecret()}); err != nil {
+			return err
+		}
+	}
+	for _, r := range residents {
+		if err := r.open(ctx, api.WithToken(f.conn, r.token), society.GetName()); err != nil {
+			return fmt.Errorf("%s: %w", r.collection, err)
+		}
+	}
+	return nil
+}
+
+// open lets others see the collection as the grower wants it.
+func (r *resident) open(ctx context.Context, conn grpc.ClientConnInterface, society string) error {
+	visibility := pb.Collection_SHARED
+	switch {
+	case r.public:
+		visibility = pb.Collection_PUBLIC
+	case r.shared == 0:
+		return nil
+	}
+	_, err := pb.NewCollectionServiceClient(conn).UpdateCollection(ctx, &pb.UpdateCollectionRequest{
+		Collection: &pb.Collection{Name: r.place, Visibility: visibility}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"visibility"}},
+	})
+	if err != nil || r.shared == 0 {
+		return err
+	}
+	_, err = pb.NewGrantServiceClient(conn).CreateGrant(ctx, &pb.CreateGrantRequest{
+		Parent: r.place, Grant: &pb.Grant{Grantee: &pb.Grant_Society{Society: society}, Role: r.shared},
+	})
+	return err
 }
 
 // writingDays is how often a grower of the society writes the notes down.
