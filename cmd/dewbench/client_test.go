@@ -350,3 +350,36 @@ func playsReadme(t *testing.T, readme, heading, script string) (counts []int) {
 	}
 	return counts
 }
+
+// TestInvitationThatNobodyGetsToKnow invites where the reader has gone: an invitation that
+// could not be shown is taken back.
+func TestInvitationThatNobodyGetsToKnow(t *testing.T) {
+	t.Parallel()
+	folder := t.TempDir()
+	operate(t, folder, "grower", "add", "Fern Hollow", "--token-file", "token")
+	s := start(t, folder, "serve")
+	defer s.end(t, os.Interrupt)
+	operate(t, folder, "society", "add", "Sundew circle", "--server", s.grpc)
+	reader, writer, err := os.Pipe()
+	if err == nil {
+		err = reader.Close()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	var errs strings.Builder
+	c := inFolder(t.Context(), folder, "invite", "--society", "sundew", "--server", s.grpc)
+	c.Stdout, c.Stderr = writer, &errs
+	if err := c.Run(); err == nil || c.ProcessState.ExitCode() != 1 {
+		t.Errorf("%v, want the exit code 1", err)
+	}
+	if err := writer.Close(); err != nil {
+		t.Error(err)
+	}
+	if !regexp.MustCompile(`^dewbench: the invitation cannot be shown: .*\nsocieties/.*/invitations/.* is taken back: make another one\n$`).MatchString(errs.String()) {
+		t.Errorf("it says %q", errs.String())
+	}
+	if list := operate(t, folder, "invite", "list", "--society", "sundew", "--ended", "--server", s.grpc); !strings.Contains(list, " taken back 20") {
+		t.Errorf("the list: %s", list)
+	}
+}

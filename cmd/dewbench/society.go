@@ -68,7 +68,7 @@ func (c *client) members(ctx context.Context, society string) ([]*pb.Member, err
 	}
 }
 
-const noSocieties = `You are in no society. Make one: dewbench society add "Sundew circle"; or if you were invited: dewbench join SECRET`
+const noSocieties = `you are in no society: make one with dewbench society add "Sundew circle", or if you were invited to one type dewbench join SECRET`
 
 // chooser finds one thing of a kind by what was typed.
 type chooser func(what, text, ask string, all []named) (int, error)
@@ -190,7 +190,7 @@ func societyListCommand() *cobra.Command {
 			return writeAnswer(in.out, &pb.ListSocietiesResponse{Societies: all})
 		}
 		if len(all) == 0 {
-			_, err := fmt.Fprintln(in.out, noSocieties)
+			_, err := fmt.Fprintln(in.out, "Y"+noSocieties[1:])
 			return err
 		}
 		rows := [][]string{{"SOCIETY", "NAME", "YOU ARE", "MADE"}}
