@@ -155,7 +155,7 @@ func introduce(out io.Writer, residents []*resident) error {
 		case r.shared != 0:
 			text = fmt.Sprintf("shared with it: its members are %ss", enumWords(r.shared))
 		case r.public:
-			text = "public: all growers see names, sizes and feedings, but no tags, places or notes"
+			text = "public: all growers see names, sizes and feedings, but no places or notes"
 		default:
 			continue
 		}

@@ -434,6 +434,9 @@ func confirm(in inOut, yes bool, what string) error {
 	}
 	switch {
 	case errors.Is(err, io.EOF):
+		if terminal {
+			fmt.Fprintln(in.notes)
+		}
 		return errors.New("nothing was changed: say --yes if that is meant")
 	case err != nil:
 		return err
