@@ -44,6 +44,9 @@ type place struct {
 	collection, bench, empty                    string
 	plant, other, feeding, observation, tag, id string
 	sheet                                       string
+	grant, invitation                           string // of the collection
+	society, member, inSociety                  string // a society of the owner's, who is a plain member, an invitation to it
+	invited                                     string // the secret of an invitation to another society
 }
 
 // placeOf names a place by the ids of the grower and of the collection, and by a
@@ -60,6 +63,10 @@ func placeOf(grower, collection, suffix string) *place {
 	if suffix != "" {
 		x.sheet = store.SheetName(collection, 9)
 	}
+	x.grant, x.invitation = store.GrantName(collection, "spare"+suffix), store.InvitationName(x.collection, "i1"+suffix)
+	x.society = store.SocietyName("s-" + collection + suffix)
+	x.member, x.inSociety = x.society+"/members/"+matrixMate, store.InvitationName(x.society, "i2")
+	x.invited = "dwbinv_" + collection + suffix
 	x.feeding, x.observation = x.plant+"/feedings/f1"+suffix, x.plant+"/observations/o1"+suffix
 	return x
 }
@@ -77,7 +84,8 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 				return err
 			}
 		}
-		c, err := tx.CreateCollection(store.Segment(x.collection, "collections"), by.Grower, &pb.Collection{DisplayName: "Shed", TimeZone: "Europe/Berlin"}, by)
+		c, err := tx.CreateCollection(store.Segment(x.collection, "collections"), by.Grower,
+			&pb.Collection{DisplayName: "Shed", TimeZone: "Europe/Berlin", Visibility: pb.Collection_SHARED}, by)
 		if err != nil {
 			return err
 		}
@@ -116,18 +124,60 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 		if _, err := c.CreateSheet(&pb.Sheet{AsOfDate: "2026-06-01"}, by, by.Us+1); err != nil {
 			return err
 		}
+		if err := x.open(tx, c, by); err != nil {
+			return err
+		}
 		_, err = c.CreateObservations([]*pb.Observation{{Name: x.observation, ObserveTime: at, Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}}}, by)
 		return err
 	})
 }
 
-// What a call names, and so must be the caller's.
+// open lets others into a place.
+func (x *place) open(tx *store.Tx, c *store.Collection, by store.By) error {
+	if _, err := c.CreateGrant(&pb.Grant{Name: x.grant, Grantee: &pb.Grant_Grower{Grower: "growers/" + matrixSpare}, Role: pb.Grant_VIEWER}, by); err != nil {
+		return err
+	}
+	expires := timestamppb.New(time.UnixMicro(by.Us).Add(30 * 24 * time.Hour))
+	if _, err := c.Invitations().Create(&pb.Invitation{Name: x.invitation, Role: pb.Invitation_VIEWER, ExpireTime: expires}, service.HashSecret(x.invited+"-1"), by); err != nil {
+		return err
+	}
+	s, err := tx.CreateSociety(store.Segment(x.society, "societies"), &pb.Society{DisplayName: "Club"}, by)
+	if err != nil {
+		return err
+	}
+	for grower, role := range map[string]pb.Member_Role{"organiser": pb.Member_ORGANISER, "member": pb.Member_MEMBER, matrixMate: pb.Member_MEMBER} {
+		if _, err := s.AddMember(grower, role, by); err != nil {
+			return err
+		}
+	}
+	if _, err := s.Invitations().Create(&pb.Invitation{Name: x.inSociety, Role: pb.Invitation_MEMBER, ExpireTime: expires}, service.HashSecret(x.invited+"-2"), by); err != nil {
+		return err
+	}
+	inviter := by
+	inviter.Grower = matrixSpare
+	other, err := tx.CreateSociety(store.Segment(x.society, "societies")+"-other", &pb.Society{DisplayName: "Other club"}, inviter)
+	if err != nil {
+		return err
+	}
+	_, err = other.Invitations().Create(&pb.Invitation{Name: x.society + "-other/invitations/i3", Role: pb.Invitation_MEMBER, ExpireTime: expires}, service.HashSecret(x.invited), inviter)
+	return err
+}
+
+// What a call names, and what the caller must be to it at least.
 const (
-	nothing      = ""           // of anyone
-	ownOnes      = "own"        // it lists what the caller owns, whatever else there is
-	aCollection  = "collection" // one, or something in it
+	nothing      = ""                // of anyone
+	ownOnes      = "own"             // it lists what the caller owns or shares in, whatever else there is
+	ofVisitor    = "1 of collection" // one, or something in it
+	ofViewer     = "2 of collection"
+	ofKeeper     = "3 of collection"
+	ofManager    = "4 of collection"
+	ofOwner      = "5 of collection"
+	ofMember     = "2 of society"
+	ofOrganiser  = "5 of society"
 	aGrowersSelf = "grower"     // one, or a token
 	aCalendar    = "calendar"   // of a collection or a grower, or where one is made
+	anInvitation = "invitation" // to a collection or a society, or where one is made
+	anInvited    = "invited"    // who has the secret
 )
 
 // aSecret is in place of a scope: no token is needed, but what the request holds.
@@ -145,8 +195,9 @@ func one[M proto.Message](make func(x *place) M) func(x *place) []proto.Message 
 }
 
 // matrix has every call. It is written by hand from the contract: reading needs the
-// scope read, recording what happens to plants record, everything else manage; and
-// nobody reaches but what they own.
+// scope read, recording what happens to plants record, everything else manage. Visitors
+// see what is public, viewers everything but localities, keepers record and divide,
+// managers settle and share, owners delete and give away.
 var matrix = map[string]asked{
 	pb.ServerService_GetServerInfo_FullMethodName:      {"", nothing, one(func(*place) *pb.GetServerInfoRequest { return &pb.GetServerInfoRequest{} })},
 	pb.ServerService_GetHealth_FullMethodName:          {"", nothing, one(func(*place) *pb.GetHealthRequest { return &pb.GetHealthRequest{} })},
@@ -157,12 +208,12 @@ var matrix = map[string]asked{
 	pb.DueService_ComputeDue_FullMethodName: {"read", nothing, one(func(*place) *pb.ComputeDueRequest {
 		return &pb.ComputeDueRequest{AsOfDate: "2026-05-11", Plants: []*pb.ComputeDueRequest_Plant{{Key: "a", TrapType: pb.Taxon_SNAP}}}
 	})},
-	pb.WatchService_GetWatchList_FullMethodName:  {"read", aCollection, one(func(x *place) *pb.GetWatchListRequest { return &pb.GetWatchListRequest{Parent: x.collection} })},
-	pb.DueService_ListDueFeedings_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ListDueFeedingsRequest { return &pb.ListDueFeedingsRequest{Parent: x.collection} })},
-	pb.PlanService_GetDayPlan_FullMethodName: {"read", aCollection, one(func(x *place) *pb.GetDayPlanRequest {
+	pb.WatchService_GetWatchList_FullMethodName:  {"read", ofViewer, one(func(x *place) *pb.GetWatchListRequest { return &pb.GetWatchListRequest{Parent: x.collection} })},
+	pb.DueService_ListDueFeedings_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.ListDueFeedingsRequest { return &pb.ListDueFeedingsRequest{Parent: x.collection} })},
+	pb.PlanService_GetDayPlan_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.GetDayPlanRequest {
 		return &pb.GetDayPlanRequest{Parent: x.collection, Benches: []string{x.bench}}
 	})},
-	pb.DueService_ExplainDue_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
+	pb.DueService_ExplainDue_FullMethodName: {"read", ofViewer, func(x *place) []proto.Message {
 		return []proto.Message{&pb.ExplainDueRequest{Name: x.plant}, &pb.ExplainDueRequest{Name: x.collection + "/plants/-", Tag: x.tag}}
 	}},
 
@@ -195,142 +246,189 @@ var matrix = map[string]asked{
 	pb.CollectionService_CreateCollection_FullMethodName: {"manage", nothing, one(func(*place) *pb.CreateCollectionRequest {
 		return &pb.CreateCollectionRequest{Collection: &pb.Collection{DisplayName: "Sill", TimeZone: "UTC"}}
 	})},
-	pb.CollectionService_GetCollection_FullMethodName:   {"read", aCollection, one(func(x *place) *pb.GetCollectionRequest { return &pb.GetCollectionRequest{Name: x.collection} })},
+	pb.CollectionService_GetCollection_FullMethodName:   {"read", ofVisitor, one(func(x *place) *pb.GetCollectionRequest { return &pb.GetCollectionRequest{Name: x.collection} })},
 	pb.CollectionService_ListCollections_FullMethodName: {"read", ownOnes, one(func(*place) *pb.ListCollectionsRequest { return &pb.ListCollectionsRequest{ShowDeleted: true} })},
-	pb.CollectionService_UpdateCollection_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.UpdateCollectionRequest {
+	pb.CollectionService_UpdateCollection_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.UpdateCollectionRequest {
 		return &pb.UpdateCollectionRequest{Collection: &pb.Collection{Name: x.collection, DisplayName: "Sill"}, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"display_name"}}}
 	})},
-	pb.CollectionService_DeleteCollection_FullMethodName:   {"manage", aCollection, one(func(x *place) *pb.DeleteCollectionRequest { return &pb.DeleteCollectionRequest{Name: x.collection} })},
-	pb.CollectionService_UndeleteCollection_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.UndeleteCollectionRequest { return &pb.UndeleteCollectionRequest{Name: x.collection} })},
+	pb.CollectionService_DeleteCollection_FullMethodName:   {"manage", ofOwner, one(func(x *place) *pb.DeleteCollectionRequest { return &pb.DeleteCollectionRequest{Name: x.collection} })},
+	pb.CollectionService_UndeleteCollection_FullMethodName: {"manage", ofOwner, one(func(x *place) *pb.UndeleteCollectionRequest { return &pb.UndeleteCollectionRequest{Name: x.collection} })},
 
-	pb.BenchService_CreateBench_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.CreateBenchRequest {
+	pb.CollectionService_TransferCollection_FullMethodName: {"manage", ofOwner, one(func(x *place) *pb.TransferCollectionRequest {
+		return &pb.TransferCollectionRequest{Name: x.collection, Owner: x.society}
+	})},
+
+	pb.GrantService_CreateGrant_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.CreateGrantRequest {
+		return &pb.CreateGrantRequest{Parent: x.collection, Grant: &pb.Grant{Grantee: &pb.Grant_Grower{Grower: "growers/" + matrixMate}, Role: pb.Grant_VIEWER}}
+	})},
+	pb.GrantService_GetGrant_FullMethodName:   {"read", ofManager, one(func(x *place) *pb.GetGrantRequest { return &pb.GetGrantRequest{Name: x.grant} })},
+	pb.GrantService_ListGrants_FullMethodName: {"read", ofManager, one(func(x *place) *pb.ListGrantsRequest { return &pb.ListGrantsRequest{Parent: x.collection} })},
+	pb.GrantService_UpdateGrant_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.UpdateGrantRequest {
+		return &pb.UpdateGrantRequest{Grant: &pb.Grant{Name: x.grant, Grantee: &pb.Grant_Grower{Grower: "growers/" + matrixSpare}, Role: pb.Grant_KEEPER}}
+	})},
+	pb.GrantService_DeleteGrant_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.DeleteGrantRequest { return &pb.DeleteGrantRequest{Name: x.grant} })},
+
+	pb.SocietyService_CreateSociety_FullMethodName: {"manage", nothing, one(func(*place) *pb.CreateSocietyRequest {
+		return &pb.CreateSocietyRequest{Society: &pb.Society{DisplayName: "Bog club"}}
+	})},
+	pb.SocietyService_GetSociety_FullMethodName:    {"read", ofMember, one(func(x *place) *pb.GetSocietyRequest { return &pb.GetSocietyRequest{Name: x.society} })},
+	pb.SocietyService_ListSocieties_FullMethodName: {"read", ownOnes, one(func(*place) *pb.ListSocietiesRequest { return &pb.ListSocietiesRequest{} })},
+	pb.SocietyService_UpdateSociety_FullMethodName: {"manage", ofOrganiser, one(func(x *place) *pb.UpdateSocietyRequest {
+		return &pb.UpdateSocietyRequest{Society: &pb.Society{Name: x.society, DisplayName: "Fen club"}}
+	})},
+	pb.SocietyService_DeleteSociety_FullMethodName: {"manage", ofOrganiser, one(func(x *place) *pb.DeleteSocietyRequest { return &pb.DeleteSocietyRequest{Name: x.society} })},
+	pb.SocietyService_GetMember_FullMethodName:     {"read", ofMember, one(func(x *place) *pb.GetMemberRequest { return &pb.GetMemberRequest{Name: x.member} })},
+	pb.SocietyService_ListMembers_FullMethodName:   {"read", ofMember, one(func(x *place) *pb.ListMembersRequest { return &pb.ListMembersRequest{Parent: x.society} })},
+	pb.SocietyService_UpdateMember_FullMethodName: {"manage", ofOrganiser, one(func(x *place) *pb.UpdateMemberRequest {
+		return &pb.UpdateMemberRequest{Member: &pb.Member{Name: x.member, Role: pb.Member_ORGANISER}}
+	})},
+	pb.SocietyService_DeleteMember_FullMethodName: {"manage", ofOrganiser, one(func(x *place) *pb.DeleteMemberRequest { return &pb.DeleteMemberRequest{Name: x.member} })},
+
+	pb.InvitationService_CreateInvitation_FullMethodName: {"manage", anInvitation, func(x *place) []proto.Message {
+		return []proto.Message{
+			&pb.CreateInvitationRequest{Parent: x.collection, Invitation: &pb.Invitation{Role: pb.Invitation_KEEPER}},
+			&pb.CreateInvitationRequest{Parent: x.society, Invitation: &pb.Invitation{Role: pb.Invitation_MEMBER}},
+		}
+	}},
+	pb.InvitationService_GetInvitation_FullMethodName: {"read", anInvitation, func(x *place) []proto.Message {
+		return []proto.Message{&pb.GetInvitationRequest{Name: x.invitation}, &pb.GetInvitationRequest{Name: x.inSociety}}
+	}},
+	pb.InvitationService_ListInvitations_FullMethodName: {"read", anInvitation, func(x *place) []proto.Message {
+		return []proto.Message{&pb.ListInvitationsRequest{Parent: x.collection}, &pb.ListInvitationsRequest{Parent: x.society}}
+	}},
+	pb.InvitationService_DeleteInvitation_FullMethodName: {"manage", anInvitation, func(x *place) []proto.Message {
+		return []proto.Message{&pb.DeleteInvitationRequest{Name: x.invitation}, &pb.DeleteInvitationRequest{Name: x.inSociety}}
+	}},
+	pb.InvitationService_AcceptInvitation_FullMethodName: {"manage", anInvited, one(func(x *place) *pb.AcceptInvitationRequest { return &pb.AcceptInvitationRequest{Secret: x.invited} })},
+
+	pb.BenchService_CreateBench_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.CreateBenchRequest {
 		return &pb.CreateBenchRequest{Parent: x.collection, BenchId: x.id, Bench: &pb.Bench{DisplayName: "North"}}
 	})},
-	pb.BenchService_GetBench_FullMethodName:    {"read", aCollection, one(func(x *place) *pb.GetBenchRequest { return &pb.GetBenchRequest{Name: x.bench} })},
-	pb.BenchService_ListBenches_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ListBenchesRequest { return &pb.ListBenchesRequest{Parent: x.collection} })},
-	pb.BenchService_UpdateBench_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.UpdateBenchRequest {
+	pb.BenchService_GetBench_FullMethodName:    {"read", ofViewer, one(func(x *place) *pb.GetBenchRequest { return &pb.GetBenchRequest{Name: x.bench} })},
+	pb.BenchService_ListBenches_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.ListBenchesRequest { return &pb.ListBenchesRequest{Parent: x.collection} })},
+	pb.BenchService_UpdateBench_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.UpdateBenchRequest {
 		return &pb.UpdateBenchRequest{Bench: &pb.Bench{Name: x.bench, DisplayName: "North"}}
 	})},
-	pb.BenchService_DeleteBench_FullMethodName:   {"manage", aCollection, one(func(x *place) *pb.DeleteBenchRequest { return &pb.DeleteBenchRequest{Name: x.empty} })},
-	pb.BenchService_UndeleteBench_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.UndeleteBenchRequest { return &pb.UndeleteBenchRequest{Name: x.empty} })},
+	pb.BenchService_DeleteBench_FullMethodName:   {"manage", ofManager, one(func(x *place) *pb.DeleteBenchRequest { return &pb.DeleteBenchRequest{Name: x.empty} })},
+	pb.BenchService_UndeleteBench_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.UndeleteBenchRequest { return &pb.UndeleteBenchRequest{Name: x.empty} })},
 
-	pb.PlantService_CreatePlant_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.CreatePlantRequest {
+	pb.PlantService_CreatePlant_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.CreatePlantRequest {
 		return &pb.CreatePlantRequest{Parent: x.collection, PlantId: x.id, Plant: &pb.Plant{Tag: x.id, Taxon: "taxa/drosera-capensis"}}
 	})},
-	pb.PlantService_BatchCreatePlants_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.BatchCreatePlantsRequest {
+	pb.PlantService_BatchCreatePlants_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.BatchCreatePlantsRequest {
 		return &pb.BatchCreatePlantsRequest{Parent: x.collection, Requests: []*pb.CreatePlantRequest{{PlantId: x.id, Plant: &pb.Plant{Tag: x.id, Taxon: "taxa/drosera-capensis", Bench: x.bench}}}}
 	})},
-	pb.PlantService_GetPlant_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
+	pb.PlantService_GetPlant_FullMethodName: {"read", ofVisitor, func(x *place) []proto.Message {
 		return []proto.Message{&pb.GetPlantRequest{Name: x.plant}, &pb.GetPlantRequest{Name: x.collection + "/plants/-", Tag: x.tag}}
 	}},
-	pb.PlantService_ListPlants_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ListPlantsRequest {
+	pb.PlantService_ListPlants_FullMethodName: {"read", ofVisitor, one(func(x *place) *pb.ListPlantsRequest {
 		return &pb.ListPlantsRequest{Parent: x.collection, Filter: `tag = "` + x.tag + `"`}
 	})},
-	pb.PlantService_UpdatePlant_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.UpdatePlantRequest {
+	pb.PlantService_UpdatePlant_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.UpdatePlantRequest {
 		return &pb.UpdatePlantRequest{Plant: &pb.Plant{Name: x.plant, Cultivar: "Alba", Bench: x.empty}}
 	})},
-	pb.PlantService_BatchUpdatePlants_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.BatchUpdatePlantsRequest {
+	pb.PlantService_BatchUpdatePlants_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.BatchUpdatePlantsRequest {
 		return &pb.BatchUpdatePlantsRequest{Parent: x.collection, Requests: []*pb.UpdatePlantRequest{{Plant: &pb.Plant{Name: x.plant, Cultivar: "Alba"}}}}
 	})},
-	pb.PlantService_DeletePlant_FullMethodName:   {"manage", aCollection, one(func(x *place) *pb.DeletePlantRequest { return &pb.DeletePlantRequest{Name: x.plant} })},
-	pb.PlantService_UndeletePlant_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.UndeletePlantRequest { return &pb.UndeletePlantRequest{Name: x.plant} })},
+	pb.PlantService_DeletePlant_FullMethodName:   {"manage", ofManager, one(func(x *place) *pb.DeletePlantRequest { return &pb.DeletePlantRequest{Name: x.plant} })},
+	pb.PlantService_UndeletePlant_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.UndeletePlantRequest { return &pb.UndeletePlantRequest{Name: x.plant} })},
 
-	pb.FeedingService_CreateFeeding_FullMethodName: {"record", aCollection, one(func(x *place) *pb.CreateFeedingRequest {
+	pb.FeedingService_CreateFeeding_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.CreateFeedingRequest {
 		return &pb.CreateFeedingRequest{Parent: x.plant, FeedingId: x.id, Feeding: &pb.Feeding{FedDate: proto.String("2026-05-01")}}
 	})},
-	pb.FeedingService_BatchCreateFeedings_FullMethodName: {"record", aCollection, one(func(x *place) *pb.BatchCreateFeedingsRequest {
+	pb.FeedingService_BatchCreateFeedings_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.BatchCreateFeedingsRequest {
 		return &pb.BatchCreateFeedingsRequest{Parent: x.collection + "/plants/-", Requests: []*pb.CreateFeedingRequest{
 			{Tag: x.tag, Feeding: &pb.Feeding{}}, {Parent: x.other, Feeding: &pb.Feeding{}}}}
 	})},
-	pb.FeedingService_GetFeeding_FullMethodName: {"read", aCollection, one(func(x *place) *pb.GetFeedingRequest { return &pb.GetFeedingRequest{Name: x.feeding} })},
-	pb.FeedingService_ListFeedings_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
+	pb.FeedingService_GetFeeding_FullMethodName: {"read", ofVisitor, one(func(x *place) *pb.GetFeedingRequest { return &pb.GetFeedingRequest{Name: x.feeding} })},
+	pb.FeedingService_ListFeedings_FullMethodName: {"read", ofVisitor, func(x *place) []proto.Message {
 		return []proto.Message{&pb.ListFeedingsRequest{Parent: x.plant}, &pb.ListFeedingsRequest{Parent: x.collection + "/plants/-"},
 			&pb.ListFeedingsRequest{Parent: x.collection + "/plants/-", Tag: x.tag}}
 	}},
-	pb.FeedingService_UpdateFeeding_FullMethodName: {"record", aCollection, one(func(x *place) *pb.UpdateFeedingRequest {
+	pb.FeedingService_UpdateFeeding_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.UpdateFeedingRequest {
 		return &pb.UpdateFeedingRequest{Feeding: &pb.Feeding{Name: x.feeding, Outcome: pb.Feeding_CLEAN}}
 	})},
-	pb.FeedingService_BatchUpdateFeedings_FullMethodName: {"record", aCollection, one(func(x *place) *pb.BatchUpdateFeedingsRequest {
+	pb.FeedingService_BatchUpdateFeedings_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.BatchUpdateFeedingsRequest {
 		return &pb.BatchUpdateFeedingsRequest{Parent: x.plant, Requests: []*pb.UpdateFeedingRequest{{Feeding: &pb.Feeding{Name: x.feeding, Note: "Ate well"}}}}
 	})},
-	pb.FeedingService_DeleteFeeding_FullMethodName:   {"record", aCollection, one(func(x *place) *pb.DeleteFeedingRequest { return &pb.DeleteFeedingRequest{Name: x.feeding} })},
-	pb.FeedingService_UndeleteFeeding_FullMethodName: {"record", aCollection, one(func(x *place) *pb.UndeleteFeedingRequest { return &pb.UndeleteFeedingRequest{Name: x.feeding} })},
-	pb.FeedingService_ReassignFeeding_FullMethodName: {"record", aCollection, one(func(x *place) *pb.ReassignFeedingRequest {
+	pb.FeedingService_DeleteFeeding_FullMethodName:   {"record", ofKeeper, one(func(x *place) *pb.DeleteFeedingRequest { return &pb.DeleteFeedingRequest{Name: x.feeding} })},
+	pb.FeedingService_UndeleteFeeding_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.UndeleteFeedingRequest { return &pb.UndeleteFeedingRequest{Name: x.feeding} })},
+	pb.FeedingService_ReassignFeeding_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.ReassignFeedingRequest {
 		return &pb.ReassignFeedingRequest{Name: x.feeding, Plant: x.other}
 	})},
 
-	pb.ExchangeService_ImportPlants_FullMethodName: {"manage", aCollection, one(func(x *place) *pb.ImportPlantsRequest {
+	pb.ExchangeService_ImportPlants_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.ImportPlantsRequest {
 		return &pb.ImportPlantsRequest{Parent: x.collection, Csv: []byte("Tag,Name,Bench\n" + x.tag + "-" + x.id + ",Drosera capensis,shelf\n")}
 	})},
-	pb.ExchangeService_ImportFeedings_FullMethodName: {"record", aCollection, one(func(x *place) *pb.ImportFeedingsRequest {
+	pb.ExchangeService_ImportFeedings_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.ImportFeedingsRequest {
 		return &pb.ImportFeedingsRequest{Parent: x.collection, Csv: []byte("Tag,Date,Traps\n" + x.tag + ",2026-05-01,2\n")}
 	})},
-	pb.ExchangeService_ImportObservations_FullMethodName: {"record", aCollection, one(func(x *place) *pb.ImportObservationsRequest {
+	pb.ExchangeService_ImportObservations_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.ImportObservationsRequest {
 		return &pb.ImportObservationsRequest{Parent: x.collection, Csv: []byte("Tag,Date,Diameter\n" + x.tag + ",2026-05-01,31.5\n")}
 	})},
-	pb.ExchangeService_ExportPlants_FullMethodName:   {"read", aCollection, one(func(x *place) *pb.ExportPlantsRequest { return &pb.ExportPlantsRequest{Parent: x.collection} })},
-	pb.ExchangeService_ExportFeedings_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ExportFeedingsRequest { return &pb.ExportFeedingsRequest{Parent: x.collection} })},
-	pb.ExchangeService_ExportObservations_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ExportObservationsRequest {
+	pb.ExchangeService_ExportPlants_FullMethodName:   {"read", ofViewer, one(func(x *place) *pb.ExportPlantsRequest { return &pb.ExportPlantsRequest{Parent: x.collection} })},
+	pb.ExchangeService_ExportFeedings_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.ExportFeedingsRequest { return &pb.ExportFeedingsRequest{Parent: x.collection} })},
+	pb.ExchangeService_ExportObservations_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.ExportObservationsRequest {
 		return &pb.ExportObservationsRequest{Parent: x.collection}
 	})},
 
-	pb.ObservationService_CreateObservation_FullMethodName: {"record", aCollection, one(func(x *place) *pb.CreateObservationRequest {
+	pb.ObservationService_CreateObservation_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.CreateObservationRequest {
 		return &pb.CreateObservationRequest{Parent: x.plant, ObservationId: x.id, Observation: &pb.Observation{Fact: &pb.Observation_Move_{Move: &pb.Observation_Move{Bench: x.empty}}}}
 	})},
-	pb.ObservationService_BatchCreateObservations_FullMethodName: {"record", aCollection, one(func(x *place) *pb.BatchCreateObservationsRequest {
+	pb.ObservationService_BatchCreateObservations_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.BatchCreateObservationsRequest {
 		return &pb.BatchCreateObservationsRequest{Parent: x.plant, Requests: []*pb.CreateObservationRequest{
 			{Observation: &pb.Observation{Fact: &pb.Observation_Count_{Count: &pb.Observation_Count{Quantity: 3}}}}}}
 	})},
-	pb.ObservationService_GetObservation_FullMethodName: {"read", aCollection, one(func(x *place) *pb.GetObservationRequest { return &pb.GetObservationRequest{Name: x.observation} })},
-	pb.ObservationService_ListObservations_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
+	pb.ObservationService_GetObservation_FullMethodName: {"read", ofVisitor, one(func(x *place) *pb.GetObservationRequest { return &pb.GetObservationRequest{Name: x.observation} })},
+	pb.ObservationService_ListObservations_FullMethodName: {"read", ofVisitor, func(x *place) []proto.Message {
 		return []proto.Message{&pb.ListObservationsRequest{Parent: x.plant}, &pb.ListObservationsRequest{Parent: x.collection + "/plants/-"}}
 	}},
-	pb.ObservationService_UpdateObservation_FullMethodName: {"record", aCollection, one(func(x *place) *pb.UpdateObservationRequest {
+	pb.ObservationService_UpdateObservation_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.UpdateObservationRequest {
 		return &pb.UpdateObservationRequest{Observation: &pb.Observation{Name: x.observation, Note: "Fresh peat"}}
 	})},
-	pb.ObservationService_BatchUpdateObservations_FullMethodName: {"record", aCollection, one(func(x *place) *pb.BatchUpdateObservationsRequest {
+	pb.ObservationService_BatchUpdateObservations_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.BatchUpdateObservationsRequest {
 		return &pb.BatchUpdateObservationsRequest{Parent: x.plant, Requests: []*pb.UpdateObservationRequest{{Observation: &pb.Observation{Name: x.observation, Note: "Fresh peat"}}}}
 	})},
-	pb.ObservationService_DeleteObservation_FullMethodName: {"record", aCollection, one(func(x *place) *pb.DeleteObservationRequest { return &pb.DeleteObservationRequest{Name: x.observation} })},
-	pb.ObservationService_UndeleteObservation_FullMethodName: {"record", aCollection, one(func(x *place) *pb.UndeleteObservationRequest {
+	pb.ObservationService_DeleteObservation_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.DeleteObservationRequest { return &pb.DeleteObservationRequest{Name: x.observation} })},
+	pb.ObservationService_UndeleteObservation_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.UndeleteObservationRequest {
 		return &pb.UndeleteObservationRequest{Name: x.observation}
 	})},
-	pb.ObservationService_ReassignObservation_FullMethodName: {"record", aCollection, one(func(x *place) *pb.ReassignObservationRequest {
+	pb.ObservationService_ReassignObservation_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.ReassignObservationRequest {
 		return &pb.ReassignObservationRequest{Name: x.observation, Plant: x.other}
 	})},
 
-	pb.SessionService_RecordSession_FullMethodName: {"record", aCollection, func(x *place) []proto.Message {
+	pb.SessionService_RecordSession_FullMethodName: {"record", ofKeeper, func(x *place) []proto.Message {
 		return []proto.Message{
 			&pb.RecordSessionRequest{Name: x.bench, Except: []*pb.RecordSessionRequest_Exception{{Tag: x.tag, TrapsFed: proto.Int32(1)}}},
 			&pb.RecordSessionRequest{Name: x.collection, Sheet: x.sheet},
 		}
 	}},
-	pb.SessionService_RecordOutcomes_FullMethodName: {"record", aCollection, func(x *place) []proto.Message {
+	pb.SessionService_RecordOutcomes_FullMethodName: {"record", ofKeeper, func(x *place) []proto.Message {
 		return []proto.Message{&pb.RecordOutcomesRequest{Name: x.bench}, &pb.RecordOutcomesRequest{Name: x.collection, Sheet: x.sheet}}
 	}},
-	pb.SessionService_DividePlant_FullMethodName: {"manage", aCollection, func(x *place) []proto.Message {
+	pb.SessionService_DividePlant_FullMethodName: {"manage", ofKeeper, func(x *place) []proto.Message {
 		return []proto.Message{&pb.DividePlantRequest{Name: x.plant, Tags: []string{x.id}}, &pb.DividePlantRequest{Name: x.collection + "/plants/-", Tag: x.tag, Tags: []string{x.id}}}
 	}},
-	pb.SessionService_MovePlants_FullMethodName: {"record", aCollection, one(func(x *place) *pb.MovePlantsRequest { return &pb.MovePlantsRequest{Name: x.bench, ToBench: x.empty} })},
-	pb.SessionService_HoldPlants_FullMethodName: {"record", aCollection, one(func(x *place) *pb.HoldPlantsRequest {
+	pb.SessionService_MovePlants_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.MovePlantsRequest { return &pb.MovePlantsRequest{Name: x.bench, ToBench: x.empty} })},
+	pb.SessionService_HoldPlants_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.HoldPlantsRequest {
 		return &pb.HoldPlantsRequest{Name: x.bench, Reason: "New pots"}
 	})},
-	pb.SessionService_Undo_FullMethodName: {"record", aCollection, func(x *place) []proto.Message {
+	pb.SessionService_Undo_FullMethodName: {"record", ofKeeper, func(x *place) []proto.Message {
 		return []proto.Message{&pb.UndoRequest{Name: x.collection, RequestId: x.request()}, &pb.UndoRequest{Name: x.bench, RequestId: x.request()},
 			&pb.UndoRequest{Name: x.plant, RequestId: x.request()}}
 	}},
 
-	pb.SheetService_CreateSheet_FullMethodName: {"record", aCollection, one(func(x *place) *pb.CreateSheetRequest {
+	pb.SheetService_CreateSheet_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.CreateSheetRequest {
 		return &pb.CreateSheetRequest{Parent: x.collection, Benches: []string{x.bench}}
 	})},
-	pb.SheetService_GetSheet_FullMethodName:   {"read", aCollection, one(func(x *place) *pb.GetSheetRequest { return &pb.GetSheetRequest{Name: x.sheet} })},
-	pb.SheetService_ListSheets_FullMethodName: {"read", aCollection, one(func(x *place) *pb.ListSheetsRequest { return &pb.ListSheetsRequest{Parent: x.collection} })},
-	pb.SheetService_PrintSheet_FullMethodName: {"read", aCollection, one(func(x *place) *pb.PrintSheetRequest { return &pb.PrintSheetRequest{Name: x.sheet} })},
-	pb.SheetService_PrintLabels_FullMethodName: {"read", aCollection, one(func(x *place) *pb.PrintLabelsRequest {
+	pb.SheetService_GetSheet_FullMethodName:   {"read", ofViewer, one(func(x *place) *pb.GetSheetRequest { return &pb.GetSheetRequest{Name: x.sheet} })},
+	pb.SheetService_ListSheets_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.ListSheetsRequest { return &pb.ListSheetsRequest{Parent: x.collection} })},
+	pb.SheetService_PrintSheet_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.PrintSheetRequest { return &pb.PrintSheetRequest{Name: x.sheet} })},
+	pb.SheetService_PrintLabels_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.PrintLabelsRequest {
 		return &pb.PrintLabelsRequest{Parent: x.collection, Benches: []string{x.bench}}
 	})},
 
-	pb.RevisionService_ListRevisions_FullMethodName: {"read", aCollection, func(x *place) []proto.Message {
+	pb.RevisionService_ListRevisions_FullMethodName: {"read", ofViewer, func(x *place) []proto.Message {
 		var out []proto.Message
 		for _, name := range []string{x.collection, x.bench, x.plant, x.feeding, x.observation} {
 			out = append(out, &pb.ListRevisionsRequest{Parent: name})
@@ -359,17 +457,46 @@ type matrixCaller struct {
 const (
 	matrixOwner    = "grower-a"
 	matrixStranger = "grower-b"
+	matrixMate     = "grower-m" // in the same societies as everybody
+	matrixSpare    = "grower-s"
 	matrixNobody   = "grower-z" // is not there
 )
 
-// expect tells how a call must answer a caller; "" is a good answer.
-func (a *asked) expect(c *matrixCaller, req proto.Message) service.Reason {
+// asks tells what a request asks its caller to be at least, and to what: "collection",
+// "society", "grower" or "".
+func (a *asked) asks(req proto.Message) (least int, of string) {
 	names := a.names
-	if names == aCalendar {
-		names = aCollection
-		if strings.Contains(fmt.Sprint(req), matrixOwner) {
-			names = aGrowersSelf
+	text := fmt.Sprint(req)
+	switch {
+	case names == aCalendar && strings.Contains(text, "growers/"):
+		names = aGrowersSelf
+	case names == aCalendar:
+		names = ofViewer
+	case names == anInvitation && strings.Contains(text, "societies/"):
+		names = ofOrganiser
+	case names == anInvitation:
+		names = ofManager
+	}
+	if number, of, found := strings.Cut(names, " of "); found {
+		least, err := strconv.Atoi(number)
+		if err != nil {
+			panic(err)
 		}
+		return least, of
+	}
+	if names == aGrowersSelf {
+		return int(service.Owner), "grower"
+	}
+	return 0, ""
+}
+
+// expect tells how a call must answer a caller, who is that much to the collection and to
+// the society that it names; "" is a good answer.
+func (a *asked) expect(c *matrixCaller, req proto.Message, toCollection, toSociety int) service.Reason {
+	least, of := a.asks(req)
+	is := map[string]int{"collection": toCollection, "society": toSociety}[of]
+	if of == "grower" && c.grower == matrixOwner {
+		is = least
 	}
 	switch {
 	case a.scope == "", a.scope == aSecret:
@@ -378,17 +505,26 @@ func (a *asked) expect(c *matrixCaller, req proto.Message) service.Reason {
 		return c.refused
 	case !slices.ContainsFunc(holds[a.scope], func(wider string) bool { return slices.Contains(c.scopes, wider) }):
 		return "SCOPE_MISSING"
-	case names == aCollection && c.grower != matrixOwner:
-		return "COLLECTION_NOT_FOUND"
-	case names == aGrowersSelf && c.grower != matrixOwner:
-		return "GROWER_NOT_FOUND"
+	case is >= least:
+		return ""
+	case is >= 2: // they see that it is there
+		return "ROLE_MISSING"
 	}
-	return ""
+	return map[string]service.Reason{"collection": "COLLECTION_NOT_FOUND", "society": "SOCIETY_NOT_FOUND", "grower": "GROWER_NOT_FOUND"}[of]
+}
+
+// owns tells what a caller is to a place that is the owner's.
+func (c *matrixCaller) owns() int {
+	if c.grower == matrixOwner {
+		return 5
+	}
+	return 0
 }
 
 var matrixCodes = map[service.Reason]codes.Code{
 	"": codes.OK, "TOKEN_MISSING": codes.Unauthenticated, "TOKEN_INVALID": codes.Unauthenticated, "TOKEN_EXPIRED": codes.Unauthenticated,
-	"SCOPE_MISSING": codes.PermissionDenied, "COLLECTION_NOT_FOUND": codes.NotFound, "GROWER_NOT_FOUND": codes.NotFound,
+	"SCOPE_MISSING": codes.PermissionDenied, "ROLE_MISSING": codes.PermissionDenied,
+	"COLLECTION_NOT_FOUND": codes.NotFound, "SOCIETY_NOT_FOUND": codes.NotFound, "GROWER_NOT_FOUND": codes.NotFound,
 }
 
 // matrixCallers adds the growers and tokens of all kinds of callers to a database
@@ -415,7 +551,7 @@ func matrixCallers(t *testing.T, s *store.Store, now time.Time) []matrixCaller {
 		token("full", matrixOwner, "", service.Scopes...),
 	}
 	err := s.Write(t.Context(), func(tx *store.Tx) error {
-		for _, id := range []string{matrixStranger, "grower-c"} {
+		for _, id := range []string{matrixStranger, "grower-c", matrixMate, matrixSpare, "organiser", "member"} {
 			if _, err := tx.Grower(id).Create(id, us); err != nil {
 				return err
 			}
@@ -524,7 +660,7 @@ func (d *matrixDoors) request(t *testing.T, c *matrixCaller, method, target stri
 	}
 	out := matrixAnswer{whole: fmt.Sprintf("%d %v %s", answer.StatusCode, answer.Header, text)}
 	out.reason = service.Reason(errorReason(errorOf(t, text)))
-	for code, http := range map[codes.Code]int{codes.Unauthenticated: 401, codes.PermissionDenied: 403, codes.NotFound: 404} {
+	for code, http := range map[codes.Code]int{codes.Unauthenticated: 401, codes.PermissionDenied: 403, codes.NotFound: 404, codes.Internal: 500} {
 		if answer.StatusCode == http {
 			out.code = code
 		}
@@ -532,8 +668,9 @@ func (d *matrixDoors) request(t *testing.T, c *matrixCaller, method, target stri
 	if out.code == codes.OK {
 		out.code = codes.Unknown
 	}
-	// A token that may not do it is challenged too (RFC 6750, section 3).
-	if refused := out.code == codes.Unauthenticated || out.code == codes.PermissionDenied; refused != (answer.Header.Get("WWW-Authenticate") != "") {
+	// A token that may not do it is challenged too (RFC 6750, section 3); another one of a
+	// grower who may not would not do either.
+	if refused := out.code == codes.Unauthenticated || out.reason == "SCOPE_MISSING"; refused != (answer.Header.Get("WWW-Authenticate") != "") {
 		t.Errorf("%s %s: status %d with WWW-Authenticate %q", method, target, answer.StatusCode, answer.Header.Get("WWW-Authenticate"))
 	}
 	return out
@@ -736,7 +873,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 				}
 				fitting[try.name]++
 				for _, c := range callers {
-					want := a.expect(&c, req)
+					want := a.expect(&c, req, c.owns(), c.owns())
 					if want == "" {
 						continue
 					}
@@ -778,7 +915,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 					continue
 				}
 				for _, c := range callers {
-					if a.expect(&c, req) != "" {
+					if a.expect(&c, req, c.owns(), c.owns()) != "" {
 						continue
 					}
 					if last.MatchString(method) && news > 0 {
@@ -790,7 +927,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 					if got.code != codes.OK {
 						t.Errorf("%s as %s: %s %s: %.500s", try.name, c.name, got.code, got.reason, got.whole)
 					}
-					if c.grower != matrixOwner && (strings.Contains(got.whole, "collections/c-") || strings.Contains(got.whole, matrixOwner)) {
+					if c.grower != matrixOwner && a.names != anInvited && (strings.Contains(got.whole, "collections/c-") || strings.Contains(got.whole, matrixOwner)) {
 						t.Errorf("%s shows %s what is another's: %.500s", try.name, c.name, got.whole)
 					}
 				}
@@ -803,7 +940,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 var keepsSecrets = regexp.MustCompile("Token|Calendar")
 
 // last matches calls that can be made only once on the same.
-var last = regexp.MustCompile("/(Delete|Reassign)")
+var last = regexp.MustCompile("/(Delete|UndeleteCollection|Reassign|Transfer|CreateGrant|AcceptInvitation)")
 
 // attempt is a way to make a call.
 type attempt struct {
@@ -862,8 +999,19 @@ func TestMatrixIsWhole(t *testing.T) {
 		if !want.Secret {
 			want.Scope = a.scope
 		}
-		if a.names != nothing {
+		switch a.names {
+		case nothing, anInvited:
+		case ownOnes, aCalendar:
+			want.Least = service.Viewer
+		case aGrowersSelf:
 			want.Least = service.Owner
+		case anInvitation:
+			want.Least = service.Manager
+		default:
+			want.Least = service.Relation(a.names[0] - '0')
+		}
+		if strings.HasSuffix(method, "/DeleteGrant") || strings.HasSuffix(method, "/DeleteMember") {
+			want.Least = service.Viewer // who goes needs no more; the rows are about others
 		}
 		if diff := cmp.Diff(want, service.Rules[method]); diff != "" {
 			t.Errorf("%s: the matrix and service.Rules differ (-matrix +rules):\n%s", method, diff)

@@ -52,7 +52,7 @@ func getCollection(v *visit, name string) (*pb.Collection, error) {
 		return nil, err
 	}
 	m := proto.CloneOf(c.message)
-	c.is.show(m)
+	v.show(c.is, m)
 	return m, nil
 }
 
@@ -98,7 +98,7 @@ func (s *Collections) ListCollections(ctx context.Context, req *pb.ListCollectio
 			return err
 		}
 		for _, one := range all {
-			relation(one.Ties).show(one.Collection)
+			v.show(relation(one.Ties), one.Collection)
 			answer.Collections = append(answer.Collections, one.Collection)
 		}
 		answer.NextPageToken, err = l.token(next)

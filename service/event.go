@@ -35,6 +35,7 @@ type events[M event] struct {
 	kind             store.Kind
 	one              string // the field of a request that holds one
 	visitorFields    Fields
+	visitorStored    map[string]func(any) (any, error)
 	hidden           []store.FactKind // that visitors do not see
 	exists, notFound Reason
 
@@ -440,7 +441,7 @@ func (e *events[M]) find(v *visit, name, tag string) (M, error) {
 		return none, notFound(e.notFound, store.PlantName(c.ID(), plant)+"/"+e.kinds[2]+"/"+id)
 	}
 	e.dates(m, c.zone)
-	c.is.show(m)
+	v.show(c.is, m)
 	return m, nil
 }
 
@@ -481,7 +482,7 @@ func (e *events[M]) listPage(ctx context.Context, req eventList, fields Fields, 
 			return err
 		}
 		if is < Viewer {
-			fields, orders = e.visitorFields, visitorOrders
+			fields, stored, orders = e.visitorFields, e.visitorStored, visitorOrders
 		}
 		if err := is.checkShowDeleted(req); err != nil {
 			return err
@@ -515,7 +516,7 @@ func (e *events[M]) listPage(ctx context.Context, req eventList, fields Fields, 
 			some, next, err := e.list(c.Collection, plant, q)
 			for _, m := range some {
 				e.dates(m, c.zone)
-				c.is.show(m)
+				v.show(c.is, m)
 			}
 			return some, next, err
 		})

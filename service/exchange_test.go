@@ -31,8 +31,8 @@ func TestWithheld(t *testing.T) {
 	if p.GetLocality() == "" {
 		t.Error("the plant itself lost its locality")
 	}
-	if e := exported(&store.Plant{Plant: &pb.Plant{}}, Stranger); cell(e, "informationWithheld") != "" {
-		t.Error("nothing is withheld where there is nothing")
+	if e := exported(&store.Plant{Plant: &pb.Plant{}}, Viewer); cell(e, "informationWithheld") != "locality" {
+		t.Error("the table tells viewers which plants have a locality")
 	}
 }
 

@@ -115,7 +115,7 @@ func (x *Exchange) ExportPlants(ctx context.Context, req *pb.ExportPlantsRequest
 // exported returns a plant as a caller may see it.
 func exported(p *store.Plant, is Relation) *exportedPlant {
 	e := &exportedPlant{Plant: p}
-	if p.GetLocality() != "" && !seesLocality(is) {
+	if !seesLocality(is) { // whether there is one or not
 		seen := *p
 		seen.Plant = proto.CloneOf(p.Plant)
 		seen.Locality = ""

@@ -22,7 +22,7 @@ type Observations struct{ events[*pb.Observation] }
 func NewObservations(core *Core) *Observations {
 	return &Observations{events[*pb.Observation]{
 		Core: core, kinds: []string{"collections", "plants", "observations"}, kind: store.ObservationKind, one: "observation",
-		visitorFields: visitorFacts, hidden: hiddenFacts,
+		visitorFields: visitorFacts, visitorStored: map[string]func(any) (any, error){"kind": visitorFact}, hidden: hiddenFacts,
 		exists: ObservationExists, notFound: ObservationNotFound,
 		get:    (*store.Collection).Observation,
 		list:   (*store.Collection).Observations,

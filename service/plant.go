@@ -633,7 +633,7 @@ func (v *visit) plantMessagesWith(c *collection, plants []*store.Plant, kept map
 		if k.LastFeedUs != nil {
 			out[i].LastFeedTime = instantOfMicros(*k.LastFeedUs)
 		}
-		c.is.show(out[i])
+		v.show(c.is, out[i])
 	}
 	return out, nil
 }

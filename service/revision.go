@@ -34,7 +34,7 @@ func (s *Revisions) ListRevisions(ctx context.Context, req *pb.ListRevisionsRequ
 		}
 		for _, r := range all {
 			if p := r.GetPlant(); p != nil {
-				c.is.show(p)
+				v.show(c.is, p)
 			}
 			if f := r.GetFeeding(); f != nil {
 				f.FedDate, f.OutcomeDate = dayIn(f.GetFedTime(), c.zone), dayIn(f.GetOutcomeTime(), c.zone)

@@ -1,6 +1,7 @@
 package service
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"unicode"
@@ -69,12 +70,12 @@ func (v *visit) plantOf(name, tag string) (*collection, string, error) {
 	if !isDash(id) {
 		return c, id, nil
 	}
+	if c.is < Viewer { // for whom there are no tags, nor any that are like it
+		return nil, "", Invalid(PlantNotFound, []Violation{{"tag", fmt.Sprintf("no plant of the collection bears or bore the tag %q", short(tag))}})
+	}
 	borne, err := c.Tagged([]string{tag})
 	if err != nil {
 		return nil, "", err
-	}
-	if c.is < Viewer {
-		borne = nil // visitors do not see tags
 	}
 	if id, err = c.resolveTag(&p, "tag", tag, borne[store.Fold(tag)]); err != nil {
 		return nil, "", err

@@ -1,7 +1,9 @@
 package service
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -50,7 +52,7 @@ var (
 func seesLocality(is Relation) bool { return is >= Keeper }
 
 // show takes out of a resource what one who is this to its collection may not see.
-func (r Relation) show(m proto.Message) {
+func (c *Core) show(r Relation, m proto.Message) {
 	if r >= Viewer {
 		if p, ok := m.(*pb.Plant); ok && !seesLocality(r) {
 			p.Locality = ""
@@ -66,8 +68,10 @@ func (r Relation) show(m proto.Message) {
 		return true
 	})
 	if p, ok := m.(*pb.Plant); ok {
-		if p.GetTaxon() == "" {
-			p.ScientificName = "" // it is free text then
+		// What the catalogue does not say is free text, also behind the name of a taxon.
+		p.ScientificName = ""
+		if t, ok := c.catalogue.Taxon(strings.TrimPrefix(p.GetTaxon(), taxonPrefix)); ok {
+			p.ScientificName = t.ScientificName
 		}
 		if p.GetLastSizes() != nil {
 			p.LastSizes.MeasureTime = nil
@@ -83,6 +87,21 @@ func (r Relation) sees(m proto.Message) bool {
 	}
 	fact := o.ProtoReflect().WhichOneof(o.ProtoReflect().Descriptor().Oneofs().ByName("fact"))
 	return fact != nil && slices.Contains(shownToVisitors["dewbench.v1.Observation"], fact.Name())
+}
+
+// visitorFact is factKind for visitors, for whom the hidden kinds are none.
+func visitorFact(value any) (any, error) {
+	kind, err := factKind(value)
+	if err == nil && !slices.Contains(hiddenFacts, store.FactKind(kind.(int32))) {
+		return kind, nil
+	}
+	var names []string
+	for _, name := range strings.Split(factNames, ", ") {
+		if !slices.Contains(hiddenFacts, factKinds[name]) {
+			names = append(names, name)
+		}
+	}
+	return nil, fmt.Errorf("%q is no value of kind; they are %s", short(fmt.Sprint(value)), strings.Join(names, ", "))
 }
 
 // isTo tells what the caller is to the collection that a list asks for; of those that
