@@ -374,7 +374,15 @@ func TestListsHoldWhatIsTheirs(t *testing.T) {
 		r, callers := openRelations(t, s, now)
 		var ids []string
 		for i := range situations {
-			ids = append(ids, store.Segment(r.place(t, &situations[i], false).collection, "collections"))
+			x := r.place(t, &situations[i], false)
+			ids = append(ids, store.Segment(x.collection, "collections"))
+			if situations[i].deleted {
+				continue
+			}
+			if got := d.call(t, &callers[matrixOwner][0], pb.PlantService_CreatePlant_FullMethodName,
+				&pb.CreatePlantRequest{Parent: x.collection, Plant: &pb.Plant{Tag: "Due", Taxon: "taxa/drosera-capensis", Bench: x.bench}}); got.code != codes.OK {
+				t.Fatal(got.whole)
+			}
 		}
 		for _, who := range people {
 			c := &callers[who][0]
