@@ -47,6 +47,7 @@ type place struct {
 	grant, invitation                           string // of the collection
 	society, member, inSociety                  string // a society of the owner's, who is a plain member, an invitation to it
 	invited                                     string // the secret of an invitation to another society
+	social                                      bool   // the society is made: a grower can be in 100
 }
 
 // placeOf names a place by the ids of the grower and of the collection, and by a
@@ -64,8 +65,8 @@ func placeOf(grower, collection, suffix string) *place {
 		x.sheet = store.SheetName(collection, 9)
 	}
 	x.grant, x.invitation = store.GrantName(collection, "spare"+suffix), store.InvitationName(x.collection, "i1"+suffix)
-	x.society = store.SocietyName("s-" + collection + suffix)
-	x.member, x.inSociety = x.society+"/members/"+matrixMate, store.InvitationName(x.society, "i2")
+	x.society = store.SocietyName("s-" + collection)
+	x.member, x.inSociety = x.society+"/members/"+matrixMate, store.InvitationName(x.society, "i2"+suffix)
 	x.invited = "dwbinv_" + collection + suffix
 	x.feeding, x.observation = x.plant+"/feedings/f1"+suffix, x.plant+"/observations/o1"+suffix
 	return x
@@ -140,6 +141,9 @@ func (x *place) open(tx *store.Tx, c *store.Collection, by store.By) error {
 	expires := timestamppb.New(time.UnixMicro(by.Us).Add(30 * 24 * time.Hour))
 	if _, err := c.Invitations().Create(&pb.Invitation{Name: x.invitation, Role: pb.Invitation_VIEWER, ExpireTime: expires}, service.HashSecret(x.invited+"-1"), by); err != nil {
 		return err
+	}
+	if !x.social {
+		return nil
 	}
 	s, err := tx.CreateSociety(store.Segment(x.society, "societies"), &pb.Society{DisplayName: "Club"}, by)
 	if err != nil {
@@ -733,22 +737,31 @@ func overHTTP(t *testing.T, path, in string, req proto.Message) (target string, 
 // contents returns a digest of the rows of each table.
 func contents(t *testing.T, db *sql.DB, engine store.Engine) map[string]string {
 	t.Helper()
+	out := map[string]string{}
+	for table, columns := range tableColumns(t, db, engine) {
+		lines := allRows(t, db, "SELECT "+columns+" FROM "+table)
+		slices.Sort(lines)
+		out[table] = fmt.Sprintf("%d rows, %x", len(lines), sha256.Sum256([]byte(strings.Join(lines, "\n"))))
+	}
+	if len(out) < 8 {
+		t.Fatalf("tables %v", slices.Collect(maps.Keys(out)))
+	}
+	return out
+}
+
+// tableColumns returns the tables, each with the columns that only calls that write change.
+func tableColumns(t *testing.T, db *sql.DB, engine store.Engine) map[string]string {
+	t.Helper()
 	find := "SELECT name FROM sqlite_master WHERE type = 'table'"
 	if engine == store.Postgres {
 		find = "SELECT table_name FROM information_schema.tables WHERE table_schema = 'public'"
 	}
 	out := map[string]string{}
-	for _, row := range allRows(t, db, find) {
-		columns := "*"
-		if row == "tokens" { // without their last use, which every call may note
-			columns = "grower_id, token_id, hash, display_name, scopes, expire_us, create_us, revoke_us, version"
+	for _, table := range allRows(t, db, find) {
+		out[table] = "*"
+		if table == "tokens" { // without their last use, which every call may note
+			out[table] = "grower_id, token_id, hash, display_name, scopes, expire_us, create_us, revoke_us, version"
 		}
-		lines := allRows(t, db, "SELECT "+columns+" FROM "+row)
-		slices.Sort(lines)
-		out[row] = fmt.Sprintf("%d rows, %x", len(lines), sha256.Sum256([]byte(strings.Join(lines, "\n"))))
-	}
-	if len(out) < 8 {
-		t.Fatalf("tables %v", slices.Collect(maps.Keys(out)))
 	}
 	return out
 }
@@ -844,15 +857,16 @@ func testAccess(t *testing.T, engine store.Engine) {
 	callers := matrixCallers(t, s, now)
 	by := store.By{Us: now.Add(-time.Hour).UnixMicro(), Grower: matrixOwner, Token: "full"}
 	places := 0
-	newPlace := func(withToken bool) *place {
+	newPlace := func(method string) *place {
 		places++
 		x := placeOf(matrixOwner, fmt.Sprintf("c-%03d", places), "")
-		if err := x.make(t.Context(), s, by, withToken); err != nil {
+		x.social = amongPeople.MatchString(method)
+		if err := x.make(t.Context(), s, by, keepsSecrets.MatchString(method)); err != nil {
 			t.Fatal(err)
 		}
 		return x
 	}
-	shared := newPlace(true)
+	shared := newPlace("Token and Society")
 	id := store.Segment(shared.collection, "collections")
 	// The same, where the collection and the grower are not there, and where all else
 	// is not there.
@@ -907,7 +921,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 	for _, method := range slices.Sorted(maps.Keys(matrix)) {
 		a, x, news := matrix[method], shared, 0
 		if a.scope == "record" || a.scope == "manage" {
-			x = newPlace(keepsSecrets.MatchString(method))
+			x = newPlace(method)
 		}
 		for i, req := range a.requests(shared) {
 			for _, try := range d.attempts(t, method) {
@@ -919,7 +933,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 						continue
 					}
 					if last.MatchString(method) && news > 0 {
-						x = newPlace(keepsSecrets.MatchString(method))
+						x = newPlace(method)
 					}
 					news++
 					x.id = fmt.Sprintf("new-%d", news)
@@ -938,6 +952,9 @@ func testAccess(t *testing.T, engine store.Engine) {
 
 // keepsSecrets matches calls about what has a secret.
 var keepsSecrets = regexp.MustCompile("Token|Calendar")
+
+// amongPeople matches calls that may name a society.
+var amongPeople = regexp.MustCompile("Societ|Member|Invitation|Transfer|Grant")
 
 // last matches calls that can be made only once on the same.
 var last = regexp.MustCompile("/(Delete|UndeleteCollection|Reassign|Transfer|CreateGrant|AcceptInvitation)")

@@ -138,6 +138,7 @@ func (r *relations) place(t *testing.T, in *situation, withToken bool) *place {
 	t.Helper()
 	r.places++
 	x := placeOf(matrixOwner, fmt.Sprintf("c-%03d", r.places), "")
+	x.social = true
 	if err := x.make(t.Context(), r.s, r.by, withToken); err != nil {
 		t.Fatal(err)
 	}

@@ -53,6 +53,7 @@ func TestRetries(t *testing.T) {
 		newPlace := func(method string) *place {
 			places++
 			x := placeOf(matrixOwner, fmt.Sprintf("c-%03d", places), "")
+			x.social = amongPeople.MatchString(method)
 			if err := x.make(t.Context(), s, by, strings.Contains(method, "/DeleteToken") || strings.Contains(method, "/DeleteCalendar")); err != nil {
 				t.Fatal(err)
 			}

@@ -100,6 +100,7 @@ func judge(statement string) error {
 type token struct {
 	kind tokenKind
 	text string // of a word in lower case, of a quoted name without the quotes
+	raw  string // of a number or a placeholder: as it is written
 	sub  []token
 }
 
@@ -191,7 +192,7 @@ func scanGroup(s *string) (tokens []token, closed bool) {
 			for n < len(*s) && wordByte((*s)[n]) {
 				n++
 			}
-			tokens, *s = append(tokens, token{kind: valueToken, text: "?"}), (*s)[n:]
+			tokens, *s = append(tokens, token{kind: valueToken, text: "?", raw: (*s)[:n]}), (*s)[n:]
 		case wordByte(c):
 			n := 1
 			for n < len(*s) && wordByte((*s)[n]) {
@@ -601,6 +602,10 @@ func (s *scope) facts(condition []token) []bind {
 		return nil
 	}
 	left, right := condition[:at], condition[at+1:]
+	if of, isColumn := s.column(left); isColumn && of != nil && of.table == "collections" && left[len(left)-1].text == "visibility" &&
+		len(right) == 1 && right[0].raw == "3" {
+		return []bind{{of, nil}} // what is public is everybody's; only as it is written, not as a value that a caller gives
+	}
 	if len(right) == 0 || left[len(left)-1].is("not") {
 		return nil
 	}

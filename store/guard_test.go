@@ -32,6 +32,7 @@ func TestGuardLetsScopedStatementsPass(t *testing.T) {
 		`SELECT plant_id FROM plants WHERE collection_id = ? UNION ALL SELECT plant_id FROM feedings WHERE collection_id = ?`,
 		`SELECT value FROM json_each(?)`,
 		`SELECT * FROM collections WHERE owner_id = ?`,
+		`SELECT * FROM collections WHERE visibility = 3 AND display_name_key > ? ORDER BY display_name_key LIMIT ?`,
 		`SELECT * FROM tokens WHERE hash = ?`,
 		`SELECT * FROM calendars WHERE hash = ?`,
 		`SELECT * FROM server_keys WHERE key_name = ?`,
@@ -55,6 +56,11 @@ func TestGuardLetsScopedStatementsPass(t *testing.T) {
 func TestGuardCatchesUnscopedStatements(t *testing.T) {
 	for _, statement := range []string{
 		`SELECT * FROM plants`,
+		`SELECT * FROM collections WHERE visibility = ?`,
+		`SELECT * FROM collections WHERE visibility = 2`,
+		`SELECT * FROM collections WHERE visibility <> 3`,
+		`SELECT * FROM collections WHERE visibility = 3 OR visibility = 2`,
+		`SELECT * FROM plants WHERE visibility = 3`,
 		`SELECT collection_id FROM plants WHERE plant_id = ?`,
 		`SELECT * FROM plants WHERE collection_id > ?`,
 		`SELECT * FROM plants WHERE collection_id <> ?`,
