@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"net/http"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -86,6 +87,8 @@ func TestRetries(t *testing.T) {
 			switch m := other.(type) { // those that name no place
 			case *pb.CreateCollectionRequest:
 				m.Collection.DisplayName = "Another"
+			case *pb.CreateSocietyRequest:
+				m.Society.DisplayName = "Another"
 			case *pb.UpdateGrowerRequest:
 				m.Grower.Contact = "Elsewhere"
 			case *pb.CreateTokenRequest:
@@ -107,6 +110,14 @@ func TestRetries(t *testing.T) {
 			// The same once more, by this token and by another one that may make the call.
 			for _, c := range []*matrixCaller{full, narrow} {
 				again := d.call(t, c, method, req)
+				if endsForGood.MatchString(method) && again.code == codes.OK {
+					// It is not there any more: the answer is its name.
+					name := func(text string) any { return parsed(t, text).(map[string]any)["name"] }
+					if name(first.whole) != name(again.whole) {
+						t.Errorf("%s as %s: %s\nagain: %s", method, c.name, first.whole, again.whole)
+					}
+					continue
+				}
 				if diff := gocmp.Diff(parsed(t, first.whole), parsed(t, again.whole)); diff != "" {
 					t.Errorf("%s as %s (-first +again):\n%s", method, c.name, diff)
 				}
@@ -152,6 +163,9 @@ func TestRetries(t *testing.T) {
 		}
 	})
 }
+
+// endsForGood matches calls after which nothing is left to tell.
+var endsForGood = regexp.MustCompile("/Delete(Grant|Society|Member)$")
 
 // parsed reads an answer. The secrets of tokens and calendars are left out: they are told
 // only once.

@@ -39,7 +39,7 @@ func whisper(m protoreflect.Message, but ...protoreflect.Name) {
 }
 
 var freeText = []protoreflect.Name{
-	"display_name", "contact", "cultivar", "clone", "source", "locality", "note", "feeder", "thaw", "scientific_name", "reason", "what", "product", "text", "cause", "recipient",
+	"display_name", "contact", "cultivar", "clone", "source", "locality", "note", "feeder", "scientific_name", "reason", "what", "product", "text", "cause", "recipient",
 }
 
 // victim is a private collection of the owner's with something in everything, and what a
@@ -153,8 +153,11 @@ func (f *forger) forge(m protoreflect.Message, depth int) {
 				list.Append(protoreflect.ValueOfMessage(more))
 			}
 		case d.Message() != nil && !d.IsList():
-			if mask, ok := m.Get(d).Message().Interface().(*fieldmaskpb.FieldMask); ok && m.Has(d) && f.IntN(3) == 0 {
-				mask.Paths = append(mask.Paths, []string{"*", "name", "display_name", "visibility", "owner"}[f.IntN(5)])
+			if mask, ok := m.Get(d).Message().Interface().(*fieldmaskpb.FieldMask); ok {
+				if !m.Has(d) || f.IntN(3) > 0 {
+					continue
+				}
+				mask.Paths = append(mask.Paths, []string{"name", "display_name", "visibility", "owner"}[f.IntN(4)])
 			} else if m.Has(d) {
 				f.forge(m.Mutable(d).Message(), depth+1)
 			}

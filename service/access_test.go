@@ -142,6 +142,12 @@ anybody's.
 				case rule.Secret:
 					scope = "no token, but a secret"
 				}
+				switch services.Get(i).Name() {
+				case "SocietyService":
+					least = map[Relation]string{Viewer: "member", Owner: "organiser"}[rule.Least]
+				case "GrowerService", "TokenService":
+					least = "the grower"
+				}
 				if rule.Least == Stranger {
 					least = "-"
 				}

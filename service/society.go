@@ -134,7 +134,13 @@ func (s *Societies) DeleteSociety(ctx context.Context, req *pb.DeleteSocietyRequ
 			return nil, &Error{Reason: SocietyOwnsCollections, Message: one.Get().GetName() + " owns collections: transfer or delete them first; what was deleted counts until it is purged"}
 		}
 		return one.Get(), one.Delete()
-	}, getSociety)
+	}, func(v *visit, name string) (*pb.Society, error) {
+		m, err := getSociety(v, name)
+		if ReasonOf(err) == SocietyNotFound {
+			return &pb.Society{Name: name}, nil // ended, as was asked
+		}
+		return m, err
+	})
 }
 
 // memberOf returns the id of the grower whom the name of a member means.
@@ -249,8 +255,8 @@ func (s *Societies) DeleteMember(ctx context.Context, req *pb.DeleteMemberReques
 		return out, missing(err, MemberNotFound, store.MemberName(one.ID(), grower))
 	}, func(v *visit, name string) (*pb.Member, error) {
 		m, err := getMember(v, name)
-		if ReasonOf(err) == SocietyNotFound && v.memberOf(name) == v.call.caller.Grower {
-			return &pb.Member{Name: name, Grower: store.GrowerName(v.call.caller.Grower)}, nil // left, as was asked
+		if why := ReasonOf(err); why == SocietyNotFound || why == MemberNotFound {
+			return &pb.Member{Name: name, Grower: store.GrowerName(v.memberOf(name))}, nil // gone, as was asked
 		}
 		return m, err
 	})
