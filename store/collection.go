@@ -239,11 +239,7 @@ func (t *Tx) Collections(grower string, q List) ([]Listed, []any, error) {
 	if err != nil || len(ids) == 0 {
 		return nil, nil, err
 	}
-	base := t.q().Where("collection_id IN ?", ids)
-	if t.engine == Postgres {
-		base = t.q().Where("collection_id = ANY(?::text[])", textArray(ids))
-	}
-	return t.listed(grower, base, q)
+	return t.listed(grower, t.of(t.q(), "collection_id", ids), q)
 }
 
 // PublicCollections lists the public collections of everybody.
@@ -295,7 +291,7 @@ func (t *Tx) grantedTo(grower string, collections []string) (map[string]pb.Grant
 	out := map[string]pb.Grant_Role{}
 	for some := range chunks(collections) {
 		var rows []grantRow
-		err := t.among(t.q(), "collection_id", some).
+		err := t.of(t.q(), "collection_id", some).
 			Where("(grower_id = ? OR society_id IN (SELECT m.society_id FROM members m WHERE m.grower_id = ?))", grower, grower).Find(&rows).Error
 		if err != nil {
 			return nil, err
@@ -312,7 +308,7 @@ func (t *Tx) organisedBy(grower string, societies []string) (map[string]bool, er
 	out := map[string]bool{}
 	for some := range chunks(societies) {
 		var rows []memberRow
-		if err := t.among(t.q(), "society_id", some).Where("grower_id = ? AND role = 2", grower).Find(&rows).Error; err != nil {
+		if err := t.of(t.q(), "society_id", some).Where("grower_id = ? AND role = 2", grower).Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		for _, r := range rows {

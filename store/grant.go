@@ -123,7 +123,7 @@ func (t *Tx) shownAs(growers, societies []string) (map[string]string, error) {
 	out := map[string]string{}
 	for some := range chunks(growers) {
 		var rows []growerRow
-		if err := t.among(t.q(), "grower_id", some).Find(&rows).Error; err != nil {
+		if err := t.of(t.q(), "grower_id", some).Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		for _, r := range rows {
@@ -132,7 +132,7 @@ func (t *Tx) shownAs(growers, societies []string) (map[string]string, error) {
 	}
 	for some := range chunks(societies) {
 		var rows []societyRow
-		if err := t.among(t.q(), "society_id", some).Find(&rows).Error; err != nil {
+		if err := t.of(t.q(), "society_id", some).Find(&rows).Error; err != nil {
 			return nil, err
 		}
 		for _, r := range rows {

@@ -37,6 +37,11 @@ var moreColumns = map[string]struct {
 	"collection_invitations": {[]string{"hash"}, "likewise"},
 }
 
+// publicRows are everybody's: a condition that a column has the value bounds the table.
+var publicRows = map[string]struct{ column, value, reason string }{
+	"collections": {"visibility", "3", "public collections are listed for all"},
+}
+
 // exemptTables have no tenant.
 var exemptTables = map[string]string{
 	"server_keys":   "secrets of the server itself",
@@ -98,10 +103,10 @@ func judge(statement string) error {
 // token is a word, a quoted name, a value, an operator, or what stands between
 // parentheses.
 type token struct {
-	kind tokenKind
-	text string // of a word in lower case, of a quoted name without the quotes
-	raw  string // of a number or a placeholder: as it is written
-	sub  []token
+	kind   tokenKind
+	text   string // of a word in lower case, of a quoted name without the quotes
+	digits string // of a number that stands in the statement
+	sub    []token
 }
 
 type tokenKind int
@@ -192,7 +197,11 @@ func scanGroup(s *string) (tokens []token, closed bool) {
 			for n < len(*s) && wordByte((*s)[n]) {
 				n++
 			}
-			tokens, *s = append(tokens, token{kind: valueToken, text: "?", raw: (*s)[:n]}), (*s)[n:]
+			t := token{kind: valueToken, text: "?"}
+			if c != '?' && c != '$' {
+				t.digits = (*s)[:n]
+			}
+			tokens, *s = append(tokens, t), (*s)[n:]
 		case wordByte(c):
 			n := 1
 			for n < len(*s) && wordByte((*s)[n]) {
@@ -602,10 +611,6 @@ func (s *scope) facts(condition []token) []bind {
 		return nil
 	}
 	left, right := condition[:at], condition[at+1:]
-	if of, isColumn := s.column(left); isColumn && of != nil && of.table == "collections" && left[len(left)-1].text == "visibility" &&
-		len(right) == 1 && right[0].raw == "3" {
-		return []bind{{of, nil}} // what is public is everybody's; only as it is written, not as a value that a caller gives
-	}
 	if len(right) == 0 || left[len(left)-1].is("not") {
 		return nil
 	}
@@ -645,6 +650,9 @@ func (s *scope) within(left []token) []bind {
 func (s *scope) equal(left, right []token) []bind {
 	var all []bind
 	for range 2 {
+		if of := s.public(left, right); of != nil {
+			all = append(all, bind{of, nil})
+		}
 		if of := s.tenantColumn(left); of != nil {
 			switch to, isColumn := s.column(right); {
 			case !isColumn:
@@ -665,6 +673,18 @@ func (s *scope) tenantColumn(tokens []token) *source {
 		return nil
 	}
 	return found
+}
+
+// public is the source of which an equality leaves only what is everybody's, or nil.
+func (s *scope) public(left, right []token) *source {
+	found, _ := s.column(left)
+	if found == nil || !slices.Contains(s.sources, found) || len(right) != 1 {
+		return nil
+	}
+	if p, ok := publicRows[found.table]; ok && left[len(left)-1].text == p.column && right[0].digits == p.value {
+		return found
+	}
+	return nil
 }
 
 // column tells whether the tokens name a column, and of which source; nil where that

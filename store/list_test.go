@@ -179,6 +179,71 @@ var lists = map[string]*lister{
 		orders: map[string][]string{"name": {"id"}}, usual: "name",
 		total: 8, gone: 2,
 	},
+	"societies": {
+		list: func(v view, q store.List) ([]listed, []any, error) {
+			all, next, err := v.Grower("g1").Societies(q)
+			return rowsOf(all, next, err, func(m *pb.Society) map[string]any {
+				return map[string]any{"id": store.Segment(m.GetName(), "societies")}
+			})
+		},
+		orders: map[string][]string{"name": {"id"}}, usual: "name",
+		total: 8,
+	},
+	"members": {
+		list: func(v view, q store.List) ([]listed, []any, error) {
+			s, err := v.Society("s1", "g1")
+			if err != nil {
+				return nil, nil, err
+			}
+			all, next, err := s.Members(q)
+			return rowsOf(all, next, err, func(m *pb.Member) map[string]any {
+				return map[string]any{"id": store.Segment(m.GetName(), "members")}
+			})
+		},
+		orders: map[string][]string{"name": {"id"}}, usual: "name",
+		total: 9,
+	},
+	"grants": {
+		list: func(v view, q store.List) ([]listed, []any, error) {
+			all, next, err := v.c.Grants(q)
+			return rowsOf(all, next, err, func(m *pb.Grant) map[string]any {
+				return map[string]any{"id": store.Segment(m.GetName(), "grants")}
+			})
+		},
+		orders: map[string][]string{"name": {"id"}}, usual: "name",
+		total: 9,
+	},
+	"invitations to a society": {
+		list: func(v view, q store.List) ([]listed, []any, error) {
+			s, err := v.Society("s1", "g1")
+			if err != nil {
+				return nil, nil, err
+			}
+			return invitationsOf(s.Invitations(), q)
+		},
+		orders: map[string][]string{"name": {"id"}}, usual: "name",
+		total: 8, gone: 3,
+	},
+	"invitations to a collection": {
+		list:   func(v view, q store.List) ([]listed, []any, error) { return invitationsOf(v.c.Invitations(), q) },
+		orders: map[string][]string{"name": {"id"}}, usual: "name",
+		total: 8, gone: 3,
+	},
+	"public collections": {
+		list: func(v view, q store.List) ([]listed, []any, error) {
+			q.Deleted = false // what is deleted is never there
+			all, next, err := v.PublicCollections("g1", q)
+			return rowsOf(all, next, err, func(m store.Listed) map[string]any {
+				return map[string]any{
+					"displayName": m.GetDisplayName(), "timeZone": m.GetTimeZone(), "createTime": store.Micros(m.GetCreateTime()),
+					"visibility": int32(m.GetVisibility()), "id": store.Segment(m.GetName(), "collections"),
+				}
+			})
+		},
+		orders: map[string][]string{"name": {"id"}, "displayName": {"displayName", "id"}}, usual: "name",
+		fields: []string{"displayName", "timeZone", "createTime", "visibility"}, searched: []string{"displayName"},
+		total: 4,
+	},
 	"revisions": {
 		list: func(v view, q store.List) ([]listed, []any, error) {
 			all, next, err := v.c.Revisions(store.PlantKind, "", "p01", q)
@@ -191,6 +256,17 @@ var lists = map[string]*lister{
 		orders: map[string][]string{"number": {"number"}}, usual: "number",
 		total: 12,
 	},
+}
+
+func invitationsOf(in *store.Invitations, q store.List) ([]listed, []any, error) {
+	all, next, err := in.List(q, noon)
+	rows, next, err := rowsOf(all, next, err, func(m *pb.Invitation) map[string]any {
+		return map[string]any{"id": store.Segment(m.GetName(), "invitations")}
+	})
+	for i, m := range all {
+		rows[i].deleted = m.GetRevokeTime() != nil || m.GetAcceptTime() != nil || store.Micros(m.GetExpireTime()) <= noon
+	}
+	return rows, next, err
 }
 
 func feedingsOf(plant string) func(v view, q store.List) ([]listed, []any, error) {
@@ -299,9 +375,90 @@ var stocked = storetest.NewTemplate(func(ctx context.Context, s *store.Store) er
 				return err
 			}
 		}
-		return nil
+		return people(tx)
 	})
 })
+
+// people adds growers, societies in which they are, what is shared with them, and what is
+// public.
+func people(tx *store.Tx) error {
+	// Of g2, so that the lists of g1 stay what they are.
+	for n, name := range []string{"b", "Größe", "größe", "a", "gone", "shared"} {
+		m := &pb.Collection{DisplayName: name, TimeZone: []string{"UTC", ""}[n%2], Visibility: pb.Collection_PUBLIC}
+		if name == "shared" {
+			m.Visibility = pb.Collection_SHARED
+		}
+		c, err := tx.CreateCollection(fmt.Sprint("public", (n*5)%6), "g2", m, at(int64(n/2)))
+		if err != nil {
+			return err
+		}
+		if name == "gone" {
+			if _, err := c.Delete(at(1), noon, agree); err != nil {
+				return err
+			}
+		}
+	}
+	for n := range 8 {
+		if _, err := tx.Grower(fmt.Sprint("m", (n*3)%8)).Create("", noon); err != nil {
+			return err
+		}
+	}
+	for n := range 8 {
+		s, err := tx.CreateSociety(fmt.Sprint("s", (n*3)%8), &pb.Society{}, at(0))
+		if err != nil {
+			return err
+		}
+		if s.ID() != "s1" && s.ID() != "s2" {
+			continue
+		}
+		for m := range 8 {
+			if _, err := s.AddMember(fmt.Sprint("m", (m*5)%8), pb.Member_Role(1+m%2), at(0)); err != nil {
+				return err
+			}
+		}
+		if err := invitations(s.Invitations(), s.Get().GetName()); err != nil {
+			return err
+		}
+	}
+	// g1 is not in it, so that the lists of g1 stay what they are.
+	if _, err := tx.CreateSociety("s9", &pb.Society{}, store.By{Us: noon, Grower: "m0"}); err != nil {
+		return err
+	}
+	for _, id := range []string{"c1", "other"} {
+		err := within(id, func(c *store.Collection) error {
+			for n := range 9 {
+				m := &pb.Grant{Name: store.GrantName(id, fmt.Sprint("g", (n*2)%9)), Grantee: &pb.Grant_Grower{Grower: store.GrowerName(fmt.Sprint("m", n))}, Role: pb.Grant_VIEWER}
+				if n == 8 {
+					m.Grantee = &pb.Grant_Society{Society: "societies/s9"}
+				}
+				if _, err := c.CreateGrant(m, at(0)); err != nil {
+					return err
+				}
+			}
+			return invitations(c.Invitations(), store.CollectionName(id))
+		})(tx)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// invitations adds eight, of which one was accepted, one taken back, and one has expired.
+func invitations(in *store.Invitations, parent string) error {
+	for n := range 8 {
+		name := store.InvitationName(parent, fmt.Sprint("i", (n*3)%8))
+		m := &pb.Invitation{Name: name, Role: pb.Invitation_VIEWER, ExpireTime: stampOf(noon + int64(n))}
+		if _, err := in.Create(m, []byte(name), at(-10)); err != nil {
+			return err
+		}
+	}
+	if _, err := in.Accept("i3", "g2", noon); err != nil {
+		return err
+	}
+	_, err := in.Revoke("i6", noon, agree)
+	return err
+}
 
 func stock(c *store.Collection) error {
 	name := func(format string, n int) string { return store.CollectionName(c.ID()) + fmt.Sprintf(format, n) }

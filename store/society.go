@@ -125,7 +125,7 @@ func (g *Grower) Societies(q List) ([]*pb.Society, []any, error) {
 	byID := map[string]*societyRow{}
 	for some := range chunks(ids) {
 		var found []societyRow
-		if err := g.tx.among(g.tx.q(), "society_id", some).Find(&found).Error; err != nil {
+		if err := g.tx.of(g.tx.q(), "society_id", some).Find(&found).Error; err != nil {
 			return nil, nil, err
 		}
 		for i := range found {

@@ -20,11 +20,13 @@ import (
 type ids struct {
 	bench, plant, event string
 	sheet               int64
+	grower              string // a member, or to whom something is granted
+	grant, invitation   string
 }
 
 var (
-	shared = ids{"b", "p", "e", 1} // both tenants have them
-	theirs = ids{"xb", "xq", "xe", 2}
+	shared = ids{"b", "p", "e", 1, "shared", "g", "i"} // both tenants have them
+	theirs = ids{"xb", "xq", "xe", 2, "xm", "xg", "xi"}
 )
 
 // unknown is what a method says of ids that only another tenant has.
@@ -41,12 +43,14 @@ var collectionMethods = map[string]struct {
 	unknown unknown
 	call    func(c *store.Collection, i ids) (any, error)
 }{
-	"ID":        {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
-	"Owner":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
-	"Deleted":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
-	"PendingUs": {empty, func(c *store.Collection, _ ids) (any, error) { return c.PendingUs(), nil }},
-	"Pending":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.Pending(big, big) }},
-	"Recorded":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.Recorded(0, big) }},
+	"ID":           {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
+	"Owner":        {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
+	"OwnerSociety": {empty, func(c *store.Collection, _ ids) (any, error) { return c.OwnerSociety(), nil }},
+	"Ties":         {empty, func(c *store.Collection, _ ids) (any, error) { return c.Ties(), nil }},
+	"Deleted":      {empty, func(c *store.Collection, _ ids) (any, error) { return c.Deleted(), nil }},
+	"PendingUs":    {empty, func(c *store.Collection, _ ids) (any, error) { return c.PendingUs(), nil }},
+	"Pending":      {empty, func(c *store.Collection, _ ids) (any, error) { return c.Pending(big, big) }},
+	"Recorded":     {empty, func(c *store.Collection, _ ids) (any, error) { return c.Recorded(0, big) }},
 	"Sessions": {empty, func(c *store.Collection, i ids) (any, error) {
 		all, err1 := c.Sessions(nil, 0, math.MaxInt64)
 		some, err2 := c.Sessions([]string{i.plant}, 0, math.MaxInt64)
@@ -66,6 +70,19 @@ var collectionMethods = map[string]struct {
 	}},
 	"Delete":   {empty, func(c *store.Collection, _ ids) (any, error) { return c.Delete(at(1), noon, agree) }},
 	"Undelete": {empty, func(c *store.Collection, _ ids) (any, error) { return c.Undelete(at(1), agree) }},
+	"Transfer": {empty, func(c *store.Collection, _ ids) (any, error) { return c.Transfer("new", "", at(1), agree) }},
+	"CreateGrant": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return c.CreateGrant(&pb.Grant{Name: store.GrantName(c.ID(), "new"), Grantee: &pb.Grant_Grower{Grower: "growers/new"}, Role: pb.Grant_KEEPER}, at(1))
+	}},
+	"Grant":       {missing, func(c *store.Collection, i ids) (any, error) { return c.Grant(i.grant) }},
+	"GrantTo":     {missing, func(c *store.Collection, i ids) (any, error) { return c.GrantTo(i.grower, "") }},
+	"Grants":      {empty, func(c *store.Collection, _ ids) (any, error) { return both(c.Grants(store.List{Limit: big})) }},
+	"CountGrants": {empty, func(c *store.Collection, _ ids) (any, error) { return c.CountGrants() }},
+	"UpdateGrant": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UpdateGrant(i.grant, at(1), func(m *pb.Grant) error { m.Role = pb.Grant_MANAGER; return nil })
+	}},
+	"DeleteGrant": {missing, func(c *store.Collection, i ids) (any, error) { return c.DeleteGrant(i.grant, at(1), agree) }},
+	"Invitations": {missing, func(c *store.Collection, i ids) (any, error) { return c.Invitations().Get(i.invitation) }},
 	"CreateBench": {empty, func(c *store.Collection, i ids) (any, error) {
 		return c.CreateBench(&pb.Bench{Name: store.BenchName(c.ID(), i.bench+"2")}, at(1))
 	}},
@@ -331,7 +348,16 @@ var growerMethods = map[string]struct {
 	"RevokeCalendar": {missing, func(g *store.Grower, token string) (any, error) {
 		return g.RevokeCalendar(store.CalendarName("growers/g1", token), noon, agree)
 	}},
-	"UseCalendar": {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseCalendar(token, noon) }},
+	"UseCalendar":    {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseCalendar(token, noon) }},
+	"Societies":      {empty, func(g *store.Grower, _ string) (any, error) { return both(g.Societies(store.List{Limit: big})) }},
+	"CountSocieties": {empty, func(g *store.Grower, _ string) (any, error) { return g.CountSocieties() }},
+	"Shares": {empty, func(g *store.Grower, token string) (any, error) {
+		shares, err := g.Shares(map[string]string{"shared": shared.grower, "xt": theirs.grower}[token])
+		if shares != (token == "shared") {
+			err = errors.Join(err, fmt.Errorf("shares a society: %v", shares))
+		}
+		return shares, err
+	}},
 	"Claim": {empty, func(g *store.Grower, token string) (any, error) {
 		names, before, err := g.Claim(asked("m", token, "body", 0))
 		if before != (token == "shared") {
@@ -345,6 +371,53 @@ var growerMethods = map[string]struct {
 	}},
 }
 
+// societyMethods call each method of a society.
+var societyMethods = map[string]struct {
+	unknown unknown
+	call    func(s *store.Society, i ids) (any, error)
+}{
+	"ID":   {empty, func(s *store.Society, _ ids) (any, error) { return s.ID(), nil }},
+	"Role": {empty, func(s *store.Society, _ ids) (any, error) { return s.Role(), nil }},
+	"Get":  {empty, func(s *store.Society, _ ids) (any, error) { return s.Get(), nil }},
+	"Update": {empty, func(s *store.Society, _ ids) (any, error) {
+		return s.Update(at(1), func(m *pb.Society) error { m.DisplayName = "changed"; return nil })
+	}},
+	"Delete": {empty, func(s *store.Society, _ ids) (any, error) { return nil, s.Delete() }},
+	"Owns": {empty, func(s *store.Society, _ ids) (any, error) {
+		owns, err := s.Owns()
+		if owns {
+			err = errors.Join(err, errors.New("it owns what is another's"))
+		}
+		return owns, err
+	}},
+	"AddMember":  {empty, func(s *store.Society, _ ids) (any, error) { return s.AddMember("new", pb.Member_MEMBER, at(1)) }},
+	"Member":     {missing, func(s *store.Society, i ids) (any, error) { return s.Member(i.grower) }},
+	"Members":    {empty, func(s *store.Society, _ ids) (any, error) { return both(s.Members(store.List{Limit: big})) }},
+	"Organisers": {empty, func(s *store.Society, _ ids) (any, error) { return s.Organisers() }},
+	"UpdateMember": {missing, func(s *store.Society, i ids) (any, error) {
+		return s.UpdateMember(i.grower, at(1), func(m *pb.Member) error { m.Role = pb.Member_ORGANISER; return nil })
+	}},
+	"RemoveMember": {missing, func(s *store.Society, i ids) (any, error) { return s.RemoveMember(i.grower, agree) }},
+	"Invitations":  {missing, func(s *store.Society, i ids) (any, error) { return s.Invitations().Get(i.invitation) }},
+}
+
+// invitationMethods call each method of the invitations to a society or a collection.
+var invitationMethods = map[string]struct {
+	unknown unknown
+	call    func(in *store.Invitations, i ids) (any, error)
+}{
+	"Create": {empty, func(in *store.Invitations, _ ids) (any, error) {
+		return in.Create(&pb.Invitation{Name: "societies/s1/invitations/new", ExpireTime: stampOf(noon + day)}, []byte("new"), at(1))
+	}},
+	"Get": {missing, func(in *store.Invitations, i ids) (any, error) { return in.Get(i.invitation) }},
+	"List": {empty, func(in *store.Invitations, _ ids) (any, error) {
+		return both(in.List(store.List{Limit: big, Deleted: true}, noon))
+	}},
+	"Open":   {empty, func(in *store.Invitations, _ ids) (any, error) { return in.Open(noon) }},
+	"Revoke": {missing, func(in *store.Invitations, i ids) (any, error) { return in.Revoke(i.invitation, noon, agree) }},
+	"Accept": {missing, func(in *store.Invitations, i ids) (any, error) { return in.Accept(i.invitation, "g1", noon) }},
+}
+
 // both leaves out the key of the next page.
 func both[V any](all []V, _ []any, err error) ([]V, error) { return all, err }
 
@@ -352,6 +425,11 @@ func both[V any](all []V, _ []any, err error) ([]V, error) { return all, err }
 func (b bed) twins() {
 	b.Helper()
 	b.write(func(tx *store.Tx) error {
+		for _, id := range []string{shared.grower, theirs.grower, "new"} {
+			if _, err := tx.Grower(id).Create("Another grower", noon); err != nil {
+				return err
+			}
+		}
 		for n, id := range []string{"c1", "c2"} {
 			grower, whose := []string{"g1", "g2"}[n], []string{"mine", "theirs"}[n]
 			by := store.By{Us: noon, Grower: grower, Token: "shared", Request: "r"}
@@ -378,7 +456,28 @@ func (b bed) twins() {
 					return err
 				}
 			}
-			err := within(id, func(c *store.Collection) error {
+			society, err := tx.CreateSociety([]string{"s1", "s2"}[n], &pb.Society{DisplayName: whose}, by)
+			if err != nil {
+				return err
+			}
+			for _, i := range all {
+				if _, err := society.AddMember(i.grower, pb.Member_MEMBER, by); err != nil {
+					return err
+				}
+				if err := invite(society.Invitations(), society.Get().GetName(), i.invitation, whose, by); err != nil {
+					return err
+				}
+			}
+			err = within(id, func(c *store.Collection) error {
+				for _, i := range all {
+					m := &pb.Grant{Name: store.GrantName(id, i.grant), Grantee: &pb.Grant_Grower{Grower: store.GrowerName(i.grower)}, Role: pb.Grant_VIEWER}
+					if _, err := c.CreateGrant(m, by); err != nil {
+						return err
+					}
+					if err := invite(c.Invitations(), store.CollectionName(id), i.invitation, whose, by); err != nil {
+						return err
+					}
+				}
 				if _, err := c.CreatePlants([]store.NewPlant{pot(id, "q", "q")}, by); err != nil {
 					return err
 				}
@@ -423,8 +522,20 @@ func (b bed) twins() {
 				return err
 			}
 		}
-		return nil
+		c, err := tx.CreateCollection("c3", "g2", &pb.Collection{}, store.By{Us: noon, Grower: "g2"})
+		if err == nil {
+			_, err = c.Transfer("", "s2", store.By{Us: noon, Grower: "g2"}, agree)
+		}
+		return err
 	})
+}
+
+// invite adds an invitation for a week, whose hash is its name.
+func invite(in *store.Invitations, parent, id, whose string, by store.By) error {
+	name := store.InvitationName(parent, id)
+	m := &pb.Invitation{Name: name, DisplayName: whose, Role: pb.Invitation_MEMBER, ExpireTime: stampOf(by.Us + 7*day)}
+	_, err := in.Create(m, []byte(name), by)
+	return err
 }
 
 var dueStatuses = []pb.DueFeeding_Status{
@@ -442,8 +553,9 @@ func dueQueries(i ids) (all []store.DueQuery) {
 }
 
 var tenantTables = map[string][]string{
-	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "sheets", "collections"},
-	"grower_id":     {"growers", "tokens", "calendars", "requests"},
+	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "sheets", "collections", "grants", "collection_invitations"},
+	"grower_id":     {"growers", "tokens", "calendars", "requests", "members", "grants"},
+	"society_id":    {"societies", "members", "society_invitations", "grants"},
 }
 
 // rows are all rows of a tenant, as text.
@@ -517,6 +629,16 @@ func TestTenantsNeverMix(t *testing.T) {
 			t.Errorf("add a case of Grower.%s", name)
 		}
 	}
+	for _, name := range methodsOf(&store.Society{}) {
+		if _, ok := societyMethods[name]; !ok {
+			t.Errorf("add a case of Society.%s", name)
+		}
+	}
+	for _, name := range methodsOf(&store.Invitations{}) {
+		if _, ok := invitationMethods[name]; !ok {
+			t.Errorf("add a case of Invitations.%s", name)
+		}
+	}
 	each(t, func(b bed) {
 		b.twins()
 		check := func(name, column, id string, unknown unknown, call func(tx *store.Tx, foreign bool) (any, error)) {
@@ -535,7 +657,7 @@ func TestTenantsNeverMix(t *testing.T) {
 					if err != nil {
 						return err
 					}
-					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, "c2") || strings.Contains(said, "g2") {
+					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, "c2") || strings.Contains(said, "g2") || strings.Contains(said, "s2") {
 						b.Errorf("it tells what is another's:\n%s", said)
 					}
 					after, err := rows(tx, column, id)
@@ -550,7 +672,7 @@ func TestTenantsNeverMix(t *testing.T) {
 					if err != nil {
 						return err
 					}
-					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, theirs.plant) {
+					if said := words(v); strings.Contains(said, "theirs") || strings.Contains(said, theirs.plant) || strings.Contains(said, theirs.grower) {
 						b.Errorf("it finds what is another's:\n%s", said)
 					}
 					return errMine
@@ -563,10 +685,7 @@ func TestTenantsNeverMix(t *testing.T) {
 				if err != nil {
 					return nil, err
 				}
-				if foreign {
-					return m.call(c, theirs)
-				}
-				return m.call(c, shared)
+				return m.call(c, idsOf(foreign))
 			})
 		}
 		for name, m := range growerMethods {
@@ -577,7 +696,39 @@ func TestTenantsNeverMix(t *testing.T) {
 				return m.call(tx.Grower("g1"), "shared")
 			})
 		}
+		for name, m := range societyMethods {
+			check("Society."+name, "society_id", "s2", m.unknown, func(tx *store.Tx, foreign bool) (any, error) {
+				s, err := tx.Society("s1", "g1")
+				if err != nil {
+					return nil, err
+				}
+				return m.call(s, idsOf(foreign))
+			})
+		}
+		for name, m := range invitationMethods {
+			check("Society.Invitations."+name, "society_id", "s2", m.unknown, func(tx *store.Tx, foreign bool) (any, error) {
+				s, err := tx.Society("s1", "g1")
+				if err != nil {
+					return nil, err
+				}
+				return m.call(s.Invitations(), idsOf(foreign))
+			})
+			check("Collection.Invitations."+name, "collection_id", "c2", m.unknown, func(tx *store.Tx, foreign bool) (any, error) {
+				c, err := tx.Collection("c1", "", anyone)
+				if err != nil {
+					return nil, err
+				}
+				return m.call(c.Invitations(), idsOf(foreign))
+			})
+		}
 	})
+}
+
+func idsOf(foreign bool) ids {
+	if foreign {
+		return theirs
+	}
+	return shared
 }
 
 // No method goes through a whole table or index, whatever it does.
@@ -605,6 +756,47 @@ func TestMethodsAreIndexed(t *testing.T) {
 				})
 				if !errors.Is(err, errMine) {
 					b.Errorf("%s: %v", name, err)
+				}
+			}
+			for name, m := range societyMethods {
+				err := b.s.Write(b.Context(), func(tx *store.Tx) error {
+					s, err := tx.Society("s1", "g1")
+					if err != nil {
+						return err
+					}
+					if _, err := m.call(s, shared); err != nil {
+						return err
+					}
+					return errMine
+				})
+				if !errors.Is(err, errMine) {
+					b.Errorf("Society.%s: %v", name, err)
+				}
+			}
+			for name, m := range invitationMethods {
+				for what, of := range map[string]func(tx *store.Tx) (*store.Invitations, error){
+					"Society": func(tx *store.Tx) (*store.Invitations, error) {
+						s, err := tx.Society("s1", "g1")
+						return s.Invitations(), err
+					},
+					"Collection": func(tx *store.Tx) (*store.Invitations, error) {
+						c, err := tx.Collection("c1", "", anyone)
+						return c.Invitations(), err
+					},
+				} {
+					err := b.s.Write(b.Context(), func(tx *store.Tx) error {
+						in, err := of(tx)
+						if err != nil {
+							return err
+						}
+						if _, err := m.call(in, shared); err != nil {
+							return err
+						}
+						return errMine
+					})
+					if !errors.Is(err, errMine) {
+						b.Errorf("%s.Invitations.%s: %v", what, name, err)
+					}
 				}
 			}
 		})
