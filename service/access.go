@@ -198,7 +198,7 @@ func relation(t store.Ties) Relation {
 	switch {
 	case t.Owns || t.Organises:
 		return Owner
-	case t.Deleted || t.Visibility == pb.Collection_PRIVATE:
+	case t.Deleted || t.Visibility != pb.Collection_SHARED && t.Visibility != pb.Collection_PUBLIC:
 		return Stranger
 	case t.Granted != 0:
 		return Viewer + Relation(t.Granted-pb.Grant_VIEWER)

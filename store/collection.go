@@ -230,11 +230,11 @@ const (
 )
 
 // Collections lists the collections that a grower owns, also as an organiser, and those
-// that are not PRIVATE nor deleted and are granted to the grower.
+// that are SHARED or PUBLIC, not deleted, and are granted to the grower.
 func (t *Tx) Collections(grower string, q List) ([]Listed, []any, error) {
 	// In two steps: in one, Postgres may go through all collections of everybody.
 	var ids []string
-	err := t.q().Raw(owned+" UNION SELECT c.collection_id FROM collections c WHERE c.visibility <> 1 AND c.delete_us IS NULL AND c.collection_id IN ("+shared+")",
+	err := t.q().Raw(owned+" UNION SELECT c.collection_id FROM collections c WHERE c.visibility IN (2, 3) AND c.delete_us IS NULL AND c.collection_id IN ("+shared+")",
 		grower, grower, grower, grower).Scan(&ids).Error
 	if err != nil || len(ids) == 0 {
 		return nil, nil, err
