@@ -233,7 +233,11 @@ func refuses(least, is Relation, reason Reason, name string) error {
 	case least != Stranger && is >= least:
 		return nil
 	case is >= Viewer && least > is:
-		return &Error{Reason: RoleMissing, Message: fmt.Sprintf("the call needs %s of %s, and you are %s", least, name, is)}
+		needs, are := least.String(), is.String()
+		if strings.HasPrefix(name, "societies/") {
+			needs, are = "an organiser", "a member"
+		}
+		return &Error{Reason: RoleMissing, Message: fmt.Sprintf("the call needs %s of %s, and you are %s", needs, name, are)}
 	}
 	return notFound(reason, name)
 }

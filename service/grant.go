@@ -44,6 +44,9 @@ func (s *Grants) CreateGrant(ctx context.Context, req *pb.CreateGrantRequest) (*
 		m := proto.CloneOf(req.GetGrant())
 		var p problems
 		refuseOutputOnly(&p, "grant.", m)
+		if m.GetGrantee() == nil {
+			p.refuse(InvalidFields, "grant", "exactly one of these must be given: grower, society")
+		}
 		if m.GetRole() == pb.Grant_ROLE_UNSPECIFIED {
 			p.refuse(InvalidFields, "grant.role", "must be given: VIEWER, KEEPER or MANAGER")
 		}
