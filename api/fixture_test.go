@@ -51,6 +51,10 @@ var bearers = map[string]bearer{
 	"expired":   {grower: "grower-a", scopes: []string{service.ScopeManage}, expires: fixtureTime},
 	"revoked":   {grower: "grower-a", scopes: []string{service.ScopeManage}, revoked: true},
 	"other":     {grower: "grower-b", scopes: []string{service.ScopeManage}},
+	"organiser": {grower: "grower-d", scopes: []string{service.ScopeManage}},
+	"member":    {grower: "grower-e", scopes: []string{service.ScopeManage}},
+	"keeper":    {grower: "grower-f", scopes: []string{service.ScopeManage}},
+	"manager":   {grower: "grower-g", scopes: []string{service.ScopeManage}},
 	"suspended": {grower: "grower-c", scopes: []string{service.ScopeManage}},
 }
 
@@ -132,7 +136,7 @@ func fillFixture(ctx context.Context, s *store.Store) (err error) {
 	if err := decoder.Decode(&calls); err != nil {
 		return fmt.Errorf("read fixture.json: %w", err)
 	}
-	clock, ids, id := &wound{}, &counter{prefix: "f"}, ""
+	clock, ids, id, secret := &wound{}, &counter{prefix: "f"}, "", ""
 	clock.us.Store(fixtureTime.UnixMicro())
 	server, err := New(ctx, service.Config{
 		Store: s, Log: slog.New(slog.DiscardHandler), Version: "1.2.3", Now: clock.now,
@@ -153,12 +157,16 @@ func fillFixture(ctx context.Context, s *store.Store) (err error) {
 			return err
 		}
 		id = c.ID
-		r := httptest.NewRequestWithContext(ctx, c.Method, c.Target, bytes.NewReader(c.Body))
+		r := httptest.NewRequestWithContext(ctx, c.Method, c.Target, bytes.NewReader(bytes.ReplaceAll(c.Body, []byte("(secret)"), []byte(secret))))
 		r.Header.Set("Authorization", "Bearer "+secretOf(c.As))
 		w := httptest.NewRecorder()
 		server.gateway.ServeHTTP(w, r)
 		if failed := w.Code != http.StatusOK; failed != c.Fails {
 			return fmt.Errorf("call %d, %s %s: status %d: %s", i, c.Method, c.Target, w.Code, w.Body)
+		}
+		var told struct{ Secret string }
+		if json.Unmarshal(w.Body.Bytes(), &told) == nil && told.Secret != "" {
+			secret = told.Secret
 		}
 	}
 	return nil
@@ -167,7 +175,7 @@ func fillFixture(ctx context.Context, s *store.Store) (err error) {
 // addBearers adds the growers and their tokens, for which there is no call.
 func addBearers(tx *store.Tx) error {
 	made := fixtureTime.AddDate(0, -8, 0).UnixMicro()
-	for _, id := range []string{"grower-a", "grower-b", "grower-c"} {
+	for _, id := range []string{"grower-a", "grower-b", "grower-c", "grower-d", "grower-e", "grower-f", "grower-g"} {
 		if _, err := tx.Grower(id).Create("Grower "+strings.ToUpper(id[len(id)-1:]), made); err != nil {
 			return err
 		}
@@ -216,11 +224,12 @@ func openFixture(t *testing.T, engine store.Engine) *fixtureDoors {
 func resetter(t *testing.T, engine store.Engine, url string) func() error {
 	t.Helper()
 	prepare := "CREATE SCHEMA pristine"
-	// In the order in which they were made: what others refer to comes first.
-	list := "SELECT relname FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace ORDER BY oid"
+	// In the order in which they were made: what others refer to comes first. Only societies
+	// are younger than the collections that refer to them.
+	list := "SELECT relname FROM pg_class WHERE relkind = 'r' AND relnamespace = 'public'::regnamespace ORDER BY relname <> 'societies', oid"
 	if engine == store.SQLite {
 		prepare = "PRAGMA busy_timeout = 10000; ATTACH DATABASE '" + strings.TrimPrefix(fixture.URL(t, engine), "sqlite:") + "' AS pristine"
-		list = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%' ORDER BY rowid"
+		list = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite%' ORDER BY name <> 'societies', rowid"
 	}
 	db := openRaw(t, engine, url)
 	db.SetMaxOpenConns(1)
