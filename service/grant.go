@@ -50,9 +50,6 @@ func (s *Grants) CreateGrant(ctx context.Context, req *pb.CreateGrantRequest) (*
 		if m.GetRole() == pb.Grant_ROLE_UNSPECIFIED {
 			p.refuse(InvalidFields, "grant.role", "must be given: VIEWER, KEEPER or MANAGER")
 		}
-		if m.GetGrantee() == nil {
-			p.refuse(InvalidFields, "grant", "must say whom it is for: grower or society")
-		}
 		if err := p.err(); err != nil {
 			return nil, err
 		}
