@@ -88,7 +88,7 @@ type Grant struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// `collections/{collection}/grants/{grant}`.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Whom it is for; it must be given, but in a change.
+	// Whom it is for; must be given for a new one.
 	//
 	// Types that are valid to be assigned to Grantee:
 	//
