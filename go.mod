@@ -28,6 +28,7 @@ require (
 	golang.org/x/net v0.61.0
 	golang.org/x/sync v0.25.0
 	golang.org/x/text v0.43.0
+	golang.org/x/time v0.16.0
 	golang.org/x/tools v0.52.0
 	google.golang.org/genproto v0.0.0-20261026165753-2ffab32bce7e
 	google.golang.org/genproto/googleapis/api v0.0.0-20261110000943-09e21b237f2c

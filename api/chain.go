@@ -87,15 +87,18 @@ type admission func(ctx context.Context, method string, authorization []string) 
 //   - its end is logged, whatever happened to it further in;
 //   - errors become what the client may see of them;
 //   - a panic becomes an error;
+//   - it is counted for the address that it comes from, unless it comes from nowhere;
 //   - it takes one of the places of the server, or is refused at once;
 //   - it gets its deadline;
-//   - its caller is let in, so that who may not call learns nothing more;
+//   - its caller is let in, so that who may not call learns nothing more, and the call is
+//     counted for the token;
+//   - what is in its request is counted too;
 //   - its request is validated.
 //
 // Over HTTP a call meets the guard too, before its body is read: the part of the chain
 // that lets its caller in.
 func chain(
-	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, admit admission, maxCall time.Duration,
+	stopping context.Context, log *slog.Logger, validator protovalidate.Validator, admit admission, maxCall time.Duration, rates *meter,
 ) (unary, guard grpc.UnaryServerInterceptor, stream grpc.StreamServerInterceptor) {
 	logger := logging.LoggerFunc(func(ctx context.Context, level logging.Level, message string, fields ...any) {
 		for i := 0; i+1 < len(fields); i += 2 {
@@ -103,6 +106,9 @@ func chain(
 				fields = slices.Delete(slices.Clone(fields), i, i+2)
 				break
 			}
+		}
+		if i := slices.Index(fields, any("reason")); i >= 0 && i+1 < len(fields) && fields[i+1] == string(tooManyCalls) {
+			level = logging.LevelDebug // the meter tells of them once a minute
 		}
 		log.Log(ctx, slog.Level(level), message, fields...)
 	})
@@ -119,6 +125,7 @@ func chain(
 	places := make(chan struct{}, mostCalls)
 	guard = chainUnary(
 		recovery.UnaryServerInterceptor(onPanic),
+		rates.byAddress,
 		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			if asksOfServer(info.FullMethod) {
 				return next(ctx, req) // a busy server is healthy, and says so
@@ -144,13 +151,22 @@ func chain(
 			admitted, early := admittedBefore(ctx, info.FullMethod, shown)
 			if !early {
 				var err error
+				if err = rates.mayTry(ctx, info.FullMethod, shown); err != nil {
+					return nil, err
+				}
 				if admitted, err = admit(ctx, info.FullMethod, shown); err != nil {
+					rates.forget(shown)
 					return nil, err
 				}
 			}
 			if note, ok := ctx.Value(callerKey{}).(*caller); ok {
 				if known := service.CallerOf(admitted); known != nil {
 					*note = caller{known.Grower, known.Token}
+				}
+			}
+			if !early {
+				if err := rates.spend(admitted, info.FullMethod, shown); err != nil {
+					return nil, err
 				}
 			}
 			return next(admitted, req)
@@ -172,6 +188,7 @@ func chain(
 			return nil, toStatus(ctx, log, err).Err()
 		},
 		guard,
+		rates.byContent,
 		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
 			if message, ok := req.(proto.Message); ok {
 				if err := validate(ctx, validator, message); err != nil {
@@ -193,7 +210,10 @@ func chain(
 		defer context.AfterFunc(stopping, cancel)()
 		named := &namedStream{ServerStream: ss, ctx: ctx}
 		return logStream(srv, named, info, func(srv any, ss grpc.ServerStream) error {
-			err := recoverStream(srv, ss, info, handler)
+			err := rates.streamByAddress(ss.Context(), info.FullMethod)
+			if err == nil {
+				err = recoverStream(srv, ss, info, handler)
+			}
 			if _, standard := status.FromError(err); err != nil && !standard {
 				return toStatus(ss.Context(), log, err).Err()
 			}

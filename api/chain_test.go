@@ -60,7 +60,7 @@ func failing(t *testing.T, longest time.Duration, how func(context.Context) erro
 	if err != nil {
 		t.Fatal(err)
 	}
-	unary, guard, stream := chain(t.Context(), log, validator, admitAll, longest)
+	unary, guard, stream := chain(t.Context(), log, validator, admitAll, longest, nil)
 	conn := &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}}
 	desc := &pb.DueService_ServiceDesc
 	conn.register(desc, fails{how: how})

@@ -151,7 +151,7 @@ func TestTokenIsLookedUpOnce(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	unary, guard, _ := chain(t.Context(), log, validator, admit, maxCall)
+	unary, guard, _ := chain(t.Context(), log, validator, admit, maxCall, nil)
 	conn := &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}}
 	var inside func(context.Context) error
 	conn.register(&pb.DueService_ServiceDesc, fails{how: func(ctx context.Context) error { return inside(ctx) }})

@@ -31,6 +31,7 @@ const (
 	deadlineExceeded service.Reason = "DEADLINE_EXCEEDED"
 	cancelled        service.Reason = "CANCELLED"
 	tooBusy          service.Reason = "TOO_BUSY"
+	tooManyCalls     service.Reason = "TOO_MANY_CALLS"
 	internalError    service.Reason = "INTERNAL"
 )
 
@@ -121,6 +122,7 @@ var table = map[service.Reason]kind{
 	deadlineExceeded:     {codes.DeadlineExceeded, 0, "The call took longer than its deadline, or than 30 seconds. Ask for less at a time."},
 	cancelled:            {codes.Canceled, 0, "The caller gave up."},
 	tooBusy:              {codes.Unavailable, 0, "The server answers as many calls as it takes at once. Try again in a moment."},
+	tooManyCalls:         {codes.ResourceExhausted, 0, "More calls came of the token or the address than are taken in a minute, or too many with wrong tokens. Call again when the RetryInfo says; batches cost less than single calls."},
 	internalError:        {codes.Internal, 0, "A defect of the server. The log has the cause under the request id."},
 }
 
@@ -142,7 +144,7 @@ func toStatus(ctx context.Context, log *slog.Logger, err error) *status.Status {
 		if cause := errors.Unwrap(known); cause != nil {
 			log.WarnContext(ctx, "call failed", append(logFields(ctx), "reason", string(known.Reason), "cause", cause.Error())...)
 		}
-		return newStatus(id, known.Reason, known.Message, known.Violations)
+		return statusOf(id, known)
 	case errors.Is(err, context.DeadlineExceeded):
 		return newStatus(id, deadlineExceeded, "the call took longer than its deadline", nil)
 	case errors.Is(err, context.Canceled):
@@ -164,8 +166,14 @@ var errTooLarge = &service.Error{Reason: requestTooLarge,
 // retryDelay is when to call a server again that takes no calls for now.
 const retryDelay = 2 * time.Second
 
-// newStatus returns the status of an error. Unknown reasons do not occur.
+// newStatus returns the status of an error of a reason.
 func newStatus(id string, reason service.Reason, message string, violations []service.Violation) *status.Status {
+	return statusOf(id, &service.Error{Reason: reason, Message: message, Violations: violations})
+}
+
+// statusOf returns the status of an error. Unknown reasons do not occur.
+func statusOf(id string, e *service.Error) *status.Status {
+	reason, message, violations, delay := e.Reason, e.Message, e.Violations, e.RetryAfter
 	k, known := table[reason]
 	if !known {
 		k = table[internalError]
@@ -183,8 +191,11 @@ func newStatus(id string, reason service.Reason, message string, violations []se
 			{Type: string(reason), Subject: resourceName.FindString(message), Description: message},
 		}})
 	}
-	if k.code == codes.Unavailable {
-		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)})
+	if k.code == codes.Unavailable && delay == 0 {
+		delay = retryDelay
+	}
+	if delay > 0 {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(delay)})
 	}
 	if id != "" {
 		details = append(details, &errdetails.RequestInfo{RequestId: id})
@@ -204,6 +215,17 @@ func reasonOf(s *status.Status) service.Reason {
 		}
 	}
 	return ""
+}
+
+// retryAfter returns after how many seconds an answered error says to call again; 0: it
+// does not say.
+func retryAfter(s *status.Status) int {
+	for _, d := range s.Details() {
+		if info, ok := d.(*errdetails.RetryInfo); ok {
+			return seconds(info.GetRetryDelay().AsDuration())
+		}
+	}
+	return 0
 }
 
 // httpStatus returns the HTTP status of an answered error.

@@ -36,7 +36,9 @@ type gateway struct {
 	routes []route
 	conn   *inProcess
 	log    *slog.Logger
+	meter  *meter
 	page   atomic.Int64 // rows that are read at once of a table that is given out whole
+	held   atomic.Int64 // bytes of bodies
 	slow   atomic.Int64 // nanoseconds that a body may take to come before its caller is asked again
 }
 
@@ -187,8 +189,15 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		get.Method = http.MethodGet
 		r = &get
 	}
+	if g.meter != nil {
+		r = r.WithContext(context.WithValue(r.Context(), arrivalKey{}, g.meter.arriveByHTTP(r)))
+	}
 	rt, allowed := g.findRoute(r)
 	if rt == nil {
+		if err := g.meter.arrive(arrivalOf(r.Context()), ""); err != nil {
+			g.refuse(w, r, err)
+			return
+		}
 		g.refuseRoute(w, r, allowed)
 		return
 	}
@@ -200,7 +209,9 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r = r.WithContext(context.WithValue(admitted, targetKey{}, r.URL))
-	if err := g.receive(w, r, rt); err != nil {
+	came := &heldBody{total: &g.held}
+	defer came.release()
+	if err := g.receive(w, r, rt, came); err != nil {
 		g.refuse(w, r, err)
 		return
 	}
@@ -242,7 +253,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 }
 
 // receive reads a request into memory, or tells why it is not to reach its call.
-func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) error {
+func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route, held *heldBody) error {
 	table, err := rt.negotiate(w, r)
 	if err != nil {
 		return err
@@ -250,11 +261,12 @@ func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) err
 	if err := rt.checkQuery(r.URL.RawQuery, table); err != nil {
 		return err
 	}
-	body, err := readBody(w, r, table)
-	if err != nil {
-		return err
-	}
-	if len(body) > 0 && rt.body == "" {
+	var body []byte
+	if rt.body != "" {
+		if body, err = readBody(w, r, table, held); err != nil {
+			return err
+		}
+	} else if n, _ := io.ReadFull(r.Body, make([]byte, 1)); n > 0 { // the rest is not worth reading
 		return &service.Error{Reason: malformedRequest, Message: rt.method + " takes no body; give query keys"}
 	}
 	sent := newRequestBody(rt, body)
@@ -265,8 +277,34 @@ func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route) err
 	return nil
 }
 
+// mostHeld is how many bytes of bodies are in memory at once, after inflation. Who sends
+// them slowly holds what came so far.
+const mostHeld = 16 * service.MaxRequestBytes
+
+// heldBody counts what is in memory of a body.
+type heldBody struct {
+	io.Reader
+	total *atomic.Int64 // of all
+	own   int64
+}
+
+var errHeld = &service.Error{Reason: tooBusy, Message: "the server holds as many large requests as it takes at once: call again in a moment"}
+
+// Read reads on, unless too much is held.
+func (h *heldBody) Read(p []byte) (int, error) {
+	n, err := h.Reader.Read(p)
+	h.own += int64(n)
+	if h.total.Add(int64(n)) > mostHeld {
+		return 0, errHeld
+	}
+	return n, err
+}
+
+// release tells that the body is not needed any more.
+func (h *heldBody) release() { h.total.Add(-h.own) }
+
 // readBody returns the body after inflation. A table has no objects to count.
-func readBody(w http.ResponseWriter, r *http.Request, table bool) ([]byte, error) {
+func readBody(w http.ResponseWriter, r *http.Request, table bool, held *heldBody) ([]byte, error) {
 	limited := io.Reader(http.MaxBytesReader(w, r.Body, service.MaxRequestBytes))
 	switch encoding := r.Header.Get("Content-Encoding"); strings.ToLower(encoding) {
 	case "", "identity":
@@ -279,11 +317,14 @@ func readBody(w http.ResponseWriter, r *http.Request, table bool) ([]byte, error
 	default:
 		return nil, &service.Error{Reason: malformedRequest, Message: fmt.Sprintf("Content-Encoding %q is not taken, only gzip", encoding)}
 	}
-	body, err := io.ReadAll(limited)
+	held.Reader = limited
+	body, err := io.ReadAll(held)
 	var over *http.MaxBytesError
 	switch {
 	case errors.As(err, &over), len(body) > service.MaxRequestBytes:
 		return nil, errTooLarge
+	case errors.Is(err, errHeld):
+		return nil, errHeld
 	case !table && objects(body) > mostObjects:
 		return nil, errTooMany
 	case err != nil:
@@ -336,13 +377,17 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 		if rt := routeOf(ctx); rt != nil {
 			route = rt.path
 		}
-		g.log.InfoContext(ctx, "request refused", append(logFields(ctx), "http.method", r.Method, "http.route", route,
+		level := slog.LevelInfo
+		if reasonOf(s) == tooManyCalls {
+			level = slog.LevelDebug // the meter tells of them once a minute
+		}
+		g.log.Log(ctx, level, "request refused", append(logFields(ctx), "http.method", r.Method, "http.route", route,
 			"http.status", code, "reason", string(reasonOf(s)))...)
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Del("Content-Length")
-	if s.Code() == codes.Unavailable {
-		w.Header().Set("Retry-After", strconv.Itoa(int(retryDelay.Seconds())))
+	if wait := retryAfter(s); wait > 0 {
+		w.Header().Set("Retry-After", strconv.Itoa(wait))
 	}
 	w.WriteHeader(code)
 	if _, err := w.Write(body); err != nil {

@@ -107,7 +107,7 @@ func withPlants(t testing.TB, s *plants) (*gateway, *inProcess) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	unary, guard, _ := chain(t.Context(), log, validator, admitAll, maxCall)
+	unary, guard, _ := chain(t.Context(), log, validator, admitAll, maxCall, nil)
 	conn := &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}}
 	conn.register(&pb.PlantService_ServiceDesc, s)
 	g, err := newGateway(conn, log)

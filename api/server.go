@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"strings"
 	"time"
 
 	"buf.build/go/protovalidate"
@@ -21,6 +22,7 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/tap"
 
 	"dewbench/proto"
 	pb "dewbench/proto/dewbench/v1"
@@ -31,6 +33,24 @@ import (
 // as a call may take at all.
 const drainTime = service.MaxCallSeconds*time.Second + 2*time.Second
 
+// waiting is how long the doors wait for callers that are slow.
+type waiting struct {
+	greeting time.Duration // until a connection says what it speaks
+	header   time.Duration // until the headers of a request are there
+	body     time.Duration // until all of it is there
+	answer   time.Duration // until an answer is taken
+	stream   time.Duration // until a gRPC call ends, with all of these
+	idle     time.Duration // until a connection without a call is closed
+}
+
+var usualWaits = waiting{
+	greeting: 10 * time.Second, header: 10 * time.Second, body: 60 * time.Second, answer: 60 * time.Second,
+	stream: maxCall + 2*time.Minute, idle: 15 * time.Minute,
+}
+
+// mostHeaderBytes is how large the headers of a request may be.
+const mostHeaderBytes = 64 << 10
+
 // Server is both doors with the services behind them.
 type Server struct {
 	log     *slog.Logger
@@ -40,11 +60,16 @@ type Server struct {
 	health  *healthServer
 	itself  *service.Server
 	plants  *service.Plants
+	waits   waiting
 	stop    context.CancelFunc // ends the streams that only wait
 }
 
 // New returns a server. The document of its HTTP calls is its own.
 func New(ctx context.Context, config service.Config) (*Server, error) {
+	return newServerThatWaits(ctx, config, usualWaits)
+}
+
+func newServerThatWaits(ctx context.Context, config service.Config, waits waiting) (*Server, error) {
 	config.OpenAPI = proto.OpenAPI
 	services, err := service.New(ctx, config)
 	if err != nil {
@@ -56,11 +81,13 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 		return nil, fmt.Errorf("validation rules: %w", err)
 	}
 	stopping, stop := context.WithCancel(context.Background())
-	unary, guard, stream := chain(stopping, log, validator, services.Access.Admit, maxCall)
+	rates := newMeter(config.Rates, config.Now, log)
+	unary, guard, stream := chain(stopping, log, validator, services.Access.Admit, maxCall, rates)
 	s := &Server{
-		log:  log,
-		stop: stop,
-		conn: &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}},
+		log:   log,
+		waits: waits,
+		stop:  stop,
+		conn:  &inProcess{chain: unary, guard: guard, methods: map[string]inProcessMethod{}},
 		grpc: grpc.NewServer(
 			grpc.UnaryInterceptor(unary),
 			grpc.StreamInterceptor(stream),
@@ -69,7 +96,11 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 			// The codec refuses what is over the limit, and says so as other errors
 			// do; what is far over it the transport refuses.
 			grpc.MaxRecvMsgSize(2*service.MaxRequestBytes),
+			grpc.MaxHeaderListSize(mostHeaderBytes),
 			grpc.MaxConcurrentStreams(256),
+			grpc.ConnectionTimeout(waits.greeting),
+			grpc.InTapHandle(waits.endStream),
+			grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: waits.idle}),
 			grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 30 * time.Second, PermitWithoutStream: true}),
 		),
 		health: &healthServer{health.NewServer(), services.Server, log},
@@ -110,7 +141,20 @@ func New(ctx context.Context, config service.Config) (*Server, error) {
 	if s.gateway, err = newGateway(s.conn, log); err != nil {
 		return nil, err
 	}
+	s.gateway.meter = rates
 	return s, nil
+}
+
+// endStream gives a gRPC call an end, from when its headers are there, so that one whose
+// message never comes, or whose answer is never taken, holds nothing for long. (The chain
+// only begins when the message is there.) The standard services may stream for longer.
+func (w waiting) endStream(ctx context.Context, info *tap.Info) (context.Context, error) {
+	if strings.HasPrefix(info.FullMethodName, "/grpc.") {
+		return ctx, nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, w.stream)
+	_ = cancel // the end of the stream does so
+	return ctx, nil
 }
 
 // Conn returns a connection that calls the server in the same process, through
@@ -132,11 +176,11 @@ func (s *Server) Untrue() <-chan struct{} { return s.plants.Untrue() }
 func (s *Server) Serve(ctx context.Context, grpcListener, httpListener net.Listener) error {
 	door := &http.Server{
 		Handler:           s.gateway,
-		ReadHeaderTimeout: 10 * time.Second,
-		ReadTimeout:       60 * time.Second,
-		WriteTimeout:      maxCall + 60*time.Second,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    64 << 10,
+		ReadHeaderTimeout: s.waits.header,
+		ReadTimeout:       s.waits.body,
+		WriteTimeout:      maxCall + s.waits.answer,
+		IdleTimeout:       min(s.waits.idle, 2*time.Minute),
+		MaxHeaderBytes:    mostHeaderBytes,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelInfo),
 	}
 	group, ctx := errgroup.WithContext(ctx)

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"dewbench/service/table"
 )
@@ -98,6 +99,7 @@ type Error struct {
 	Reason     Reason
 	Message    string
 	Violations []Violation
+	RetryAfter time.Duration // when to call again; 0: not told
 
 	cause error // for the log; nil if the caller's mistake is all there is to say
 }

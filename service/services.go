@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"net/netip"
 	"time"
 
 	"github.com/google/uuid"
@@ -48,6 +49,18 @@ type Config struct {
 	OpenAPI []byte           // the document of the HTTP calls
 	Now     func() time.Time // the clock; nil: the machine's
 	NewID   func() string    // ids that sort as they are made; nil: UUIDs of version 7 (RFC 9562)
+	Rates   Rates            // how many calls are taken; the zero value: as many as come
+}
+
+// Rates are how many calls are taken in a minute; 0: as many as come. Both doors of all
+// that a server listens on count together, but each server by itself.
+type Rates struct {
+	CallsPerToken      int // heavy calls count for more than one
+	CallsPerAddress    int
+	FailuresPerAddress int // calls with a wrong token or secret
+
+	// TrustedProxies are the networks of the proxies that are believed for whom they call.
+	TrustedProxies []netip.Prefix
 }
 
 // New returns all calls.

@@ -125,6 +125,7 @@ func serveCommand() *cobra.Command {
 	var (
 		doors         doors
 		d             database
+		rates         rateFlags
 		format, level string
 	)
 	c := &cobra.Command{
@@ -142,6 +143,11 @@ their tokens see dewbench grower --help.
 
 Once an hour what was deleted 30 days ago is removed for good.
 
+Who calls more often than is taken in a minute is refused for some seconds, by the
+token and by the address, or if tokens are tried out. Behind a proxy all calls come
+from its address: name it with --trusted-proxies, and have it set X-Forwarded-For or
+Forwarded.
+
 ` + databaseHelp,
 		Example: "  dewbench serve\n" +
 			"  dewbench serve --database-url sqlite:/srv/dewbench.db --http-addr 127.0.0.1:9000 --log-format json",
@@ -154,18 +160,23 @@ Once an hour what was deleted 30 days ago is removed for good.
 			if format != "text" && format != "json" {
 				return fmt.Errorf("--log-format %s: must be text or json", format)
 			}
-			return serveRecords(c.Context(), c.OutOrStdout(), &doors, &d, newLog(c.ErrOrStderr(), format == "json", l))
+			taken, err := rates.read()
+			if err != nil {
+				return err
+			}
+			return serveRecords(c.Context(), c.OutOrStdout(), &doors, &d, taken, newLog(c.ErrOrStderr(), format == "json", l))
 		},
 	}
 	d.add(c)
 	doors.flags(c)
+	rates.flags(c)
 	c.Flags().StringVar(&format, "log-format", "text", "text or json")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
 	return c
 }
 
 // serveRecords opens the doors and the database, and answers until ctx ends.
-func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database, log *slog.Logger) (err error) {
+func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database, rates service.Rates, log *slog.Logger) (err error) {
 	// First the doors, so that the database is left alone if another server runs.
 	grpcListener, httpListener, err := doors.open(ctx)
 	if err != nil {
@@ -178,7 +189,7 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild()})
+	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild(), Rates: rates})
 	if err != nil {
 		return err
 	}
