@@ -29,6 +29,10 @@ type Condition struct {
 	Value any
 }
 
+// mostConditions is how many comparisons a filter may have: more than anybody writes, and
+// each is made for every row.
+const mostConditions = 100
+
 // Present is the operator of `field:*`: the field has a value.
 const Present = ":*"
 
@@ -232,6 +236,9 @@ func ParseFilter(filter string, fields Fields) ([]Condition, error) {
 			return nil
 		case filtering.FunctionOr, filtering.FunctionNot:
 			return refuse("takes no %s: write comparisons joined by AND", op)
+		}
+		if len(conditions) == mostConditions {
+			return refuse("has more than %d comparisons", mostConditions)
 		}
 		if len(args) != 2 {
 			return refuse("takes no function %q: write comparisons joined by AND", short(op))

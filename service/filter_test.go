@@ -254,6 +254,32 @@ func TestErrorsOfFiltersAreShort(t *testing.T) {
 	}
 }
 
+// A filter has so many comparisons at most, and may be nested as deep as its length allows.
+func TestLongFilters(t *testing.T) {
+	fields := Fields{"a": TextField}
+	for name, c := range map[string]struct {
+		filter string
+		want   int // conditions; 0: refused
+	}{
+		"joined":        {strings.Repeat("a=b AND ", 99) + "a=b", 100},
+		"one too many":  {strings.Repeat("a=b AND ", 100) + "a=b", 0},
+		"side by side":  {strings.Repeat("a=b ", 100), 100},
+		"many of these": {strings.Repeat("a=b ", 500), 0},
+		"nested":        {strings.Repeat("(a=b AND ", 99) + "a=b" + strings.Repeat(")", 99), 100},
+		"in brackets":   {strings.Repeat("(", 998) + "a=b" + strings.Repeat(")", 998), 1},
+		"open brackets": {strings.Repeat("(", 2000), 0},
+		"functions":     {strings.Repeat("a(", 900) + strings.Repeat(")", 900), 0},
+		"parts":         {strings.Repeat("a.", 990) + "a=b", 0},
+		"negations":     {strings.Repeat("NOT ", 490) + "a=b", 0},
+		"values":        {strings.Repeat("a=(", 500) + "b" + strings.Repeat(")", 500), 0},
+	} {
+		got, err := ParseFilter(c.filter, fields)
+		if len(got) != c.want || (c.want == 0) != (reasonFor(err) == InvalidFilter) {
+			t.Errorf("%s: %d conditions, %v", name, len(got), err)
+		}
+	}
+}
+
 func TestParseOrders(t *testing.T) {
 	for orderBy, want := range map[string][]Order{
 		"":                  nil,
