@@ -53,11 +53,17 @@ var table = map[service.Reason]kind{
 	service.TaxonNotFound:     {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},
 	service.InvalidUpdateMask: {codes.InvalidArgument, 0, "The mask names fields that the resource lacks, or that only the server tells."},
 
-	service.TokenMissing:  {codes.Unauthenticated, 0, "The call needs a token: `Authorization: Bearer dwb_...`."},
-	service.TokenInvalid:  {codes.Unauthenticated, 0, "The token is wrong or was revoked, or its grower is suspended."},
+	service.TokenMissing:  {codes.Unauthenticated, 0, "The call needs a token: `Authorization: Bearer dwb_...`, or an access token of an issuer that the server takes."},
+	service.TokenInvalid:  {codes.Unauthenticated, 0, "The token is wrong or was revoked, or its grower is suspended. Of an access token of an issuer, the message says what is wrong."},
 	service.TokenExpired:  {codes.Unauthenticated, 0, "The token has expired. Make a new one."},
 	service.ScopeMissing:  {codes.PermissionDenied, 0, "The token may not do this. Use one with the scope that the message names."},
 	service.TooManyTokens: {codes.ResourceExhausted, 0, "A grower has 100 tokens at most. Revoke some."},
+
+	service.IdentityUnknown:   {codes.Unauthenticated, 0, "The access token is good, but its identity is no grower's. Link it while signed in with a token, or accept an invitation with it."},
+	service.IdentityNotFound:  {codes.NotFound, 0, "There is no such identity that the caller may see."},
+	service.IdentityInUse:     {codes.AlreadyExists, 0, "The identity is another grower's. It can be linked once they have deleted it."},
+	service.TooManyIdentities: {codes.ResourceExhausted, 0, "A grower has 20 identities at most. Delete some."},
+	service.IssuerUnavailable: {codes.Unavailable, 0, "The issuer of the access token does not tell its keys, so the token cannot be judged. Try again in a moment."},
 
 	service.TooManyCalendars: {codes.ResourceExhausted, 0, "A grower has 100 calendars at most. Revoke some."},
 

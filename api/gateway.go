@@ -63,6 +63,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 		return pb.RegisterGrowerServiceHandlerClient(context.Background(), mux, pb.NewGrowerServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterIdentityServiceHandlerClient(context.Background(), mux, pb.NewIdentityServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterInvitationServiceHandlerClient(context.Background(), mux, pb.NewInvitationServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {

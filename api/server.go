@@ -119,6 +119,7 @@ func newServerThatWaits(ctx context.Context, config service.Config, waits waitin
 		{&pb.FeedingService_ServiceDesc, services.Feedings},
 		{&pb.GrantService_ServiceDesc, services.Grants},
 		{&pb.GrowerService_ServiceDesc, services.Growers},
+		{&pb.IdentityService_ServiceDesc, services.Identities},
 		{&pb.InvitationService_ServiceDesc, services.Invitations},
 		{&pb.ObservationService_ServiceDesc, services.Observations},
 		{&pb.PlanService_ServiceDesc, services.Plans},

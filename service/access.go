@@ -15,7 +15,7 @@ import (
 )
 
 // Who may call what is decided here, and nowhere else: Admit judges the token (readmit
-// once more, where that counts), bySecret the secret of a calendar, Rules says what each
+// once more, where that counts; identify that of an issuer), bySecret the secret of a calendar, Rules says what each
 // call asks, and relation what the caller is to a collection.
 
 // The scopes of a token. Each holds those before it, but stock stands alone.
@@ -57,6 +57,10 @@ type Rule struct {
 	// Recalls tells that the call takes whom its token stood for before, and looks itself,
 	// with what it reads, whether it still does.
 	Recalls bool
+
+	// Enters tells that the call takes an access token of an identity that is nobody's: it
+	// makes a grower for it in its transaction (see visit.enter).
+	Enters bool
 }
 
 // Rules has every call.
@@ -78,7 +82,13 @@ var Rules = map[string]Rule{
 	pb.TokenService_CreateToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_GetToken_FullMethodName:      {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_ListTokens_FullMethodName:    {Scope: ScopeManage, Least: Owner},
+	pb.TokenService_RotateToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_DeleteToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+
+	pb.IdentityService_LinkIdentity_FullMethodName:   {Scope: ScopeManage, Least: Owner},
+	pb.IdentityService_GetIdentity_FullMethodName:    {Scope: ScopeManage, Least: Owner},
+	pb.IdentityService_ListIdentities_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.IdentityService_DeleteIdentity_FullMethodName: {Scope: ScopeManage, Least: Owner},
 
 	pb.CalendarService_CreateCalendar_FullMethodName: {Scope: ScopeManage, Least: Viewer},
 	pb.CalendarService_GetCalendar_FullMethodName:    {Scope: ScopeManage, Least: Viewer},
@@ -114,7 +124,7 @@ var Rules = map[string]Rule{
 	pb.InvitationService_GetInvitation_FullMethodName:    {Scope: ScopeRead, Least: Manager},
 	pb.InvitationService_ListInvitations_FullMethodName:  {Scope: ScopeRead, Least: Manager},
 	pb.InvitationService_DeleteInvitation_FullMethodName: {Scope: ScopeManage, Least: Manager},
-	pb.InvitationService_AcceptInvitation_FullMethodName: {Scope: ScopeManage}, // who has the secret
+	pb.InvitationService_AcceptInvitation_FullMethodName: {Scope: ScopeManage, Enters: true}, // who has the secret
 
 	pb.BenchService_CreateBench_FullMethodName:   {Scope: ScopeManage, Least: Manager},
 	pb.BenchService_GetBench_FullMethodName:      {Scope: ScopeRead, Least: Viewer},
@@ -181,8 +191,15 @@ type Caller struct {
 	Scopes        []string
 	ExpireUs      *int64 // when the token ends; nil: never
 
-	recalled bool // known from before: see visit.recheck
+	recalled bool     // known from before: see visit.recheck
+	hash     []byte   // of the secret that was shown; nil if it was an access token of an issuer
+	identity string   // id, if it was
+	lateUs   int64    // then, when it is taken no more: after its end by the skew of clocks
+	unknown  *claimed // then, what it says, if its identity is nobody's yet; Grower is "" till visit.enter
 }
+
+// end is when the token of the caller ends, as errors tell it.
+func (c *Caller) end() string { return time.UnixMicro(*c.ExpireUs).UTC().Format(time.RFC3339) }
 
 // Holds tells whether scopes hold one of them, themselves or in a wider one.
 func Holds(scopes []string, scope string) bool {
@@ -277,6 +294,9 @@ type Access struct {
 	now   func() time.Time
 	log   *slog.Logger
 	known *recent // whom tokens stood for, by their hashes
+	core  *Core
+
+	createGrowers bool // for every identity that is nobody's
 }
 
 // find returns whom a token stands for, by its hash, and whether that is only known from
@@ -339,7 +359,11 @@ func (a *Access) authenticate(ctx context.Context, rule Rule, authorization []st
 	}
 	scheme, secret, _ := strings.Cut(authorization[0], " ")
 	secret = strings.TrimSpace(secret)
-	if len(authorization) > 1 || !strings.EqualFold(scheme, "Bearer") || !strings.HasPrefix(secret, SecretPrefix) {
+	once := len(authorization) == 1 && strings.EqualFold(scheme, "Bearer")
+	if once && !strings.HasPrefix(secret, SecretPrefix) && a.core.issuers.any() && strings.Count(secret, ".") == 2 {
+		return a.identify(ctx, rule, secret)
+	}
+	if !once || !strings.HasPrefix(secret, SecretPrefix) {
 		return nil, &Error{Reason: TokenInvalid, Message: "the header Authorization must be given once, as Bearer dwb_..."}
 	}
 	hash := HashSecret(secret)
@@ -358,7 +382,104 @@ func (a *Access) authenticate(ctx context.Context, rule Rule, authorization []st
 	if rule.Recalls && (noted || !recalled) {
 		a.known.Store(string(hash), bearer)
 	}
-	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs, recalled: recalled}, nil
+	return &Caller{Grower: bearer.Grower, Token: bearer.Token, Scopes: bearer.Scopes, ExpireUs: bearer.ExpireUs, recalled: recalled, hash: hash}, nil
+}
+
+// identify judges an access token of an issuer, and finds the grower whose identity it
+// shows. That is read each time, never recalled.
+func (a *Access) identify(ctx context.Context, rule Rule, token string) (*Caller, error) {
+	says, err := a.core.issuers.judge(ctx, token)
+	if err != nil {
+		return nil, err
+	}
+	caller := &Caller{
+		Token: says.id, Scopes: says.scopes, ExpireUs: &says.expireUs, lateUs: says.lateUs,
+	}
+	found, err := a.store.Identified(ctx, says.issuer, says.subject)
+	if errors.Is(err, store.ErrNotFound) && Holds(says.scopes, rule.Scope) { // else nothing is made
+		switch {
+		case rule.Enters:
+			caller.unknown = says
+			return caller, nil
+		case a.createGrowers:
+			found, err = a.create(ctx, says)
+		}
+	}
+	now := a.now().UnixMicro()
+	if err := judgeIdentity(found, err, says.lateUs, now); err != nil {
+		return nil, fromStore(err)
+	}
+	a.noteUse(ctx, found.LastUseUs, now, "identity", found.Identity, func(tx *store.Tx) error {
+		return tx.Grower(found.Grower).UseIdentity(found.Identity, now)
+	})
+	caller.Grower, caller.identity = found.Grower, found.Identity
+	return caller, nil
+}
+
+// create makes a grower of an identity that is nobody's.
+func (a *Access) create(ctx context.Context, says *claimed) (found *store.Identified, err error) {
+	err = a.store.Write(ctx, func(tx *store.Tx) error {
+		found, err = a.core.newcomer(tx, says)
+		return err
+	})
+	if errors.Is(err, store.ErrExists) { // another call was first
+		return a.store.Identified(ctx, says.issuer, says.subject)
+	}
+	return found, err
+}
+
+// newcomer returns the grower of an identity, who is made if it is nobody's.
+func (c *Core) newcomer(tx *store.Tx, says *claimed) (*store.Identified, error) {
+	found, err := tx.Identified(says.issuer, says.subject)
+	if !errors.Is(err, store.ErrNotFound) {
+		return found, err
+	}
+	us := c.now().UnixMicro()
+	grower := c.newID()
+	if _, err := tx.Grower(grower).Create(says.displayName(), us); err != nil {
+		return nil, err
+	}
+	made, err := tx.Grower(grower).CreateIdentity(&pb.Identity{
+		Name: store.IdentityName(grower, c.newID()), Issuer: says.issuer, Subject: says.subject,
+	}, us)
+	if err != nil {
+		return nil, err
+	}
+	return &store.Identified{Grower: grower, Identity: store.Segment(made.GetName(), "identities")}, nil
+}
+
+// enter makes the caller a grower whose identity was nobody's when the call was let in. If
+// the call fails, nobody was made.
+func (v *visit) enter() error {
+	caller := v.call.caller
+	if caller == nil || caller.unknown == nil {
+		return nil
+	}
+	found, err := v.newcomer(v.tx, caller.unknown)
+	if err := judgeIdentity(found, err, caller.lateUs, v.at.UnixMicro()); err != nil {
+		return err
+	}
+	entered := *caller // the transaction may be run again
+	entered.Grower, entered.identity, entered.unknown = found.Grower, found.Identity, nil
+	v.call = &call{method: v.call.method, rule: v.call.rule, caller: &entered}
+	return nil
+}
+
+// judgeIdentity tells why the identity of an access token may not call, if so. err is that
+// of the search. The token itself was judged before, but may have ended since.
+func judgeIdentity(found *store.Identified, err error, lateUs, us int64) error {
+	switch {
+	case lateUs <= us:
+		return &Error{Reason: TokenExpired, Message: "the access token has expired: get a new one from its issuer"}
+	case errors.Is(err, store.ErrNotFound):
+		return &Error{Reason: IdentityUnknown, Message: "the access token is good, but its identity is no grower's: while signed in with a token dwb_..., " +
+			"link it by POST /v1/growers/me/identities:link, or accept an invitation with it"}
+	case err != nil:
+		return fmt.Errorf("find identity: %w", err)
+	case found.Suspended:
+		return &Error{Reason: TokenInvalid, Message: "the grower of this identity is suspended"}
+	}
+	return nil
 }
 
 // toNote tells whether a use is to be noted: the last was not noted lately.
@@ -401,18 +522,26 @@ func (v *visit) recheck() error {
 	if !caller.recalled {
 		return nil
 	}
-	bearer, err := v.tx.Grower(caller.Grower).Bearer(caller.Token)
+	bearer, err := v.tx.Grower(caller.Grower).Bearer(caller.Token, caller.hash)
 	return judge(bearer, err, v.at.UnixMicro())
 }
 
 // readmit judges the token of a call once more: it may have ended since the call was
 // let in. From now on it does not, until the transaction ends.
 func (v *visit) readmit() error {
-	caller := v.tx.Grower(v.call.caller.Grower)
+	caller := v.call.caller
+	grower := v.tx.Grower(caller.Grower)
+	err := grower.Lock()
+	if caller.identity != "" {
+		var found *store.Identified
+		if err == nil {
+			found, err = grower.Identified(caller.identity)
+		}
+		return judgeIdentity(found, err, caller.lateUs, v.at.UnixMicro())
+	}
 	var bearer *store.Bearer
-	err := caller.Lock()
 	if err == nil {
-		bearer, err = caller.Bearer(v.call.caller.Token)
+		bearer, err = grower.Bearer(caller.Token, caller.hash)
 	}
 	return judge(bearer, err, v.at.UnixMicro())
 }

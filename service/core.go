@@ -33,6 +33,7 @@ type Core struct {
 	tokens    recent           // whom tokens stood for lately, by their hashes
 	untrue    chan struct{}    // has one while what was written may want RefreshDue
 	tookOver  atomic.Bool      // RefreshDue has taken over what other versions kept
+	issuers   *issuers         // whose access tokens are taken
 	zones     recent           // of collections by their ids, as they were lately
 }
 
@@ -147,7 +148,10 @@ func write[M resource](ctx context.Context, c *Core, req writing, do func(*visit
 				changed = changed || of.Changed()
 			}
 		}()
-		var err error
+		err := v.enter()
+		if err != nil {
+			return err
+		}
 		if req.GetRequestId() == "" || onlyValidate {
 			if out, err = do(v); err == nil && onlyValidate {
 				return errOnlyChecked
@@ -444,7 +448,7 @@ func checkName(field, name string, kinds ...string) error {
 }
 
 var singular = map[string]string{
-	"growers": "grower", "tokens": "token", "collections": "collection", "benches": "bench", "plants": "plant",
+	"growers": "grower", "tokens": "token", "identities": "identity", "collections": "collection", "benches": "bench", "plants": "plant",
 	"feedings": "feeding", "observations": "observation",
 	"societies": "society", "members": "member", "grants": "grant", "invitations": "invitation",
 }

@@ -251,7 +251,10 @@ func (s *Due) dueNow(ctx context.Context, q *dueAsked) (*pb.ListDueFeedingsRespo
 		return nil, store.ErrLong
 	}
 	call := callOf(ctx)
-	got, err := s.store.DueNow(ctx, q.collection, call.caller.Grower, call.caller.Token, ask, q.after == nil)
+	if call.caller.hash == nil {
+		return nil, store.ErrLong // an access token of an issuer was judged, and has no row
+	}
+	got, err := s.store.DueNow(ctx, q.collection, call.caller.Grower, call.caller.Token, call.caller.hash, ask, q.after == nil)
 	if errors.Is(err, store.ErrLong) {
 		return nil, err
 	}

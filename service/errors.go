@@ -33,6 +33,12 @@ const (
 	ScopeMissing  Reason = "SCOPE_MISSING"
 	TooManyTokens Reason = "TOO_MANY_TOKENS"
 
+	IdentityUnknown   Reason = "IDENTITY_UNKNOWN"
+	IdentityNotFound  Reason = "IDENTITY_NOT_FOUND"
+	IdentityInUse     Reason = "IDENTITY_IN_USE"
+	TooManyIdentities Reason = "TOO_MANY_IDENTITIES"
+	IssuerUnavailable Reason = "ISSUER_UNAVAILABLE"
+
 	TooManyCalendars Reason = "TOO_MANY_CALENDARS"
 
 	RoleMissing            Reason = "ROLE_MISSING"

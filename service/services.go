@@ -26,6 +26,7 @@ type Services struct {
 	Feedings     *Feedings
 	Grants       *Grants
 	Growers      *Growers
+	Identities   *Identities
 	Invitations  *Invitations
 	Observations *Observations
 	Plans        *Plans
@@ -48,6 +49,7 @@ type Config struct {
 	Build   string           // tells programs apart that may decide otherwise; "": Version does
 	OpenAPI []byte           // the document of the HTTP calls
 	Now     func() time.Time // the clock; nil: the machine's
+	SignIn  SignIn           // whose access tokens are taken
 	NewID   func() string    // ids that sort as they are made; nil: UUIDs of version 7 (RFC 9562)
 	Rates   Rates            // how many calls are taken; the zero value: as many as come
 }
@@ -89,9 +91,12 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	if core.pages, err = NewPages(key); err != nil {
 		return nil, err
 	}
+	if core.issuers, err = newIssuers(config.SignIn, core.now, config.Log); err != nil {
+		return nil, err
+	}
 	core.due = NewDue(core)
 	feedings, observations := NewFeedings(core), NewObservations(core)
-	access := &Access{store: config.Store, now: core.now, log: config.Log, known: &core.tokens}
+	access := &Access{store: config.Store, now: core.now, log: config.Log, known: &core.tokens, core: core, createGrowers: config.SignIn.CreateGrowers}
 	return &Services{
 		Access:       access,
 		Benches:      &Benches{core},
@@ -102,6 +107,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Feedings:     feedings,
 		Grants:       &Grants{core},
 		Growers:      &Growers{core},
+		Identities:   &Identities{core},
 		Invitations:  &Invitations{core},
 		Observations: observations,
 		Plans:        &Plans{core},

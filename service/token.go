@@ -16,6 +16,9 @@ import (
 // Tokens are the calls about tokens.
 type Tokens struct{ *Core }
 
+// usualOverlap is how long a secret is good after a rotation that does not say.
+const usualOverlap = 24 * time.Hour
+
 // mostTokens is how many tokens of a grower may be good at once.
 const mostTokens = 100
 
@@ -69,13 +72,13 @@ func (s *Tokens) CreateToken(ctx context.Context, req *pb.CreateTokenRequest) (*
 			}
 		}
 		if m.GetExpireTime() == nil && own.ExpireUs != nil {
-			p.refuse(InvalidFields, "token.expireTime", "must be given, as the token of this call expires too: %s at the latest", time.UnixMicro(*own.ExpireUs).UTC().Format(time.RFC3339))
+			p.refuse(InvalidFields, "token.expireTime", "must be given, as the token of this call expires too: %s at the latest", own.end())
 		} else if us := store.Micros(m.GetExpireTime()); m.GetExpireTime() != nil {
 			switch {
 			case us <= v.at.UnixMicro():
 				p.refuse(InvalidFields, "token.expireTime", "must be later than now")
 			case own.ExpireUs != nil && us > *own.ExpireUs:
-				p.refuse(InvalidFields, "token.expireTime", "must be %s at the latest: then the token of this call expires", time.UnixMicro(*own.ExpireUs).UTC().Format(time.RFC3339))
+				p.refuse(InvalidFields, "token.expireTime", "must be %s at the latest: then the token of this call expires", own.end())
 			}
 		}
 		if err := p.err(); err != nil {
@@ -148,4 +151,68 @@ func (s *Tokens) DeleteToken(ctx context.Context, req *pb.DeleteTokenRequest) (*
 		})
 		return m, missing(err, TokenNotFound, store.TokenName(id, token))
 	}, getToken)
+}
+
+// RotateToken gives a token another secret.
+func (s *Tokens) RotateToken(ctx context.Context, req *pb.RotateTokenRequest) (*pb.Token, error) {
+	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Token, error) {
+		id, err := v.self(req.GetName())
+		if err != nil {
+			return nil, err
+		}
+		if err := v.readmit(); err != nil { // as for CreateToken
+			return nil, err
+		}
+		overlap := usualOverlap
+		if req.GetOverlap() != nil {
+			overlap = req.GetOverlap().AsDuration()
+		}
+		token, secret := store.Segment(req.GetName(), "tokens"), NewSecret()
+		m, err := RotateToken(v.tx, store.TokenName(id, token), secret, v.at, overlap, func(m *pb.Token) error {
+			if err := v.checkEtag(req.GetEtag(), m.GetEtag()); err != nil {
+				return err
+			}
+			return v.checkRotates(m)
+		})
+		if err != nil {
+			return nil, missing(err, TokenNotFound, store.TokenName(id, token))
+		}
+		m.Secret = &secret
+		return m, nil
+	}, getToken)
+}
+
+// checkRotates refuses another secret for a token that may do more than that of the call,
+// or lives longer. The secret before the last lives no longer than its overlap, so it gets
+// none either.
+func (v *visit) checkRotates(m *pb.Token) error {
+	own := v.call.caller
+	for _, scope := range m.GetScopes() {
+		if !Holds(own.Scopes, scope) {
+			return &Error{Reason: ScopeMissing, Message: fmt.Sprintf("%s has the scope %s, which the token of this call has not itself", m.GetName(), scope)}
+		}
+	}
+	if own.ExpireUs != nil && (m.GetExpireTime() == nil || store.Micros(m.GetExpireTime()) > *own.ExpireUs) {
+		return Invalid(InvalidFields, []Violation{{"name", fmt.Sprintf("must be that of a token that ends by %s: then what this call was made with expires", own.end())}})
+	}
+	return nil
+}
+
+// RotateToken gives the token of a name another secret, and lets the present one be good
+// for a while. f may refuse it after a look at the present token. Errors: store.ErrNotFound
+// also of one that was revoked.
+func RotateToken(tx *store.Tx, name, secret string, at time.Time, overlap time.Duration, f func(*pb.Token) error) (*pb.Token, error) {
+	grower := tx.Grower(store.Segment(name, "growers"))
+	return grower.RotateToken(store.Segment(name, "tokens"), HashSecret(secret), at.UnixMicro(), at.Add(overlap).UnixMicro(), func(m *pb.Token) error {
+		if m.GetRevokeTime() != nil {
+			return store.ErrNotFound
+		}
+		if err := f(m); err != nil {
+			return err
+		}
+		if end := m.GetExpireTime(); end != nil && !end.AsTime().After(at) {
+			return Invalid(InvalidFields, []Violation{{"name", "must be that of a token that has not expired: make a new one"}})
+		}
+		return nil
+	})
 }

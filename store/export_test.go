@@ -39,7 +39,7 @@ func Guard(statement string) error { return guard(context.Background(), statemen
 var Rows = []any{
 	keyRow{}, growerRow{}, tokenRow{}, calendarRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
 	feedingRow{}, observationRow{}, revisionRow{}, sheetRow{},
-	societyRow{}, memberRow{}, grantRow{}, societyInvitationRow{}, collectionInvitationRow{},
+	societyRow{}, memberRow{}, grantRow{}, societyInvitationRow{}, collectionInvitationRow{}, identityRow{},
 }
 
 // Settings returns the revision of what decisions depend on beside a plant's own record.

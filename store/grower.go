@@ -51,7 +51,7 @@ func (g *Grower) row() (*growerRow, error) {
 	return &r, nil
 }
 
-// Lock keeps other transactions from adding and revoking tokens and calendars of the
+// Lock keeps other transactions from adding and ending tokens, identities and calendars of the
 // grower, and from suspending them, until this one ends. It returns ErrNotFound if nobody
 // is there.
 func (g *Grower) Lock() error {

@@ -30,7 +30,8 @@ var moreColumns = map[string]struct {
 	reason  string
 }{
 	"collections": {[]string{"owner_id", "owner_society_id"}, "the collections of one grower or society"},
-	"tokens":      {[]string{"hash"}, "a call shows its secret before it is known whose it is"},
+	"tokens":      {[]string{"hash", "old_hash"}, "a call shows its secret before it is known whose it is"},
+	"identities":  {[]string{"subject"}, "a call shows who it comes from before it is known which grower that is"},
 	"calendars":   {[]string{"hash"}, "a call shows its secret before it is known whose it is"},
 
 	"society_invitations":    {[]string{"hash"}, "likewise"},

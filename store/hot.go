@@ -38,23 +38,23 @@ const header = "SELECT c.owner_id, c.owner_society_id, c.visibility, c.time_zone
 	" FROM collections c WHERE c.collection_id = ?"
 
 // bearing is what may have changed of a token since it was read.
-const bearing = "SELECT t.revoke_us, t.expire_us, g.suspend_us FROM tokens t JOIN growers g ON g.grower_id = t.grower_id WHERE t.grower_id = ? AND t.token_id = ?"
+const bearing = "SELECT t.revoke_us, t.expire_us, t.hash, t.old_hash, t.old_until_us, g.suspend_us FROM tokens t JOIN growers g ON g.grower_id = t.grower_id WHERE t.grower_id = ? AND t.token_id = ?"
 
 // DueNow reads a page of a list of what is due and, if they are asked for, its totals;
-// and how the caller's token stands. Whether the caller may see them, and whether they
+// and how the caller's token stands, of which they showed a secret with the given hash. Whether the caller may see them, and whether they
 // are true, tells what it returns: see Bearer, Ties and AllTrue. Errors: ErrNotFound if
-// there is no such token; ErrLong on SQLite, where many statements cost no more than one.
-func (s *Store) DueNow(ctx context.Context, collection, grower, token string, q DueQuery, totals bool) (*DueAnswer, error) {
+// there is no such token, or the secret is none of it; ErrLong on SQLite, where many statements cost no more than one.
+func (s *Store) DueNow(ctx context.Context, collection, grower, token string, hash []byte, q DueQuery, totals bool) (*DueAnswer, error) {
 	if s.engine != Postgres {
 		return nil, ErrLong
 	}
-	out := &DueAnswer{}
+	out, kept := &DueAnswer{}, secrets{}
 	b := &pgx.Batch{}
 	b.Queue("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
 	err := s.queue(ctx, b, bearing, []any{grower, token}, func(rows pgx.Rows) error {
 		var revoked, suspended *int64
 		out.Bearer = &Bearer{Grower: grower, Token: token}
-		err := rows.Scan(&revoked, &out.Bearer.ExpireUs, &suspended)
+		err := rows.Scan(&revoked, &out.Bearer.ExpireUs, &kept.hash, &kept.old, &kept.oldUntilUs, &suspended)
 		out.Bearer.Revoked, out.Bearer.Suspended = revoked != nil, suspended != nil
 		return err
 	})
@@ -113,7 +113,8 @@ func (s *Store) DueNow(ctx context.Context, collection, grower, token string, q 
 	if out.Bearer == nil {
 		return nil, ErrNotFound
 	}
-	return out, nil
+	out.Bearer.ExpireUs, err = kept.ends(hash, out.Bearer.ExpireUs)
+	return out, err
 }
 
 // TimeZone returns the name of the zone.

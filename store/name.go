@@ -13,6 +13,11 @@ func GrowerName(grower string) string { return "growers/" + grower }
 // TokenName returns growers/{grower}/tokens/{token}.
 func TokenName(grower, token string) string { return GrowerName(grower) + "/tokens/" + token }
 
+// IdentityName returns growers/{grower}/identities/{identity}.
+func IdentityName(grower, identity string) string {
+	return GrowerName(grower) + "/identities/" + identity
+}
+
 // CalendarName returns collections/{collection}/calendars/{calendar} or
 // growers/{grower}/calendars/{calendar}; parent is what stands before it.
 func CalendarName(parent, calendar string) string { return parent + "/calendars/" + calendar }

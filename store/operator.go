@@ -4,8 +4,9 @@ import "fmt"
 
 // What only the operator does, who holds the database.
 
-// RevokeAll ends all tokens and calendars of the grower that are not revoked yet, and
-// tells how many tokens: who had a token of theirs may have made a calendar too. Those
+// RevokeAll ends all tokens and calendars of the grower that are not revoked yet, takes all
+// identities from them, and tells how many tokens: who had a token of theirs may have made a
+// calendar too, or linked an identity. Those
 // of a newer writer too: what it knows of them beside their end no longer matters. Of a
 // grower who is not there it returns ErrNotFound.
 func (g *Grower) RevokeAll(us int64) (int64, error) {
@@ -18,6 +19,9 @@ func (g *Grower) RevokeAll(us int64) (int64, error) {
 	}
 	if err := g.tx.q().Exec("UPDATE calendars SET revoke_us = ?, version = version + 1 WHERE grower_id = ? AND revoke_us IS NULL", us, g.id).Error; err != nil {
 		return 0, fmt.Errorf("revoke calendars: %w", err)
+	}
+	if err := g.tx.q().Exec("DELETE FROM identities WHERE grower_id = ?", g.id).Error; err != nil {
+		return 0, fmt.Errorf("delete identities: %w", err)
 	}
 	return result.RowsAffected, nil
 }

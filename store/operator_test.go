@@ -27,6 +27,9 @@ func TestRevokeAll(t *testing.T) {
 		b.newer("calendars", "grower_id = ? AND calendar_id = ?", "g1", "newer")
 		b.makeCalendar("g2", "growers/g2/calendars/a")
 
+		b.identity("g1", "a", "one")
+		b.identity("g2", "a", "two")
+
 		all := func(grower string, us, want int64) {
 			t.Helper()
 			b.write(func(tx *store.Tx) error {
@@ -54,6 +57,9 @@ func TestRevokeAll(t *testing.T) {
 			if ended != (us != nil) || us != nil && store.Micros(b.readCalendar("g1", name).GetRevokeTime()) != *us {
 				b.Errorf("%s is revoked: %v", name, ended)
 			}
+		}
+		if b.identified("one") != nil || b.identified("two") == nil {
+			b.Error("an identity is still linked, or that of another grower is not")
 		}
 		all("g1", noon+3, 0)
 	})

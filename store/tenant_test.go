@@ -324,15 +324,29 @@ var growerMethods = map[string]struct {
 		return g.CreateToken(&pb.Token{Name: store.TokenName("g1", token+"-2")}, []byte("new"), noon)
 	}},
 	"Lock":   {empty, func(g *store.Grower, _ string) (any, error) { return nil, g.Lock() }},
-	"Bearer": {missing, func(g *store.Grower, token string) (any, error) { return g.Bearer(token) }},
+	"Bearer": {missing, func(g *store.Grower, token string) (any, error) { return g.Bearer(token, []byte("c1"+token)) }},
 	"Token":  {missing, func(g *store.Grower, token string) (any, error) { return g.Token(token) }},
 	"Tokens": {empty, func(g *store.Grower, _ string) (any, error) {
 		return both(g.Tokens(store.List{Limit: big, Deleted: true}))
 	}},
 	"LiveTokens":  {empty, func(g *store.Grower, _ string) (any, error) { return g.LiveTokens(noon) }},
 	"RevokeToken": {missing, func(g *store.Grower, token string) (any, error) { return g.RevokeToken(token, noon, agree) }},
-	"RevokeAll":   {empty, func(g *store.Grower, _ string) (any, error) { return g.RevokeAll(noon) }},
-	"UseToken":    {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseToken(token, noon) }},
+	"RotateToken": {missing, func(g *store.Grower, token string) (any, error) {
+		return g.RotateToken(token, []byte("rotated"), noon, noon, agree)
+	}},
+	"CreateIdentity": {empty, func(g *store.Grower, token string) (any, error) {
+		return g.CreateIdentity(&pb.Identity{Name: store.IdentityName("g1", token+"-2"), Issuer: "https://id.example", Subject: "new"}, noon)
+	}},
+	"Identified": {missing, func(g *store.Grower, token string) (any, error) { return g.Identified(token) }},
+	"Identity":   {missing, func(g *store.Grower, token string) (any, error) { return g.Identity(token) }},
+	"Identities": {empty, func(g *store.Grower, _ string) (any, error) {
+		return both(g.Identities(store.List{Limit: big}))
+	}},
+	"CountIdentities": {empty, func(g *store.Grower, _ string) (any, error) { return g.CountIdentities() }},
+	"DeleteIdentity":  {missing, func(g *store.Grower, token string) (any, error) { return g.DeleteIdentity(token) }},
+	"UseIdentity":     {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseIdentity(token, noon) }},
+	"RevokeAll":       {empty, func(g *store.Grower, _ string) (any, error) { return g.RevokeAll(noon) }},
+	"UseToken":        {missing, func(g *store.Grower, token string) (any, error) { return nil, g.UseToken(token, noon) }},
 	"CreateCalendar": {empty, func(g *store.Grower, token string) (any, error) {
 		return g.CreateCalendar(&pb.Calendar{Name: store.CalendarName("growers/g1", token+"-2")}, []byte("new"), noon)
 	}},
@@ -447,6 +461,9 @@ func (b bed) twins() {
 					if _, err := g.CreateCalendar(&pb.Calendar{Name: name, DisplayName: whose}, []byte(name), noon); err != nil {
 						return err
 					}
+				}
+				if _, err := g.CreateIdentity(&pb.Identity{Name: store.IdentityName(grower, token), Issuer: "https://id.example", Subject: whose + token}, noon); err != nil {
+					return err
 				}
 				r := asked("m", token, "body", 0)
 				if _, _, err := g.Claim(r); err != nil {

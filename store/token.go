@@ -1,7 +1,9 @@
 package store
 
 import (
+	"bytes"
 	"context"
+	"errors"
 	"strings"
 
 	"gorm.io/gorm"
@@ -19,6 +21,9 @@ type tokenRow struct {
 	LastUseUs   *int64
 	CreateUs    int64
 	RevokeUs    *int64
+	RotateUs    *int64
+	OldHash     []byte // of the secret before the last rotation
+	OldUntilUs  *int64 // when that ends
 	Version     int64
 	Stamp       int32
 }
@@ -27,14 +32,16 @@ func (tokenRow) TableName() string { return "tokens" }
 
 func (r *tokenRow) message() *pb.Token {
 	return &pb.Token{
-		Name:        TokenName(r.GrowerID, r.TokenID),
-		DisplayName: r.DisplayName,
-		Scopes:      strings.Fields(r.Scopes),
-		ExpireTime:  maybe(r.ExpireUs),
-		LastUseTime: maybe(r.LastUseUs),
-		CreateTime:  instant(r.CreateUs),
-		RevokeTime:  maybe(r.RevokeUs),
-		Etag:        etag(r.CreateUs, r.Version),
+		Name:                TokenName(r.GrowerID, r.TokenID),
+		DisplayName:         r.DisplayName,
+		Scopes:              strings.Fields(r.Scopes),
+		ExpireTime:          maybe(r.ExpireUs),
+		LastUseTime:         maybe(r.LastUseUs),
+		CreateTime:          instant(r.CreateUs),
+		RevokeTime:          maybe(r.RevokeUs),
+		RotateTime:          maybe(r.RotateUs),
+		OldSecretExpireTime: maybe(r.OldUntilUs),
+		Etag:                etag(r.CreateUs, r.Version),
 	}
 }
 
@@ -53,35 +60,64 @@ type Bearer struct {
 	Revoked       bool
 }
 
-// Bearer returns whom the token with the given hash stands for, or ErrNotFound.
-// Whether it still may call is for the caller to judge. It is one statement without a
-// transaction, as every call begins with it.
+// secrets are the hashes of a token's, and when the one before the last rotation ends.
+type secrets struct {
+	hash, old  []byte
+	oldUntilUs *int64
+}
+
+// ends returns when the secret with a hash ends, of a token that ends at expireUs, or
+// ErrNotFound if it is none of the token's.
+func (s *secrets) ends(hash []byte, expireUs *int64) (*int64, error) {
+	switch {
+	case bytes.Equal(hash, s.hash):
+		return expireUs, nil
+	case len(s.old) == 0 || s.oldUntilUs == nil || !bytes.Equal(hash, s.old):
+		return nil, ErrNotFound
+	case expireUs != nil && *expireUs < *s.oldUntilUs:
+		return expireUs, nil
+	}
+	return s.oldUntilUs, nil
+}
+
+// Bearer returns whom the token with the given hash stands for, and when that secret ends,
+// or ErrNotFound. Whether it still may call is for the caller to judge. It is one statement
+// without a transaction, as every call begins with it; two for the secret before the last.
 func (s *Store) Bearer(ctx context.Context, hash []byte) (*Bearer, error) {
 	t := s.newTx(ctx, s.reader)
-	b, err := t.bearer("t.hash = ?", hash)
+	b, err := t.bearer(hash, "t.hash = ?", hash)
+	if errors.Is(err, ErrNotFound) {
+		b, err = t.bearer(hash, "t.old_hash = ?", hash)
+	}
 	if e := t.watch.violation(); e != nil {
 		err = e
 	}
 	return b, ended(ctx, err)
 }
 
-// Bearer is Store.Bearer for a token of the grower by its id.
-func (g *Grower) Bearer(id string) (*Bearer, error) {
-	return g.tx.bearer("t.grower_id = ? AND t.token_id = ?", g.id, id)
+// Bearer is Store.Bearer for a token of the grower by its id, and the hash of the secret
+// that was shown.
+func (g *Grower) Bearer(id string, hash []byte) (*Bearer, error) {
+	return g.tx.bearer(hash, "t.grower_id = ? AND t.token_id = ?", g.id, id)
 }
 
-func (t *Tx) bearer(which string, args ...any) (*Bearer, error) {
+func (t *Tx) bearer(hash []byte, which string, args ...any) (*Bearer, error) {
 	var r struct {
-		GrowerID, TokenID, Scopes                string
-		ExpireUs, LastUseUs, RevokeUs, SuspendUs *int64
+		GrowerID, TokenID, Scopes                            string
+		Hash, OldHash                                        []byte
+		ExpireUs, LastUseUs, RevokeUs, SuspendUs, OldUntilUs *int64
 	}
-	found := t.q().Raw("SELECT t.grower_id, t.token_id, t.scopes, t.expire_us, t.last_use_us, t.revoke_us, g.suspend_us"+
+	found := t.q().Raw("SELECT t.grower_id, t.token_id, t.scopes, t.expire_us, t.last_use_us, t.revoke_us, t.hash, t.old_hash, t.old_until_us, g.suspend_us"+
 		" FROM tokens t JOIN growers g ON g.grower_id = t.grower_id WHERE "+which, args...).Scan(&r)
 	if err := hit(found); err != nil {
 		return nil, err
 	}
+	ends, err := (&secrets{r.Hash, r.OldHash, r.OldUntilUs}).ends(hash, r.ExpireUs)
+	if err != nil {
+		return nil, err
+	}
 	return &Bearer{
-		Grower: r.GrowerID, Token: r.TokenID, Scopes: strings.Fields(r.Scopes), ExpireUs: r.ExpireUs, LastUseUs: r.LastUseUs,
+		Grower: r.GrowerID, Token: r.TokenID, Scopes: strings.Fields(r.Scopes), ExpireUs: ends, LastUseUs: r.LastUseUs,
 		Suspended: r.SuspendUs != nil, Revoked: r.RevokeUs != nil,
 	}, nil
 }
@@ -146,6 +182,29 @@ func (g *Grower) RevokeToken(id string, us int64, f func(*pb.Token) error) (*pb.
 	}
 	read := versioned{r.Version, r.Stamp}
 	r.RevokeUs, r.Version, r.Stamp = &us, r.Version+1, stamp()
+	if err := g.tx.update(&r, read, g.token(id)); err != nil {
+		return nil, err
+	}
+	return r.message(), nil
+}
+
+// RotateToken gives a token another secret, of which it gets the hash. The present one is
+// good until untilUs, and one before that no more. f may refuse it after a look at the
+// present token.
+func (g *Grower) RotateToken(id string, hash []byte, us, untilUs int64, f func(*pb.Token) error) (*pb.Token, error) {
+	if err := g.Lock(); err != nil {
+		return nil, err
+	}
+	var r tokenRow
+	if err := g.tx.locked(g.token(id)).Take(&r).Error; err != nil {
+		return nil, err
+	}
+	if err := f(r.message()); err != nil {
+		return nil, err
+	}
+	read := versioned{r.Version, r.Stamp}
+	r.OldHash, r.OldUntilUs, r.Hash, r.RotateUs = r.Hash, &untilUs, hash, &us
+	r.Version, r.Stamp = r.Version+1, stamp()
 	if err := g.tx.update(&r, read, g.token(id)); err != nil {
 		return nil, err
 	}

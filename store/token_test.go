@@ -108,7 +108,7 @@ func TestBearer(t *testing.T) {
 		want := &store.Bearer{Grower: "g2", Token: "a", Scopes: []string{"record", "stock"}, ExpireUs: proto.Int64(noon + day)}
 		tells(b, "the bearer", bearer(hash), want)
 		b.read(func(tx *store.Tx) error {
-			byID, err := tx.Grower("g2").Bearer("a")
+			byID, err := tx.Grower("g2").Bearer("a", []byte(hash))
 			tells(b, "the bearer by the id of the token", byID, want)
 			return err
 		})
@@ -190,7 +190,7 @@ func TestTokensEndOneAfterTheOther(t *testing.T) {
 					if err := g.Lock(); err != nil {
 						return err
 					}
-					who, err := g.Bearer("a")
+					who, err := g.Bearer("a", []byte("a"))
 					if err == nil && !who.Revoked && !who.Suspended {
 						b.Error("the second does not see what the first did")
 					}
@@ -269,5 +269,82 @@ func TestLiveTokens(t *testing.T) {
 		count("g1", noon+10, 1) // it ends at its instant
 		count("g2", noon, 0)
 		count("g3", noon, 0)
+	})
+}
+
+// After a rotation both secrets are good, the first until its overlap is over; after another
+// one the first is no more.
+func TestRotateToken(t *testing.T) {
+	each(t, func(b bed) {
+		made := b.makeToken("g1", &pb.Token{Name: "growers/g1/tokens/a", DisplayName: "Tablet", Scopes: []string{"record"}, ExpireTime: stampOf(noon + 10*day)}, "first")
+		b.token("b")
+		b.write(func(tx *store.Tx) error { return tx.Grower("g1").UseToken("a", noon+1) })
+		rotate := func(hash string, us, until int64) (m *pb.Token) {
+			b.Helper()
+			b.write(func(tx *store.Tx) (err error) {
+				m, err = tx.Grower("g1").RotateToken("a", []byte(hash), us, until, agree)
+				return err
+			})
+			return m
+		}
+		ends := func(hash string, want int64) {
+			b.Helper()
+			who, err := b.s.Bearer(b.Context(), []byte(hash))
+			if err != nil || who.Token != "a" || *who.ExpireUs != want {
+				b.Errorf("%s: %v, %v; want an end %d after noon", hash, who, err, want-noon)
+			}
+			b.read(func(tx *store.Tx) error {
+				byID, err := tx.Grower("g1").Bearer("a", []byte(hash))
+				tells(b, "the bearer by the id of the token", byID, who)
+				return err
+			})
+		}
+		gone := func(hash string) {
+			b.Helper()
+			if _, err := b.s.Bearer(b.Context(), []byte(hash)); !errors.Is(err, store.ErrNotFound) {
+				b.Errorf("%s: %v, want ErrNotFound", hash, err)
+			}
+			b.refused(store.ErrNotFound, func(tx *store.Tx) error {
+				_, err := tx.Grower("g1").Bearer("a", []byte(hash))
+				return err
+			})
+		}
+		b.refused(errMine, func(tx *store.Tx) error {
+			_, err := tx.Grower("g1").RotateToken("a", []byte("second"), noon, noon, refuse)
+			return err
+		})
+		gone("second")
+		second := rotate("second", noon+2, noon+day)
+		if second.GetEtag() == made.GetEtag() {
+			b.Error("the etag is the same")
+		}
+		made.Etag, made.LastUseTime, made.RotateTime, made.OldSecretExpireTime = second.GetEtag(), stampOf(noon+1), stampOf(noon+2), stampOf(noon+day)
+		tells(b, "the answer", second, made)
+		tells(b, "what is read", b.readToken("g1", "a"), made)
+		ends("first", noon+day)
+		ends("second", noon+10*day)
+
+		rotate("third", noon+3, noon+20*day)
+		gone("first")
+		ends("second", noon+10*day) // with its token
+		ends("third", noon+10*day)
+
+		b.refused(store.ErrExists, func(tx *store.Tx) error { // the secret of another token
+			_, err := tx.Grower("g1").RotateToken("a", []byte("b"), noon, noon, agree)
+			return err
+		})
+		b.refused(store.ErrNotFound, func(tx *store.Tx) error {
+			_, err := tx.Grower("g2").RotateToken("a", []byte("x"), noon, noon, agree)
+			return err
+		})
+		b.write(func(tx *store.Tx) error {
+			_, err := tx.Grower("g1").RevokeToken("a", noon+4, agree)
+			return err
+		})
+		for _, hash := range []string{"second", "third"} {
+			if who, err := b.s.Bearer(b.Context(), []byte(hash)); err != nil || !who.Revoked {
+				b.Errorf("%s is good after the token was revoked: %v", hash, err)
+			}
+		}
 	})
 }

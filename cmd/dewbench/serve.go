@@ -126,6 +126,7 @@ func serveCommand() *cobra.Command {
 		doors         doors
 		d             database
 		rates         rateFlags
+		sign          signInFlags
 		format, level string
 	)
 	c := &cobra.Command{
@@ -148,9 +149,14 @@ token and by the address, or if tokens are tried out. Behind a proxy all calls c
 from its address: name it with --trusted-proxies, and have it set X-Forwarded-For or
 Forwarded.
 
+With --oidc-issuer it also takes access tokens of that issuer (OpenID Connect), if they
+are for one of the audiences that you name: names of this server, never the id of a
+client. It fetches the issuer's keys when it first needs them.
+
 ` + databaseHelp,
 		Example: "  dewbench serve\n" +
-			"  dewbench serve --database-url sqlite:/srv/dewbench.db --http-addr 127.0.0.1:9000 --log-format json",
+			"  dewbench serve --database-url sqlite:/srv/dewbench.db --http-addr 127.0.0.1:9000 --log-format json\n" +
+			"  dewbench serve --oidc-issuer https://id.example=https://plants.example --oidc-party https://id.example=bench-app",
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
 			var l slog.Level
@@ -164,19 +170,24 @@ Forwarded.
 			if err != nil {
 				return err
 			}
-			return serveRecords(c.Context(), c.OutOrStdout(), &doors, &d, taken, newLog(c.ErrOrStderr(), format == "json", l))
+			takes, err := sign.read()
+			if err != nil {
+				return err
+			}
+			return serveRecords(c.Context(), c.OutOrStdout(), &doors, &d, taken, takes, newLog(c.ErrOrStderr(), format == "json", l))
 		},
 	}
 	d.add(c)
 	doors.flags(c)
 	rates.flags(c)
+	sign.add(c)
 	c.Flags().StringVar(&format, "log-format", "text", "text or json")
 	c.Flags().StringVar(&level, "log-level", "info", "debug, info, warn or error")
 	return c
 }
 
 // serveRecords opens the doors and the database, and answers until ctx ends.
-func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database, rates service.Rates, log *slog.Logger) (err error) {
+func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database, rates service.Rates, takes service.SignIn, log *slog.Logger) (err error) {
 	// First the doors, so that the database is left alone if another server runs.
 	grpcListener, httpListener, err := doors.open(ctx)
 	if err != nil {
@@ -189,7 +200,7 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild(), Rates: rates})
+	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild(), Rates: rates, SignIn: takes})
 	if err != nil {
 		return err
 	}

@@ -29,14 +29,14 @@ import (
 func tokenCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "token",
-		Short: "List, add and revoke tokens of growers: for the operator",
-		Long: `List, add and revoke the tokens of a grower. These commands open the database
+		Short: "List, add, rotate and revoke tokens of growers: for the operator",
+		Long: `List, add, rotate and revoke the tokens of a grower. These commands open the database
 themselves and need no token: whoever holds the database is the operator. They work
 while a server runs on the same database. Growers can do the same over the API.`,
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(tokenListCommand(), tokenAddCommand(), tokenRevokeCommand())
+	c.AddCommand(tokenListCommand(), tokenAddCommand(), tokenRotateCommand(), tokenRevokeCommand())
 	return c
 }
 
@@ -47,6 +47,8 @@ type tokenLine struct {
 	Scopes      []string `json:"scopes"`
 	CreateTime  string   `json:"createTime"`
 	LastUseTime string   `json:"lastUseTime,omitempty"`
+	RotateTime  string   `json:"rotateTime,omitempty"`
+	OldEndTime  string   `json:"oldSecretExpireTime,omitempty"`
 	ExpireTime  string   `json:"expireTime,omitempty"`
 	RevokeTime  string   `json:"revokeTime,omitempty"`
 }
@@ -84,7 +86,7 @@ func listTokens(out io.Writer, all []*pb.Token, now time.Time, asJSON bool) erro
 	for _, m := range all {
 		line := tokenLine{
 			m.GetName(), m.GetDisplayName(), m.GetScopes(), timeText(m.GetCreateTime()), timeText(m.GetLastUseTime()),
-			timeText(m.GetExpireTime()), timeText(m.GetRevokeTime()),
+			timeText(m.GetRotateTime()), timeText(m.GetOldSecretExpireTime()), timeText(m.GetExpireTime()), timeText(m.GetRevokeTime()),
 		}
 		state := "good"
 		switch end := m.GetExpireTime(); {
@@ -188,6 +190,73 @@ func askedToken(name string, scopes []string, expires string, now time.Time) (*f
 	}
 	t.message.ExpireTime = timestamppb.New(end)
 	return t, nil
+}
+
+func tokenRotateCommand() *cobra.Command {
+	var (
+		overlap time.Duration
+		file    tokenFile
+	)
+	c := &cobra.Command{
+		Use:   "rotate GROWER TOKEN",
+		Short: "Give a token of a grower another secret",
+		Long: `Give a token of a grower another secret, and print it. It is shown this once. The secret
+before it is good until the overlap is over, so that programs can be told the new one
+meanwhile; one before that is refused at once. All else of the token stays: its name,
+what it may do, when it ends.
+
+` + howToName + `
+TOKEN is found likewise: by its full name growers/ID/tokens/ID, its id or the
+beginning of that, or by what it is for.`,
+		Example: "  dewbench token rotate \"Fern Hollow\" \"morning list\"\n  dewbench token rotate 0199a3 0199b7 --overlap 1h --token-file scales",
+	}
+	c.Flags().DurationVar(&overlap, "overlap", 24*time.Hour, "how long the present secret is good still, 0 to 168h")
+	file.add(c)
+	c.PreRunE = func(*cobra.Command, []string) error { // before the database is opened
+		if overlap < 0 || overlap > 7*24*time.Hour {
+			return fmt.Errorf("--overlap %s: must be 0 to 168h, which is 7 days", overlap)
+		}
+		return nil
+	}
+	return growerCommandOn(c, func(ctx context.Context, s *store.Store, g *store.GrowerEntry, in inOut) error {
+		found, err := pickToken(ctx, s, g, c.Flags().Arg(1))
+		if err != nil {
+			return err
+		}
+		if found.GetRevokeTime() != nil {
+			return fmt.Errorf("%s (%s) is revoked since %s: make a new one with dewbench token add", found.GetName(), printable(found.GetDisplayName()), timeText(found.GetRevokeTime()))
+		}
+		if end := found.GetExpireTime(); end != nil && !end.AsTime().After(time.Now()) {
+			return fmt.Errorf("%s (%s) has expired at %s: make a new one with dewbench token add", found.GetName(), printable(found.GetDisplayName()), timeText(end))
+		}
+		noteSuspended(in.notes, g)
+		t := &freshToken{id: store.Segment(found.GetName(), "tokens"), secret: service.NewSecret(), message: found}
+		rotate := func() (string, error) {
+			var m *pb.Token
+			err := s.Write(ctx, func(tx *store.Tx) (err error) {
+				m, err = service.RotateToken(tx, found.GetName(), t.secret, time.Now(), overlap, func(*pb.Token) error { return nil })
+				return err
+			})
+			if err != nil {
+				return "", fmt.Errorf("rotate token: %w", err)
+			}
+			return fmt.Sprintf("name: %s\nthe secret before is good until: %s\n", m.GetName(), timeText(m.GetOldSecretExpireTime())), nil
+		}
+		if file.path != "" {
+			return file.deliver(ctx, s, in, t, rotate)
+		}
+		// First shown, then made good: if it cannot be shown, the present one must stay.
+		if _, err := fmt.Fprintf(in.out, "token: %s\n", t.secret); err != nil {
+			return fmt.Errorf("the token cannot be shown, so nothing was changed: %w", err)
+		}
+		lines, err := rotate()
+		if err != nil {
+			return fmt.Errorf("the token that was shown is not good: %w", err)
+		}
+		fmt.Fprintln(in.notes, "note: keep the token: it is not shown again")
+		_, err = fmt.Fprint(in.out, lines)
+		return err
+	})
 }
 
 func tokenRevokeCommand() *cobra.Command {

@@ -154,6 +154,19 @@ CREATE TABLE growers (
   PRIMARY KEY (grower_id)
 );
 
+CREATE TABLE identities (
+  grower_id TEXT COLLATE "C" NOT NULL,
+  identity_id TEXT COLLATE "C" NOT NULL,
+  issuer TEXT COLLATE "C" NOT NULL,
+  subject TEXT COLLATE "C" NOT NULL,
+  last_use_us BIGINT,
+  create_us BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id, identity_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE UNIQUE INDEX identities_subject ON identities (issuer, subject);
+
 CREATE TABLE members (
   society_id TEXT COLLATE "C" NOT NULL,
   grower_id TEXT COLLATE "C" NOT NULL,
@@ -402,7 +415,11 @@ CREATE TABLE tokens (
   revoke_us BIGINT,
   version BIGINT NOT NULL,
   stamp INTEGER NOT NULL,
+  rotate_us BIGINT,
+  old_hash BYTEA,
+  old_until_us BIGINT,
   PRIMARY KEY (grower_id, token_id),
   FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
 );
 CREATE UNIQUE INDEX tokens_hash ON tokens (hash);
+CREATE UNIQUE INDEX tokens_old_hash ON tokens (old_hash);

@@ -154,6 +154,19 @@ CREATE TABLE growers (
   PRIMARY KEY (grower_id)
 );
 
+CREATE TABLE identities (
+  grower_id TEXT NOT NULL,
+  identity_id TEXT NOT NULL,
+  issuer TEXT NOT NULL,
+  subject TEXT NOT NULL,
+  last_use_us INTEGER,
+  create_us INTEGER NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id, identity_id),
+  FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
+);
+CREATE UNIQUE INDEX identities_subject ON identities (issuer, subject);
+
 CREATE TABLE members (
   society_id TEXT NOT NULL,
   grower_id TEXT NOT NULL,
@@ -402,7 +415,11 @@ CREATE TABLE tokens (
   revoke_us INTEGER,
   version INTEGER NOT NULL,
   stamp INTEGER NOT NULL,
+  rotate_us INTEGER,
+  old_hash BLOB,
+  old_until_us INTEGER,
   PRIMARY KEY (grower_id, token_id),
   FOREIGN KEY (grower_id) REFERENCES growers (grower_id)
 );
 CREATE UNIQUE INDEX tokens_hash ON tokens (hash);
+CREATE UNIQUE INDEX tokens_old_hash ON tokens (old_hash);

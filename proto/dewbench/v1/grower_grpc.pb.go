@@ -27,7 +27,9 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// The people who grow. Whoever runs the server adds them: `dewbench grower add`.
+// The people who grow. Whoever runs the server adds them: `dewbench grower add`. An
+// identity that is nobody's becomes one by accepting an invitation, or by any call where
+// the server was told so.
 type GrowerServiceClient interface {
 	// Gets a grower; a caller sees nobody but `growers/me`. Errors: NOT_FOUND
 	// (`GROWER_NOT_FOUND`).
@@ -69,7 +71,9 @@ func (c *growerServiceClient) UpdateGrower(ctx context.Context, in *UpdateGrower
 // All implementations should embed UnimplementedGrowerServiceServer
 // for forward compatibility.
 //
-// The people who grow. Whoever runs the server adds them: `dewbench grower add`.
+// The people who grow. Whoever runs the server adds them: `dewbench grower add`. An
+// identity that is nobody's becomes one by accepting an invitation, or by any call where
+// the server was told so.
 type GrowerServiceServer interface {
 	// Gets a grower; a caller sees nobody but `growers/me`. Errors: NOT_FOUND
 	// (`GROWER_NOT_FOUND`).

@@ -96,7 +96,9 @@ type Revision struct {
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// The grower who did it, `growers/{grower}`.
 	Grower string `protobuf:"bytes,4,opt,name=grower,proto3" json:"grower,omitempty"`
-	// The token with which it was done, `growers/{grower}/tokens/{token}`.
+	// The token with which it was done, `growers/{grower}/tokens/{token}`. Of an access
+	// token of an issuer `{token}` is `oidc-` and how its SHA-256 begins, 16 hexadecimal
+	// digits.
 	Token string `protobuf:"bytes,5,opt,name=token,proto3" json:"token,omitempty"`
 	// What stood before. Absent for the first.
 	//

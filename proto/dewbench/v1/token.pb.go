@@ -11,6 +11,7 @@ import (
 	_ "google.golang.org/genproto/googleapis/api/annotations"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	durationpb "google.golang.org/protobuf/types/known/durationpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -37,7 +38,7 @@ type Token struct {
 	Scopes []string `protobuf:"bytes,3,rep,name=scopes,proto3" json:"scopes,omitempty"`
 	// When it ends, later than now. Absent: it does not.
 	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
-	// The secret; in the answer of CreateToken only.
+	// The secret; in the answers of CreateToken and RotateToken only.
 	Secret *string `protobuf:"bytes,5,opt,name=secret,proto3,oneof" json:"secret,omitempty"`
 	// When it was last used, to about ten minutes.
 	LastUseTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=last_use_time,json=lastUseTime,proto3" json:"last_use_time,omitempty"`
@@ -46,9 +47,13 @@ type Token struct {
 	// When it was revoked.
 	RevokeTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=revoke_time,json=revokeTime,proto3" json:"revoke_time,omitempty"`
 	// Changes with every change of what users set.
-	Etag          string `protobuf:"bytes,9,opt,name=etag,proto3" json:"etag,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Etag string `protobuf:"bytes,9,opt,name=etag,proto3" json:"etag,omitempty"`
+	// When it got its present secret, if that is not its first.
+	RotateTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=rotate_time,json=rotateTime,proto3" json:"rotate_time,omitempty"`
+	// When the secret before the present one ends, or ended.
+	OldSecretExpireTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=old_secret_expire_time,json=oldSecretExpireTime,proto3" json:"old_secret_expire_time,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *Token) Reset() {
@@ -142,6 +147,20 @@ func (x *Token) GetEtag() string {
 		return x.Etag
 	}
 	return ""
+}
+
+func (x *Token) GetRotateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RotateTime
+	}
+	return nil
+}
+
+func (x *Token) GetOldSecretExpireTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OldSecretExpireTime
+	}
+	return nil
 }
 
 // What to make.
@@ -447,11 +466,86 @@ func (x *DeleteTokenRequest) GetRequestId() string {
 	return ""
 }
 
+// What to rotate.
+type RotateTokenRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `growers/{grower}/tokens/{token}`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// How long the present secret is good from now on: `0s` to 7 days (`604800s`). Absent:
+	// 24 hours.
+	Overlap *durationpb.Duration `protobuf:"bytes,2,opt,name=overlap,proto3" json:"overlap,omitempty"`
+	// If given, it is only done if this is the present etag.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`. The
+	// answer to a repeated call has no secret.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotateTokenRequest) Reset() {
+	*x = RotateTokenRequest{}
+	mi := &file_dewbench_v1_token_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotateTokenRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotateTokenRequest) ProtoMessage() {}
+
+func (x *RotateTokenRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_token_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotateTokenRequest.ProtoReflect.Descriptor instead.
+func (*RotateTokenRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_token_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *RotateTokenRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RotateTokenRequest) GetOverlap() *durationpb.Duration {
+	if x != nil {
+		return x.Overlap
+	}
+	return nil
+}
+
+func (x *RotateTokenRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RotateTokenRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 var File_dewbench_v1_token_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_token_proto_rawDesc = "" +
 	"\n" +
-	"\x17dewbench/v1/token.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd9\x04\n" +
+	"\x17dewbench/v1/token.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf3\x05\n" +
 	"\x05Token\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12/\n" +
 	"\fdisplay_name\x18\x02 \x01(\tB\f\xe2A\x01\x02\xbaH\x05r\x03\x18\xc8\x01R\vdisplayName\x12G\n" +
@@ -464,7 +558,11 @@ const file_dewbench_v1_token_proto_rawDesc = "" +
 	"createTime\x12A\n" +
 	"\vrevoke_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"revokeTime\x12\x1c\n" +
-	"\x04etag\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag:C\xeaA@\n" +
+	"\x04etag\x18\t \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12A\n" +
+	"\vrotate_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
+	"rotateTime\x12U\n" +
+	"\x16old_secret_expire_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\x13oldSecretExpireTime:C\xeaA@\n" +
 	"\x0edewbench/Token\x12\x1fgrowers/{grower}/tokens/{token}*\x06tokens2\x05tokenB\t\n" +
 	"\a_secret\"\xd9\x01\n" +
 	"\x12CreateTokenRequest\x12O\n" +
@@ -490,12 +588,20 @@ const file_dewbench_v1_token_proto_rawDesc = "" +
 	"\x0edewbench/Token\xbaH4r220^growers/[a-z0-9-]{1,63}/tokens/[a-z0-9-]{1,63}$R\x04name\x12\x1c\n" +
 	"\x04etag\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId2\xec\x03\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\"\x99\x02\n" +
+	"\x12RotateTokenRequest\x12b\n" +
+	"\x04name\x18\x01 \x01(\tBN\xe2A\x01\x02\xfaA\x10\n" +
+	"\x0edewbench/Token\xbaH4r220^growers/[a-z0-9-]{1,63}/tokens/[a-z0-9-]{1,63}$R\x04name\x12C\n" +
+	"\aoverlap\x18\x02 \x01(\v2\x19.google.protobuf.DurationB\x0e\xbaH\v\xaa\x01\b\"\x04\b\x80\xf5$2\x00R\aoverlap\x12\x1c\n" +
+	"\x04etag\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04etag\x12<\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId2\xe8\x04\n" +
 	"\fTokenService\x12\x7f\n" +
 	"\vCreateToken\x12\x1f.dewbench.v1.CreateTokenRequest\x1a\x12.dewbench.v1.Token\";\xdaA\fparent,token\x82\xd3\xe4\x93\x02&:\x05token\"\x1d/v1/{parent=growers/*}/tokens\x12j\n" +
 	"\bGetToken\x12\x1c.dewbench.v1.GetTokenRequest\x1a\x12.dewbench.v1.Token\",\xdaA\x04name\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{name=growers/*/tokens/*}\x12}\n" +
 	"\n" +
-	"ListTokens\x12\x1e.dewbench.v1.ListTokensRequest\x1a\x1f.dewbench.v1.ListTokensResponse\".\xdaA\x06parent\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{parent=growers/*}/tokens\x12p\n" +
+	"ListTokens\x12\x1e.dewbench.v1.ListTokensRequest\x1a\x1f.dewbench.v1.ListTokensResponse\".\xdaA\x06parent\x82\xd3\xe4\x93\x02\x1f\x12\x1d/v1/{parent=growers/*}/tokens\x12z\n" +
+	"\vRotateToken\x12\x1f.dewbench.v1.RotateTokenRequest\x1a\x12.dewbench.v1.Token\"6\xdaA\x04name\x82\xd3\xe4\x93\x02):\x01*\"$/v1/{name=growers/*/tokens/*}:rotate\x12p\n" +
 	"\vDeleteToken\x12\x1f.dewbench.v1.DeleteTokenRequest\x1a\x12.dewbench.v1.Token\",\xdaA\x04name\x82\xd3\xe4\x93\x02\x1f*\x1d/v1/{name=growers/*/tokens/*}B'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
@@ -510,7 +616,7 @@ func file_dewbench_v1_token_proto_rawDescGZIP() []byte {
 	return file_dewbench_v1_token_proto_rawDescData
 }
 
-var file_dewbench_v1_token_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_dewbench_v1_token_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_dewbench_v1_token_proto_goTypes = []any{
 	(*Token)(nil),                 // 0: dewbench.v1.Token
 	(*CreateTokenRequest)(nil),    // 1: dewbench.v1.CreateTokenRequest
@@ -518,28 +624,35 @@ var file_dewbench_v1_token_proto_goTypes = []any{
 	(*ListTokensRequest)(nil),     // 3: dewbench.v1.ListTokensRequest
 	(*ListTokensResponse)(nil),    // 4: dewbench.v1.ListTokensResponse
 	(*DeleteTokenRequest)(nil),    // 5: dewbench.v1.DeleteTokenRequest
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(*RotateTokenRequest)(nil),    // 6: dewbench.v1.RotateTokenRequest
+	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 8: google.protobuf.Duration
 }
 var file_dewbench_v1_token_proto_depIdxs = []int32{
-	6,  // 0: dewbench.v1.Token.expire_time:type_name -> google.protobuf.Timestamp
-	6,  // 1: dewbench.v1.Token.last_use_time:type_name -> google.protobuf.Timestamp
-	6,  // 2: dewbench.v1.Token.create_time:type_name -> google.protobuf.Timestamp
-	6,  // 3: dewbench.v1.Token.revoke_time:type_name -> google.protobuf.Timestamp
-	0,  // 4: dewbench.v1.CreateTokenRequest.token:type_name -> dewbench.v1.Token
-	0,  // 5: dewbench.v1.ListTokensResponse.tokens:type_name -> dewbench.v1.Token
-	1,  // 6: dewbench.v1.TokenService.CreateToken:input_type -> dewbench.v1.CreateTokenRequest
-	2,  // 7: dewbench.v1.TokenService.GetToken:input_type -> dewbench.v1.GetTokenRequest
-	3,  // 8: dewbench.v1.TokenService.ListTokens:input_type -> dewbench.v1.ListTokensRequest
-	5,  // 9: dewbench.v1.TokenService.DeleteToken:input_type -> dewbench.v1.DeleteTokenRequest
-	0,  // 10: dewbench.v1.TokenService.CreateToken:output_type -> dewbench.v1.Token
-	0,  // 11: dewbench.v1.TokenService.GetToken:output_type -> dewbench.v1.Token
-	4,  // 12: dewbench.v1.TokenService.ListTokens:output_type -> dewbench.v1.ListTokensResponse
-	0,  // 13: dewbench.v1.TokenService.DeleteToken:output_type -> dewbench.v1.Token
-	10, // [10:14] is the sub-list for method output_type
-	6,  // [6:10] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	7,  // 0: dewbench.v1.Token.expire_time:type_name -> google.protobuf.Timestamp
+	7,  // 1: dewbench.v1.Token.last_use_time:type_name -> google.protobuf.Timestamp
+	7,  // 2: dewbench.v1.Token.create_time:type_name -> google.protobuf.Timestamp
+	7,  // 3: dewbench.v1.Token.revoke_time:type_name -> google.protobuf.Timestamp
+	7,  // 4: dewbench.v1.Token.rotate_time:type_name -> google.protobuf.Timestamp
+	7,  // 5: dewbench.v1.Token.old_secret_expire_time:type_name -> google.protobuf.Timestamp
+	0,  // 6: dewbench.v1.CreateTokenRequest.token:type_name -> dewbench.v1.Token
+	0,  // 7: dewbench.v1.ListTokensResponse.tokens:type_name -> dewbench.v1.Token
+	8,  // 8: dewbench.v1.RotateTokenRequest.overlap:type_name -> google.protobuf.Duration
+	1,  // 9: dewbench.v1.TokenService.CreateToken:input_type -> dewbench.v1.CreateTokenRequest
+	2,  // 10: dewbench.v1.TokenService.GetToken:input_type -> dewbench.v1.GetTokenRequest
+	3,  // 11: dewbench.v1.TokenService.ListTokens:input_type -> dewbench.v1.ListTokensRequest
+	6,  // 12: dewbench.v1.TokenService.RotateToken:input_type -> dewbench.v1.RotateTokenRequest
+	5,  // 13: dewbench.v1.TokenService.DeleteToken:input_type -> dewbench.v1.DeleteTokenRequest
+	0,  // 14: dewbench.v1.TokenService.CreateToken:output_type -> dewbench.v1.Token
+	0,  // 15: dewbench.v1.TokenService.GetToken:output_type -> dewbench.v1.Token
+	4,  // 16: dewbench.v1.TokenService.ListTokens:output_type -> dewbench.v1.ListTokensResponse
+	0,  // 17: dewbench.v1.TokenService.RotateToken:output_type -> dewbench.v1.Token
+	0,  // 18: dewbench.v1.TokenService.DeleteToken:output_type -> dewbench.v1.Token
+	14, // [14:19] is the sub-list for method output_type
+	9,  // [9:14] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_token_proto_init() }
@@ -554,7 +667,7 @@ func file_dewbench_v1_token_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_token_proto_rawDesc), len(file_dewbench_v1_token_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

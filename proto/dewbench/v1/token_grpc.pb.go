@@ -22,6 +22,7 @@ const (
 	TokenService_CreateToken_FullMethodName = "/dewbench.v1.TokenService/CreateToken"
 	TokenService_GetToken_FullMethodName    = "/dewbench.v1.TokenService/GetToken"
 	TokenService_ListTokens_FullMethodName  = "/dewbench.v1.TokenService/ListTokens"
+	TokenService_RotateToken_FullMethodName = "/dewbench.v1.TokenService/RotateToken"
 	TokenService_DeleteToken_FullMethodName = "/dewbench.v1.TokenService/DeleteToken"
 )
 
@@ -42,7 +43,15 @@ type TokenServiceClient interface {
 	// Lists a grower's tokens, without their secrets. Errors: INVALID_ARGUMENT,
 	// NOT_FOUND (`GROWER_NOT_FOUND`).
 	ListTokens(ctx context.Context, in *ListTokensRequest, opts ...grpc.CallOption) (*ListTokensResponse, error)
-	// Revokes a token: it opens nothing from now on. That cannot be undone.
+	// Gives a token another secret, which is in this answer only. The secret before it is
+	// good until `overlap` is over, one before that no more. All else of the token stays.
+	// As with CreateToken, no token gets a secret for one that may do more than itself,
+	// or lives longer; so the secret before the last gets no other. Errors:
+	// INVALID_ARGUMENT, NOT_FOUND (`TOKEN_NOT_FOUND`), PERMISSION_DENIED
+	// (`SCOPE_MISSING`), ABORTED (`ETAG_MISMATCH`).
+	RotateToken(ctx context.Context, in *RotateTokenRequest, opts ...grpc.CallOption) (*Token, error)
+	// Revokes a token, with all its secrets: it opens nothing from now on. That cannot be
+	// undone.
 	// Errors: NOT_FOUND (`TOKEN_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	DeleteToken(ctx context.Context, in *DeleteTokenRequest, opts ...grpc.CallOption) (*Token, error)
 }
@@ -85,6 +94,16 @@ func (c *tokenServiceClient) ListTokens(ctx context.Context, in *ListTokensReque
 	return out, nil
 }
 
+func (c *tokenServiceClient) RotateToken(ctx context.Context, in *RotateTokenRequest, opts ...grpc.CallOption) (*Token, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Token)
+	err := c.cc.Invoke(ctx, TokenService_RotateToken_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *tokenServiceClient) DeleteToken(ctx context.Context, in *DeleteTokenRequest, opts ...grpc.CallOption) (*Token, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Token)
@@ -112,7 +131,15 @@ type TokenServiceServer interface {
 	// Lists a grower's tokens, without their secrets. Errors: INVALID_ARGUMENT,
 	// NOT_FOUND (`GROWER_NOT_FOUND`).
 	ListTokens(context.Context, *ListTokensRequest) (*ListTokensResponse, error)
-	// Revokes a token: it opens nothing from now on. That cannot be undone.
+	// Gives a token another secret, which is in this answer only. The secret before it is
+	// good until `overlap` is over, one before that no more. All else of the token stays.
+	// As with CreateToken, no token gets a secret for one that may do more than itself,
+	// or lives longer; so the secret before the last gets no other. Errors:
+	// INVALID_ARGUMENT, NOT_FOUND (`TOKEN_NOT_FOUND`), PERMISSION_DENIED
+	// (`SCOPE_MISSING`), ABORTED (`ETAG_MISMATCH`).
+	RotateToken(context.Context, *RotateTokenRequest) (*Token, error)
+	// Revokes a token, with all its secrets: it opens nothing from now on. That cannot be
+	// undone.
 	// Errors: NOT_FOUND (`TOKEN_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	DeleteToken(context.Context, *DeleteTokenRequest) (*Token, error)
 }
@@ -132,6 +159,9 @@ func (UnimplementedTokenServiceServer) GetToken(context.Context, *GetTokenReques
 }
 func (UnimplementedTokenServiceServer) ListTokens(context.Context, *ListTokensRequest) (*ListTokensResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListTokens not implemented")
+}
+func (UnimplementedTokenServiceServer) RotateToken(context.Context, *RotateTokenRequest) (*Token, error) {
+	return nil, status.Error(codes.Unimplemented, "method RotateToken not implemented")
 }
 func (UnimplementedTokenServiceServer) DeleteToken(context.Context, *DeleteTokenRequest) (*Token, error) {
 	return nil, status.Error(codes.Unimplemented, "method DeleteToken not implemented")
@@ -210,6 +240,24 @@ func _TokenService_ListTokens_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TokenService_RotateToken_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RotateTokenRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TokenServiceServer).RotateToken(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TokenService_RotateToken_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TokenServiceServer).RotateToken(ctx, req.(*RotateTokenRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _TokenService_DeleteToken_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(DeleteTokenRequest)
 	if err := dec(in); err != nil {
@@ -246,6 +294,10 @@ var TokenService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListTokens",
 			Handler:    _TokenService_ListTokens_Handler,
+		},
+		{
+			MethodName: "RotateToken",
+			Handler:    _TokenService_RotateToken_Handler,
 		},
 		{
 			MethodName: "DeleteToken",
