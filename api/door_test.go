@@ -42,6 +42,7 @@ func TestMain(m *testing.M) {
 		if flag.Lookup("test.fuzz").Value.String() != "" {
 			return nil
 		}
+		closeSharedIssuer()
 		http.DefaultClient.CloseIdleConnections()
 		return goleak.Find()
 	})
