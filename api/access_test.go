@@ -19,6 +19,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/golang-jwt/jwt/v5"
 	"github.com/google/go-cmp/cmp"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -39,7 +40,7 @@ import (
 
 // place is what the calls of the matrix name, be it there or not.
 type place struct {
-	grower, token                               string
+	grower, token, identity                     string
 	calendar, own, secret                       string // of the collection, of the grower, and what opens the first
 	collection, bench, empty                    string
 	plant, other, feeding, observation, tag, id string
@@ -60,6 +61,7 @@ func placeOf(grower, collection, suffix string) *place {
 	}
 	x.calendar, x.own = store.CalendarName(x.collection, "k"+collection+suffix), store.CalendarName(x.grower, "g"+collection+suffix)
 	x.secret = "dwbcal_" + collection + suffix
+	x.identity = store.IdentityName(grower, "i"+collection+suffix)
 	x.sheet = store.SheetName(collection, 1)
 	if suffix != "" {
 		x.sheet = store.SheetName(collection, 9)
@@ -82,6 +84,9 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 		if withToken {
 			hash := sha256.Sum256([]byte(x.token)) // nobody knows the secret
 			if _, err := tx.Grower(by.Grower).CreateToken(&pb.Token{Name: x.token, DisplayName: "Spare", Scopes: []string{"read"}}, hash[:], by.Us); err != nil {
+				return err
+			}
+			if _, err := tx.Grower(by.Grower).CreateIdentity(&pb.Identity{Name: x.identity, Issuer: "https://id.example", Subject: x.collection}, by.Us); err != nil {
 				return err
 			}
 		}
@@ -231,6 +236,17 @@ var matrix = map[string]asked{
 	pb.TokenService_GetToken_FullMethodName:    {"manage", aGrowersSelf, one(func(x *place) *pb.GetTokenRequest { return &pb.GetTokenRequest{Name: x.token} })},
 	pb.TokenService_ListTokens_FullMethodName:  {"manage", aGrowersSelf, one(func(x *place) *pb.ListTokensRequest { return &pb.ListTokensRequest{Parent: x.grower} })},
 	pb.TokenService_DeleteToken_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.DeleteTokenRequest { return &pb.DeleteTokenRequest{Name: x.token} })},
+	pb.TokenService_RotateToken_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.RotateTokenRequest { return &pb.RotateTokenRequest{Name: x.token} })},
+
+	pb.IdentityService_LinkIdentity_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.LinkIdentityRequest {
+		k := sharedIssuer().access("new "+x.collection, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
+		return &pb.LinkIdentityRequest{Parent: x.grower, AccessToken: k.with(jwt.MapClaims{"exp": 4e9}).sign()}
+	})},
+	pb.IdentityService_GetIdentity_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.GetIdentityRequest { return &pb.GetIdentityRequest{Name: x.identity} })},
+	pb.IdentityService_ListIdentities_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.ListIdentitiesRequest {
+		return &pb.ListIdentitiesRequest{Parent: x.grower}
+	})},
+	pb.IdentityService_DeleteIdentity_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.DeleteIdentityRequest { return &pb.DeleteIdentityRequest{Name: x.identity} })},
 
 	pb.CalendarService_CreateCalendar_FullMethodName: {"manage", aCalendar, func(x *place) []proto.Message {
 		m := &pb.Calendar{DisplayName: "Telephone"}
@@ -852,7 +868,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 	now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
 	url := storetest.URL(t, engine)
 	s := storetest.Open(t, url)
-	d := openMatrix(t, openStore(t, s, service.Config{Now: func() time.Time { return now }}))
+	d := openMatrix(t, openStore(t, s, service.Config{Now: func() time.Time { return now }, SignIn: takes(sharedIssuer())}))
 	raw := openRaw(t, engine, url)
 	callers := matrixCallers(t, s, now)
 	by := store.By{Us: now.Add(-time.Hour).UnixMicro(), Grower: matrixOwner, Token: "full"}
@@ -951,7 +967,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 }
 
 // keepsSecrets matches calls about what has a secret.
-var keepsSecrets = regexp.MustCompile("Token|Calendar")
+var keepsSecrets = regexp.MustCompile("Token|Calendar|Identit")
 
 // amongPeople matches calls that may name a society.
 var amongPeople = regexp.MustCompile("Societ|Member|Invitation|Transfer|Grant")

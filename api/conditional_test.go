@@ -259,7 +259,7 @@ func TestEveryIfMatchIsJudged(t *testing.T) {
 		{"PATCH", plant, `{"clone":"x"}`}, {"DELETE", plant, ""}, {"POST", plant + ":undelete", "{}"},
 		{"PATCH", bench, `{"displayName":"x"}`}, {"DELETE", bench, ""}, {"POST", bench + ":undelete", "{}"},
 		{"PATCH", collection, `{"displayName":"x"}`}, {"DELETE", collection, ""}, {"POST", collection + ":undelete", "{}"},
-		{"PATCH", "/v1/growers/me", `{"contact":"x"}`}, {"DELETE", token, ""},
+		{"PATCH", "/v1/growers/me", `{"contact":"x"}`}, {"POST", token + ":rotate", "{}"}, {"DELETE", token, ""},
 	} {
 		resource, _, _ := strings.Cut(c.at, ":")
 		etag := d.sendRaw(t, "GET", resource, nil, nil).header.Get("ETag")

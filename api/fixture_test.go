@@ -194,6 +194,12 @@ func addBearers(tx *store.Tx) error {
 			}
 		}
 	}
+	for _, of := range []string{"grower-a", "grower-b"} {
+		m := &pb.Identity{Name: store.IdentityName(of, of+"-elsewhere"), Issuer: "https://id.example", Subject: of}
+		if _, err := tx.Grower(of).CreateIdentity(m, made); err != nil {
+			return err
+		}
+	}
 	return tx.Grower("grower-c").Suspend(&made, made)
 }
 

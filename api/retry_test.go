@@ -42,7 +42,7 @@ func TestRetries(t *testing.T) {
 		now := newClock(begin)
 		url := storetest.URL(t, engine)
 		s := storetest.Open(t, url)
-		d := openMatrix(t, openStore(t, s, service.Config{Now: now.now}))
+		d := openMatrix(t, openStore(t, s, service.Config{Now: now.now, SignIn: takes(sharedIssuer())}))
 		raw := openRaw(t, engine, url)
 		callers := map[string]*matrixCaller{}
 		for _, c := range matrixCallers(t, s, begin) {
@@ -55,7 +55,7 @@ func TestRetries(t *testing.T) {
 			places++
 			x := placeOf(matrixOwner, fmt.Sprintf("c-%03d", places), "")
 			x.social = amongPeople.MatchString(method)
-			if err := x.make(t.Context(), s, by, strings.Contains(method, "/DeleteToken") || strings.Contains(method, "/DeleteCalendar")); err != nil {
+			if err := x.make(t.Context(), s, by, strings.Contains(method, "/DeleteToken") || strings.Contains(method, "/RotateToken") || strings.Contains(method, "/DeleteCalendar") || strings.Contains(method, "/DeleteIdentity")); err != nil {
 				t.Fatal(err)
 			}
 			return x

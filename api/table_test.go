@@ -231,7 +231,7 @@ func TestAccessAgreesWithDocument(t *testing.T) {
 		if noToken == (rule.Scope != "") || rule.Open && rule.Secret || !noToken && !slices.Contains(service.Scopes, rule.Scope) {
 			t.Errorf("%s: %+v", rt.fullName, rule)
 		}
-		// What only reads asks for no more than to read, but for the tokens and calendars.
+		// What only reads asks for no more than to read, but for tokens, identities and calendars.
 		if reads := rt.method == http.MethodGet; !noToken && reads != (rule.Scope == service.ScopeRead) &&
 			!keepsSecrets.MatchString(rt.fullName) && rt.fullName != pb.DueService_ComputeDue_FullMethodName {
 			t.Errorf("%s %s asks for the scope %s", rt.method, rt.fullName, rule.Scope)

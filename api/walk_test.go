@@ -117,7 +117,7 @@ const steady = 6
 
 func openWalkRoom(t *testing.T, s *store.Store, now *clock) *walkRoom {
 	t.Helper()
-	r := &walkRoom{doors: openStore(t, s, service.Config{Now: now.now}), staying: map[string]bool{}}
+	r := &walkRoom{doors: openStore(t, s, service.Config{Now: now.now, SignIn: takes(sharedIssuer())}), staying: map[string]bool{}}
 	r.calls = clientsOf(r.conn)
 	ctx := t.Context()
 	must := func(err error) {
@@ -181,6 +181,11 @@ func openWalkRoom(t *testing.T, s *store.Store, now *clock) *walkRoom {
 			_, err := pb.NewCalendarServiceClient(r.conn).CreateCalendar(ctx, &pb.CreateCalendarRequest{Parent: parent, Calendar: &pb.Calendar{DisplayName: fmt.Sprint("s", i)}})
 			must(err)
 		}
+		proof := sharedIssuer().access(fmt.Sprint("walk", i), now.now()).sign()
+		if i < 20 {
+			_, err := pb.NewIdentityServiceClient(r.conn).LinkIdentity(ctx, &pb.LinkIdentityRequest{Parent: "growers/me", AccessToken: proof})
+			must(err)
+		}
 		_, err := r.calls.CreateToken(ctx, &pb.CreateTokenRequest{Parent: "growers/me", Token: &pb.Token{DisplayName: fmt.Sprint("s", i), Scopes: []string{"read"}}})
 		must(err)
 	}
@@ -230,6 +235,7 @@ func (r *walkRoom) lists() []*listed {
 	}
 	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: "growers/me"})
 	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: a, ShowDeleted: true})
+	add(pb.IdentityService_ListIdentities_FullMethodName, &pb.ListIdentitiesRequest{Parent: "growers/me"})
 	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: a})
 	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: "collections/-"})
 	add(pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: a, Statuses: allStatuses})
