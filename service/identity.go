@@ -111,6 +111,9 @@ func (s *Identities) DeleteIdentity(ctx context.Context, req *pb.DeleteIdentityR
 		}
 		identity := store.Segment(req.GetName(), "identities")
 		m, err := v.tx.Grower(id).DeleteIdentity(identity)
-		return m, missing(err, IdentityNotFound, store.IdentityName(id, identity))
+		if err != nil {
+			return nil, missing(err, IdentityNotFound, store.IdentityName(id, identity))
+		}
+		return &pb.Identity{Name: m.GetName()}, nil // all that a repeated call can tell
 	}, func(_ *visit, name string) (*pb.Identity, error) { return &pb.Identity{Name: name}, nil })
 }

@@ -46,7 +46,8 @@ type IdentityServiceClient interface {
 	ListIdentities(ctx context.Context, in *ListIdentitiesRequest, opts ...grpc.CallOption) (*ListIdentitiesResponse, error)
 	// Takes an identity from its grower: its access tokens open nothing from the next
 	// call on. It can be linked again, by anyone who has one. The last may go too: then
-	// tokens are the way in, and whoever runs the server makes them. Errors: NOT_FOUND
+	// tokens are the way in, and whoever runs the server makes them. The answer has the
+	// name only. Errors: NOT_FOUND
 	// (`IDENTITY_NOT_FOUND`).
 	DeleteIdentity(ctx context.Context, in *DeleteIdentityRequest, opts ...grpc.CallOption) (*Identity, error)
 }
@@ -120,7 +121,8 @@ type IdentityServiceServer interface {
 	ListIdentities(context.Context, *ListIdentitiesRequest) (*ListIdentitiesResponse, error)
 	// Takes an identity from its grower: its access tokens open nothing from the next
 	// call on. It can be linked again, by anyone who has one. The last may go too: then
-	// tokens are the way in, and whoever runs the server makes them. Errors: NOT_FOUND
+	// tokens are the way in, and whoever runs the server makes them. The answer has the
+	// name only. Errors: NOT_FOUND
 	// (`IDENTITY_NOT_FOUND`).
 	DeleteIdentity(context.Context, *DeleteIdentityRequest) (*Identity, error)
 }

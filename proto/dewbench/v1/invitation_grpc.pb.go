@@ -52,7 +52,9 @@ type InvitationServiceClient interface {
 	// (`ROLE_MISSING`), ABORTED (`ETAG_MISMATCH`).
 	DeleteInvitation(ctx context.Context, in *DeleteInvitationRequest, opts ...grpc.CallOption) (*Invitation, error)
 	// Accepts an invitation by its secret. Who has the role already, or a higher one,
-	// keeps it, and the invitation stays open. Errors: INVALID_ARGUMENT, NOT_FOUND
+	// keeps it, and the invitation stays open. An access token of an identity that is
+	// nobody's makes a grower, whose name to show is the claim `name`, or else the
+	// subject. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`INVITATION_NOT_FOUND`: the secret is wrong, was used or taken back, has expired,
 	// or what it was for is gone).
 	AcceptInvitation(ctx context.Context, in *AcceptInvitationRequest, opts ...grpc.CallOption) (*AcceptInvitationResponse, error)
@@ -142,7 +144,9 @@ type InvitationServiceServer interface {
 	// (`ROLE_MISSING`), ABORTED (`ETAG_MISMATCH`).
 	DeleteInvitation(context.Context, *DeleteInvitationRequest) (*Invitation, error)
 	// Accepts an invitation by its secret. Who has the role already, or a higher one,
-	// keeps it, and the invitation stays open. Errors: INVALID_ARGUMENT, NOT_FOUND
+	// keeps it, and the invitation stays open. An access token of an identity that is
+	// nobody's makes a grower, whose name to show is the claim `name`, or else the
+	// subject. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`INVITATION_NOT_FOUND`: the secret is wrong, was used or taken back, has expired,
 	// or what it was for is gone).
 	AcceptInvitation(context.Context, *AcceptInvitationRequest) (*AcceptInvitationResponse, error)
