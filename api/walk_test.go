@@ -108,6 +108,7 @@ type walkRoom struct {
 	*doors
 	calls       *clients
 	collections []string
+	society     string // with many members
 	busy        string // a plant with many events
 	staying     map[string]bool
 }
@@ -189,6 +190,36 @@ func openWalkRoom(t *testing.T, s *store.Store, now *clock) *walkRoom {
 		_, err := r.calls.CreateToken(ctx, &pb.CreateTokenRequest{Parent: "growers/me", Token: &pb.Token{DisplayName: fmt.Sprint("s", i), Scopes: []string{"read"}}})
 		must(err)
 	}
+	_, err := r.calls.UpdateCollection(ctx, &pb.UpdateCollectionRequest{Collection: &pb.Collection{Name: r.collections[0], Visibility: pb.Collection_SHARED}})
+	must(err)
+	for i := range steady {
+		s, err := pb.NewSocietyServiceClient(r.conn).CreateSociety(ctx, &pb.CreateSocietyRequest{Society: &pb.Society{DisplayName: fmt.Sprint("s", i)}})
+		must(err)
+		r.society = s.GetName()
+		_, err = pb.NewGrantServiceClient(r.conn).CreateGrant(ctx, &pb.CreateGrantRequest{Parent: r.collections[0],
+			Grant: &pb.Grant{Grantee: &pb.Grant_Society{Society: s.GetName()}, Role: pb.Grant_VIEWER}})
+		must(err)
+	}
+	for range steady {
+		for parent, role := range map[string]pb.Invitation_Role{r.society: pb.Invitation_MEMBER, r.collections[0]: pb.Invitation_KEEPER} {
+			_, err := pb.NewInvitationServiceClient(r.conn).CreateInvitation(ctx, &pb.CreateInvitationRequest{Parent: parent, Invitation: &pb.Invitation{Role: role}})
+			must(err)
+		}
+	}
+	must(s.Write(ctx, func(tx *store.Tx) error {
+		society, err := tx.Society(store.Segment(r.society, "societies"), "")
+		for i := range steady {
+			if err != nil {
+				return err
+			}
+			id := fmt.Sprint("s", i*5%steady)
+			if _, err := tx.Grower(id).Create(id, 1); err != nil {
+				return err
+			}
+			_, err = society.AddMember(id, pb.Member_MEMBER, store.By{Us: 1, Grower: id})
+		}
+		return err
+	}))
 	return r
 }
 
@@ -236,6 +267,11 @@ func (r *walkRoom) lists() []*listed {
 	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: "growers/me"})
 	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: a, ShowDeleted: true})
 	add(pb.IdentityService_ListIdentities_FullMethodName, &pb.ListIdentitiesRequest{Parent: "growers/me"})
+	add(pb.SocietyService_ListSocieties_FullMethodName, &pb.ListSocietiesRequest{})
+	add(pb.SocietyService_ListMembers_FullMethodName, &pb.ListMembersRequest{Parent: r.society})
+	add(pb.GrantService_ListGrants_FullMethodName, &pb.ListGrantsRequest{Parent: a})
+	add(pb.InvitationService_ListInvitations_FullMethodName, &pb.ListInvitationsRequest{Parent: r.society})
+	add(pb.InvitationService_ListInvitations_FullMethodName, &pb.ListInvitationsRequest{Parent: a, ShowDeleted: true})
 	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: a})
 	add(pb.SheetService_ListSheets_FullMethodName, &pb.ListSheetsRequest{Parent: "collections/-"})
 	add(pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: a, Statuses: allStatuses})
