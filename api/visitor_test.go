@@ -185,17 +185,18 @@ func visits(collection string) (targets []string) {
 		"name", "tag", "scientificName", "cultivar", "clone", "source", "locality", "taxon", "genus", "bench", "trapType", "state", "propagation", "quantity", "acquireDate", "createTime",
 		"fedTime", "fedDate", "outcome", "trapsFed", "food", "note", "feeder", "observeTime", "kind", "recorder", "walkOrder", "displayName", "timeZone", "visibility",
 	}
-	lists := []string{c + "/plants", c + "/plants/-/feedings", c + "/plants/-/observations", c + "/plants/p0/feedings", c + "/plants/p1/observations", c + "/plants/q0/feedings", "/v1/collections"}
+	lists := []string{c + "/plants", c + "/plants/-/feedings", c + "/plants/-/observations", c + "/plants/q0/feedings", "/v1/collections"}
 	for _, list := range lists {
 		targets = append(targets, list, list+"?pageSize=1", list+"?showDeleted=true", list+"?orderBy=name", list+"?orderBy=name%20desc")
 		for _, field := range fields {
 			query(list, "orderBy", field)
-			query(list, "orderBy", field+" desc")
-			for _, value := range []string{`"hidden 1"`, "1", "CLEAN", "GROWING", "health", "measurement", `"2026-05-01T00:00:00Z"`, `"2026-05-01"`, `"taxa/drosera-capensis"`} {
-				query(list, "filter", field+" = "+value)
-			}
 			query(list, "filter", field+` : "hidden"`)
-			query(list, "filter", field+` > "2026-05-01T00:00:00Z"`)
+		}
+		for _, filter := range []string{
+			"trapsFed = 1", "trapsFed > 1", "outcome = CLEAN", "state = GROWING", "state = x", "kind = health", "kind = measurement", "kind = x", "quantity = 1", `taxon = "taxa/drosera-capensis"`,
+			`fedTime > "2026-05-10T12:00:00Z"`, `observeTime > "2026-05-10T12:00:00Z"`, `createTime > "2026-05-10T12:00:00Z"`, `acquireDate = "2024-06-01"`, `bench = ""`, "trapType = SNAP", "x",
+		} {
+			query(list, "filter", filter)
 		}
 		query(list, "tag", "hidden 1")
 		query(list, "pageToken", "AAAA")
@@ -234,7 +235,7 @@ var pageTokenOf = regexp.MustCompile(`"nextPageToken":\s*"([^"]*)"`)
 // TestVisitorsSeeNoDifference opens pairs of public collections that differ in what is
 // withheld only. Every call of a visitor answers the same, to the byte.
 func TestVisitorsSeeNoDifference(t *testing.T) {
-	for engine, pairs := range map[store.Engine]int{store.SQLite: storetest.Fewer(4, 1), store.Postgres: 1} {
+	for engine, pairs := range map[store.Engine]int{store.SQLite: storetest.Fewer(2, 1), store.Postgres: 1} {
 		for seed := range uint64(pairs) {
 			t.Run(fmt.Sprintf("%s-%d", engine, seed), func(t *testing.T) {
 				t.Parallel()
@@ -329,6 +330,9 @@ func TestViewersSeeNoLocality(t *testing.T) {
 	}
 	shown := map[string]int{}
 	for _, target := range append(visits(a.x.collection), "/v1/"+a.x.collection+"/sheets/1:print", "/v1/"+a.x.collection+"/plants:labels") {
+		if strings.Contains(target, "orderBy=") || strings.Contains(target, "filter=") {
+			continue
+		}
 		for _, who := range []string{matrixOwner, "manager", "keeper", "club-keeper", "viewer", "club-viewer", matrixStranger} {
 			got := a.d.ask(t, &a.callers[who][0], http.MethodGet, target)
 			if strings.Contains(got.whole, where) || regexp.MustCompile(`"locality":\s*"hidden`).MatchString(got.whole) {
