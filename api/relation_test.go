@@ -1,6 +1,7 @@
 package api
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"net/http"
@@ -282,6 +283,9 @@ func testRelations(t *testing.T, engine store.Engine) {
 				unseen := map[string]string{} // what callers are told of what is not there
 				for i := range situations {
 					in, req := &situations[i], a.requests(there[i])[n]
+					if storetest.Race && in.ofSociety {
+						continue // the code is the same
+					}
 					id := store.Segment(there[i].collection, "collections")
 					for _, who := range people {
 						for j := range callers[who] {
@@ -325,7 +329,7 @@ func testRelations(t *testing.T, engine store.Engine) {
 		}
 		before = after
 	}
-	if tried < 10_000 || refusals < 5_000 {
+	if tried < storetest.Fewer(10_000, 5_000) || refusals < storetest.Fewer(5_000, 2_500) {
 		t.Errorf("%d calls that are refused, %d of them as not there", tried, refusals)
 	}
 	for _, method := range asked {
@@ -333,6 +337,9 @@ func testRelations(t *testing.T, engine store.Engine) {
 		attempts := d.attempts(t, method)
 		for i := range situations {
 			in, x, made := &situations[i], there[i], 0
+			if storetest.Race && in.ofSociety {
+				continue
+			}
 			if a.scope != "read" {
 				x = nil
 			}
@@ -493,7 +500,7 @@ func TestTakenBack(t *testing.T) {
 			for range 2 { // so that both servers know whom they had
 				for _, d := range []*matrixDoors{here, there} {
 					for what, got := range look(d) {
-						if c.in.deleted || got.code != codes.OK {
+						if got.code != codes.OK {
 							t.Errorf("%s, before: %s: %s", c.name, what, got.whole)
 						}
 					}
@@ -511,40 +518,60 @@ func TestTakenBack(t *testing.T) {
 							want = "" // a calendar stands for itself
 						}
 					}
-					if what == "collection" && c.want == "COLLECTION_NOT_FOUND" && got.reason != want {
-						t.Errorf("%s on %s: %s: %s", c.name, server, what, got.whole)
-					}
 					if got.reason != want {
 						t.Errorf("%s on %s: %s: %s %s, want %q", c.name, server, what, got.code, got.reason, want)
 					}
 				}
 			}
 		}
-		// Who leaves goes at once too, and who is suspended.
+		// Who leaves goes at once too, who gives back what was granted, who is suspended, and the
+		// members of a society that is ended.
 		x := r.place(t, shared, false)
-		keeper, viewer := &callers["club-keeper"][0], &callers["viewer"][0]
-		for _, d := range []*matrixDoors{here, there} {
-			if got := d.call(t, keeper, pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: x.collection}); got.code != codes.OK {
-				t.Error(got.whole)
-			}
-			if got := d.call(t, viewer, pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: x.collection}); got.code != codes.OK {
-				t.Error(got.whole)
+		for who, c := range map[string]struct {
+			leave func() error
+			want  service.Reason
+		}{
+			"club-keeper": {func() error {
+				return here.done(t, &callers["club-keeper"][0], pb.SocietyService_DeleteMember_FullMethodName, &pb.DeleteMemberRequest{Name: "societies/s-club-keeper/members/me"})
+			}, "COLLECTION_NOT_FOUND"},
+			"keeper": {func() error {
+				return here.done(t, &callers["keeper"][0], pb.GrantService_DeleteGrant_FullMethodName, &pb.DeleteGrantRequest{Name: x.collection + "/grants/g-keeper"})
+			}, "COLLECTION_NOT_FOUND"},
+			"club-viewer": {func() error {
+				return here.done(t, &callers[matrixSpare][0], pb.SocietyService_DeleteSociety_FullMethodName, &pb.DeleteSocietyRequest{Name: "societies/s-club-viewer"})
+			}, "COLLECTION_NOT_FOUND"},
+			"viewer": {func() error {
+				us := now.UnixMicro()
+				return s.Write(t.Context(), func(tx *store.Tx) error { return tx.Grower("viewer").Suspend(&us, us) })
+			}, "TOKEN_INVALID"},
+		} {
+			for _, want := range []service.Reason{"", c.want} {
+				for server, d := range map[string]*matrixDoors{"this server": here, "another server": there} {
+					got := d.call(t, &callers[who][0], pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: x.collection})
+					if got.reason != want {
+						t.Errorf("%s on %s: want %q: %s", who, server, want, got.whole)
+					}
+				}
+				if want == "" {
+					if err := c.leave(); err != nil {
+						t.Errorf("%s cannot go: %v", who, err)
+					}
+				}
 			}
 		}
-		if got := here.call(t, keeper, pb.SocietyService_DeleteMember_FullMethodName, &pb.DeleteMemberRequest{Name: "societies/s-club-keeper/members/me"}); got.code != codes.OK {
-			t.Error(got.whole)
-		}
-		us := now.UnixMicro()
-		if err := s.Write(t.Context(), func(tx *store.Tx) error { return tx.Grower("viewer").Suspend(&us, us) }); err != nil {
-			t.Fatal(err)
-		}
-		for _, d := range []*matrixDoors{here, there} {
-			if got := d.call(t, keeper, pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: x.collection}); got.reason != "COLLECTION_NOT_FOUND" {
-				t.Errorf("left: %s", got.whole)
-			}
-			if got := d.call(t, viewer, pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: x.collection}); got.reason != "TOKEN_INVALID" {
-				t.Errorf("suspended: %s", got.whole)
+		for _, of := range []string{"s-club-viewer", "s-club-keeper", "s-never"} {
+			if got := there.call(t, &callers["club-viewer"][0], pb.SocietyService_GetSociety_FullMethodName, &pb.GetSocietyRequest{Name: "societies/" + of}); got.reason != "SOCIETY_NOT_FOUND" {
+				t.Errorf("%s: %s", of, got.whole)
 			}
 		}
 	})
+}
+
+// done makes a call that must be done.
+func (d *matrixDoors) done(t *testing.T, c *matrixCaller, method string, req proto.Message) error {
+	t.Helper()
+	if got := d.call(t, c, method, req); got.code != codes.OK {
+		return errors.New(got.whole)
+	}
+	return nil
 }
