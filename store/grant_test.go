@@ -76,7 +76,7 @@ func tiesOf(t interface {
 	if s.Engine() == store.SQLite {
 		return ties
 	}
-	now, err := s.DueNow(t.Context(), collection, grower, "t", store.DueQuery{}, false)
+	now, err := s.DueNow(t.Context(), collection, grower, "t", []byte(grower), store.DueQuery{}, false)
 	if err != nil {
 		t.Fatal(err)
 	}
