@@ -459,7 +459,7 @@ func TestDuePage(t *testing.T) {
 			return err
 		})
 		q := store.DueQuery{Statuses: dueStatuses, Day: 13, Horizon: 7, Limit: 6}
-		now, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("t1"), q, true)
+		now, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("hash"), q, true)
 		if b.s.Engine() == store.SQLite {
 			if !errors.Is(err, store.ErrLong) {
 				b.Errorf("got error %v", err)
@@ -499,13 +499,13 @@ func TestDuePage(t *testing.T) {
 		over, cancel := context.WithCancel(b.Context())
 		cancel()
 		for range 20 { // a connection that was left in the middle is not used again
-			if _, err := b.s.DueNow(over, "c1", "g1", "t1", []byte("t1"), q, true); !errors.Is(err, context.Canceled) {
+			if _, err := b.s.DueNow(over, "c1", "g1", "t1", []byte("hash"), q, true); !errors.Is(err, context.Canceled) {
 				b.Errorf("got error %v", err)
 			}
 			if _, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("t1"), store.DueQuery{Statuses: dueStatuses, Horizon: 3, Limit: -1}, true); err == nil {
 				b.Error("a page of -1 rows")
 			}
-			if _, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("t1"), q, true); err != nil {
+			if _, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("hash"), q, true); err != nil {
 				b.Error(err)
 			}
 		}

@@ -41,9 +41,10 @@ const header = "SELECT c.owner_id, c.owner_society_id, c.visibility, c.time_zone
 const bearing = "SELECT t.revoke_us, t.expire_us, t.hash, t.old_hash, t.old_until_us, g.suspend_us FROM tokens t JOIN growers g ON g.grower_id = t.grower_id WHERE t.grower_id = ? AND t.token_id = ?"
 
 // DueNow reads a page of a list of what is due and, if they are asked for, its totals;
-// and how the caller's token stands, of which they showed a secret with the given hash. Whether the caller may see them, and whether they
-// are true, tells what it returns: see Bearer, Ties and AllTrue. Errors: ErrNotFound if
-// there is no such token, or the secret is none of it; ErrLong on SQLite, where many statements cost no more than one.
+// and how the caller's token stands, of which they showed a secret with the given hash.
+// Whether the caller may see them, and whether they are true, tells what it returns: see
+// Bearer, Ties and AllTrue. Errors: ErrNotFound if there is no such token, or the secret is
+// none of it; ErrLong on SQLite, where many statements cost no more than one.
 func (s *Store) DueNow(ctx context.Context, collection, grower, token string, hash []byte, q DueQuery, totals bool) (*DueAnswer, error) {
 	if s.engine != Postgres {
 		return nil, ErrLong
