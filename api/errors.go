@@ -74,6 +74,7 @@ var table = map[service.Reason]kind{
 	service.InvitationNotFound:     {codes.NotFound, 0, "There is no such invitation: the secret is wrong, was used or taken back, or has expired."},
 	service.GrantExists:            {codes.AlreadyExists, 0, "The collection is shared with them already. Change that grant."},
 	service.CollectionPrivate:      {codes.FailedPrecondition, 0, "The collection is PRIVATE. Make its visibility SHARED first."},
+	service.CollectionsShared:      {codes.FailedPrecondition, 0, "Others are managers of collections of the grower who is to be erased. Transfer these first, or say `deleteShared`."},
 	service.LastOrganiser:          {codes.FailedPrecondition, 0, "A society has an organiser. Make another member one first, or end the society."},
 	service.SocietyOwnsCollections: {codes.FailedPrecondition, 0, "The society owns collections, perhaps deleted ones. Transfer them first, or wait until they are purged."},
 	service.TooManySocieties:       {codes.ResourceExhausted, 0, "A grower is in 100 societies at most. Leave some."},

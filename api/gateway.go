@@ -45,6 +45,9 @@ type gateway struct {
 // registrations are the generated functions that put a service on the mux.
 var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterAuditServiceHandlerClient(context.Background(), mux, pb.NewAuditServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterBenchServiceHandlerClient(context.Background(), mux, pb.NewBenchServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {

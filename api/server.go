@@ -111,6 +111,7 @@ func newServerThatWaits(ctx context.Context, config service.Config, waits waitin
 		desc   *grpc.ServiceDesc
 		server any
 	}{
+		{&pb.AuditService_ServiceDesc, services.Audits},
 		{&pb.BenchService_ServiceDesc, services.Benches},
 		{&pb.CalendarService_ServiceDesc, services.Calendars},
 		{&pb.CollectionService_ServiceDesc, services.Collections},

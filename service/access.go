@@ -79,6 +79,7 @@ var Rules = map[string]Rule{
 
 	pb.GrowerService_GetGrower_FullMethodName:    {Scope: ScopeRead, Least: Owner},
 	pb.GrowerService_UpdateGrower_FullMethodName: {Scope: ScopeManage, Least: Owner},
+	pb.GrowerService_EraseGrower_FullMethodName:  {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_CreateToken_FullMethodName:   {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_GetToken_FullMethodName:      {Scope: ScopeManage, Least: Owner},
 	pb.TokenService_ListTokens_FullMethodName:    {Scope: ScopeManage, Least: Owner},
@@ -183,6 +184,7 @@ var Rules = map[string]Rule{
 	pb.ExchangeService_ExportObservations_FullMethodName: {Scope: ScopeRead, Least: Viewer},
 
 	pb.RevisionService_ListRevisions_FullMethodName: {Scope: ScopeRead, Least: Viewer},
+	pb.AuditService_ListAuditEntries_FullMethodName: {Scope: ScopeRead, Least: Manager},
 }
 
 // Caller is who calls.

@@ -48,6 +48,7 @@ const (
 	InvitationNotFound     Reason = "INVITATION_NOT_FOUND"
 	GrantExists            Reason = "GRANT_EXISTS"
 	CollectionPrivate      Reason = "COLLECTION_PRIVATE"
+	CollectionsShared      Reason = "COLLECTIONS_SHARED"
 	LastOrganiser          Reason = "LAST_ORGANISER"
 	SocietyOwnsCollections Reason = "SOCIETY_OWNS_COLLECTIONS"
 	TooManySocieties       Reason = "TOO_MANY_SOCIETIES"

@@ -175,7 +175,7 @@ func (s *Invitations) DeleteInvitation(ctx context.Context, req *pb.DeleteInvita
 		if err != nil {
 			return nil, err
 		}
-		m, err := to.Revoke(store.Segment(req.GetName(), "invitations"), v.at.UnixMicro(), func(m *pb.Invitation) error {
+		m, err := to.Revoke(store.Segment(req.GetName(), "invitations"), v.by(), func(m *pb.Invitation) error {
 			if m.GetRevokeTime() != nil || m.GetAcceptTime() != nil {
 				return store.ErrNotFound
 			}
@@ -228,15 +228,14 @@ func (s *Invitations) AcceptInvitation(ctx context.Context, req *pb.AcceptInvita
 // accept lets the caller in by the secret of an invitation. Who made it must still be one
 // who may.
 func (v *visit) accept(secret string) (*pb.AcceptInvitationResponse, error) {
-	us := v.at.UnixMicro()
-	invited, err := v.tx.Invited(HashSecret(secret), us)
+	invited, err := v.tx.Invited(HashSecret(secret), v.at.UnixMicro())
 	if err != nil {
 		return nil, gone(err)
 	}
-	return v.letIn(invited, us)
+	return v.letIn(invited)
 }
 
-func (v *visit) letIn(invited *store.Invited, us int64) (*pb.AcceptInvitationResponse, error) {
+func (v *visit) letIn(invited *store.Invited) (*pb.AcceptInvitationResponse, error) {
 	me := v.call.caller.Grower
 	if invited.Society != "" {
 		s, err := v.tx.Society(invited.Society, invited.Inviter)
@@ -251,7 +250,7 @@ func (v *visit) letIn(invited *store.Invited, us int64) (*pb.AcceptInvitationRes
 			return nil, err
 		}
 		if changed {
-			if _, err := s.Invitations().Accept(invited.Invitation, me, us); err != nil {
+			if _, err := s.Invitations().Accept(invited.Invitation, v.by()); err != nil {
 				return nil, gone(err)
 			}
 		}
@@ -268,7 +267,7 @@ func (v *visit) letIn(invited *store.Invited, us int64) (*pb.AcceptInvitationRes
 	}
 	if invited.Role == pb.Invitation_OWNER {
 		if handle.Owner() != me {
-			if _, err := to.Accept(invited.Invitation, me, us); err != nil {
+			if _, err := to.Accept(invited.Invitation, v.by()); err != nil {
 				return nil, gone(err)
 			}
 			if _, err := v.transfer(handle, me, "", func(*pb.Collection) error { return nil }); err != nil {
@@ -292,7 +291,7 @@ func (v *visit) letIn(invited *store.Invited, us int64) (*pb.AcceptInvitationRes
 		if g, err = v.grant(handle, &pb.Grant{Grantee: &pb.Grant_Grower{Grower: store.GrowerName(me)}, Role: role}); err != nil {
 			return nil, err
 		}
-		if _, err := to.Accept(invited.Invitation, me, us); err != nil {
+		if _, err := to.Accept(invited.Invitation, v.by()); err != nil {
 			return nil, gone(err)
 		}
 	}

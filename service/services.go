@@ -18,6 +18,7 @@ import (
 // interface, and what judges who may call.
 type Services struct {
 	Access       *Access
+	Audits       *Audits
 	Benches      *Benches
 	Calendars    *Calendars
 	Collections  *Collections
@@ -99,6 +100,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	access := &Access{store: config.Store, now: core.now, log: config.Log, known: &core.tokens, core: core, createGrowers: config.SignIn.CreateGrowers}
 	return &Services{
 		Access:       access,
+		Audits:       &Audits{core},
 		Benches:      &Benches{core},
 		Calendars:    &Calendars{core, access},
 		Collections:  &Collections{core},

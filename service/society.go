@@ -133,7 +133,7 @@ func (s *Societies) DeleteSociety(ctx context.Context, req *pb.DeleteSocietyRequ
 		if owns {
 			return nil, &Error{Reason: SocietyOwnsCollections, Message: one.Get().GetName() + " owns collections: transfer or delete them first; what was deleted counts until it is purged"}
 		}
-		return one.Get(), one.Delete()
+		return one.Get(), one.Delete(v.by())
 	}, func(v *visit, name string) (*pb.Society, error) {
 		m, err := getSociety(v, name)
 		if ReasonOf(err) == SocietyNotFound {
@@ -243,7 +243,7 @@ func (s *Societies) DeleteMember(ctx context.Context, req *pb.DeleteMemberReques
 		if err != nil {
 			return nil, err
 		}
-		out, err := one.RemoveMember(grower, func(m *pb.Member) error {
+		out, err := one.RemoveMember(grower, v.by(), func(m *pb.Member) error {
 			if err := v.checkEtag(req.GetEtag(), m.GetEtag()); err != nil {
 				return err
 			}

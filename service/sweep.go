@@ -21,13 +21,28 @@ const (
 	sweepErrors = 10
 )
 
-// Sweep removes for good what was deleted and whose purge time has come: a few
-// plants of one collection in a transaction, so that no caller waits long. It tells how
-// many rows went. Where one collection fails it goes on with the next, unless the
-// database is out of reach or ctx has ended.
+// Sweep removes for good what was kept as long as Retention says: a few plants of one
+// collection in a transaction, so that no caller waits long. It tells how many rows went.
+// Where one collection fails it goes on with the next, unless the database is out of reach
+// or ctx has ended.
 //
 // Several servers of one database may sweep at once.
 func Sweep(ctx context.Context, s *store.Store, now time.Time) (rows int64, err error) {
+	var errs []error
+	for _, sweep := range []func(context.Context, *store.Store, time.Time) (int64, error){sweepCollections, sweepSocieties, sweepGrowers} {
+		gone, err := sweep(ctx, s, now)
+		rows += gone
+		if err != nil {
+			errs = append(errs, err)
+			if ctx.Err() != nil || errors.Is(err, store.ErrUnavailable) {
+				break
+			}
+		}
+	}
+	return rows, errors.Join(errs...)
+}
+
+func sweepCollections(ctx context.Context, s *store.Store, now time.Time) (rows int64, err error) {
 	var (
 		errs   []error
 		failed int
@@ -89,6 +104,11 @@ func sweepSome(ctx context.Context, s *store.Store, id string, now time.Time) (g
 			return err
 		}
 		gone, more, err = c.Purge(now.UnixMicro(), sweepPlants)
+		if err != nil || more {
+			return err
+		}
+		ended, err := c.Invitations().Forget(now.Add(-invitationsKept).UnixMicro())
+		gone += ended
 		return err
 	})
 	return gone, more, err

@@ -81,9 +81,9 @@ func TestSweep(t *testing.T) {
 		if rows, err := Sweep(t.Context(), s, due.Add(-time.Microsecond)); rows != 0 || err != nil {
 			t.Errorf("a moment before: %d rows, %v", rows, err)
 		}
-		// Of each the collection with two revisions.
-		if rows, err := Sweep(t.Context(), s, due); rows != 9 || err != nil {
-			t.Errorf("after 30 days: %d rows, %v, want 9", rows, err)
+		// Of each the collection with two revisions and two entries of the audit.
+		if rows, err := Sweep(t.Context(), s, due); rows != 15 || err != nil {
+			t.Errorf("after 30 days: %d rows, %v, want 15", rows, err)
 		}
 		ids := left(t, s)
 		if len(ids) != n-3 || ids[collectionID(0)] || ids[collectionID(sweepBatch-1)] || ids[collectionID(n-1)] {
@@ -94,8 +94,8 @@ func TestSweep(t *testing.T) {
 		if _, err := Sweep(ended, s, due.AddDate(0, 0, 1)); !errors.Is(err, context.Canceled) {
 			t.Errorf("with a context that has ended: %v", err)
 		}
-		if rows, err := Sweep(t.Context(), s, due.AddDate(0, 0, 1)); rows != 3 || err != nil {
-			t.Errorf("after 31 days: %d rows, %v, want 3", rows, err)
+		if rows, err := Sweep(t.Context(), s, due.AddDate(0, 0, 1)); rows != 5 || err != nil {
+			t.Errorf("after 31 days: %d rows, %v, want 5", rows, err)
 		}
 	})
 }
@@ -119,8 +119,8 @@ func TestSweepGoesOn(t *testing.T) {
 		t.Fatal(err)
 	}
 	rows, err := Sweep(t.Context(), s, dawn.AddDate(0, 0, 2))
-	if rows != 5*3 || err == nil {
-		t.Fatalf("%d rows, %v, want 15 and an error", rows, err)
+	if rows != 5*5 || err == nil {
+		t.Fatalf("%d rows, %v, want 25 and an error", rows, err)
 	}
 	if text := err.Error(); strings.Count(text, "stuck") != sweepErrors || !strings.HasPrefix(text, "collections/c-000: ") ||
 		!strings.HasSuffix(text, "\nand 5 more collections") {

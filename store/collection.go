@@ -361,7 +361,7 @@ func (c *Collection) Get() (*pb.Collection, error) { return c.row.message() }
 
 // Update changes the collection by f, which gets the present one.
 func (c *Collection) Update(by By, f func(*pb.Collection) error) (*pb.Collection, error) {
-	return c.change(by, pb.Revision_UPDATED, func(r *collectionRow, m *pb.Collection) error {
+	return c.change(by, pb.Revision_UPDATED, pb.AuditEntry_UPDATED, func(r *collectionRow, m *pb.Collection) error {
 		if err := f(m); err != nil {
 			return err
 		}
@@ -371,7 +371,7 @@ func (c *Collection) Update(by By, f func(*pb.Collection) error) (*pb.Collection
 
 // Delete deletes the collection, to be purged at purgeUs. f may refuse it.
 func (c *Collection) Delete(by By, purgeUs int64, f func(*pb.Collection) error) (*pb.Collection, error) {
-	return c.change(by, pb.Revision_DELETED, func(r *collectionRow, m *pb.Collection) error {
+	return c.change(by, pb.Revision_DELETED, pb.AuditEntry_DELETED, func(r *collectionRow, m *pb.Collection) error {
 		r.DeleteUs, r.PurgeUs = &by.Us, &purgeUs
 		return f(m)
 	})
@@ -379,7 +379,7 @@ func (c *Collection) Delete(by By, purgeUs int64, f func(*pb.Collection) error) 
 
 // Undelete brings the collection back. f may refuse it.
 func (c *Collection) Undelete(by By, f func(*pb.Collection) error) (*pb.Collection, error) {
-	return c.change(by, pb.Revision_UNDELETED, func(r *collectionRow, m *pb.Collection) error {
+	return c.change(by, pb.Revision_UNDELETED, pb.AuditEntry_UNDELETED, func(r *collectionRow, m *pb.Collection) error {
 		r.DeleteUs, r.PurgeUs = nil, nil
 		return f(m)
 	})
@@ -388,13 +388,14 @@ func (c *Collection) Undelete(by By, f func(*pb.Collection) error) (*pb.Collecti
 // Transfer gives the collection to a grower or, where that is "", to a society. f may
 // refuse it after a look at the present one.
 func (c *Collection) Transfer(grower, society string, by By, f func(*pb.Collection) error) (*pb.Collection, error) {
-	return c.change(by, pb.Revision_UPDATED, func(r *collectionRow, m *pb.Collection) error {
+	return c.change(by, pb.Revision_UPDATED, pb.AuditEntry_TRANSFERRED, func(r *collectionRow, m *pb.Collection) error {
 		r.OwnerID, r.OwnerSocietyID = orNil(grower), orNil(society)
 		return f(m)
 	})
 }
 
-func (c *Collection) change(by By, action pb.Revision_Action, f func(*collectionRow, *pb.Collection) error) (*pb.Collection, error) {
+// change changes the collection by f. The audit calls it done.
+func (c *Collection) change(by By, action pb.Revision_Action, done pb.AuditEntry_Action, f func(*collectionRow, *pb.Collection) error) (*pb.Collection, error) {
 	before, err := c.row.message()
 	if err != nil {
 		return nil, err
@@ -417,9 +418,14 @@ func (c *Collection) change(by By, action pb.Revision_Action, f func(*collection
 	if err := c.tx.update(&r, versioned{c.row.Version, c.row.Stamp}, c.own()); err != nil {
 		return nil, err
 	}
-	if err := c.revised(CollectionKind, "", c.id, r.Version, action, by, before); err != nil {
+	h, err := c.revision(CollectionKind, "", c.id, r.Version, action, by, before)
+	if err != nil {
 		return nil, err
 	}
+	if err := c.tx.q().Create(&h).Error; err != nil {
+		return nil, err
+	}
+	c.tx.note(ofCollection(c.id), by, done, "")
 	c.changed = c.changed || r.SettingsRev != c.row.SettingsRev
 	c.row = r
 	return c.row.message()

@@ -40,7 +40,11 @@ var Rows = []any{
 	keyRow{}, growerRow{}, tokenRow{}, calendarRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
 	feedingRow{}, observationRow{}, revisionRow{}, sheetRow{},
 	societyRow{}, memberRow{}, grantRow{}, societyInvitationRow{}, collectionInvitationRow{}, identityRow{},
+	collectionAuditRow{}, societyAuditRow{}, erasureRow{},
 }
 
 // Settings returns the revision of what decisions depend on beside a plant's own record.
 func (c *Collection) Settings() int64 { return c.row.SettingsRev }
+
+// Personal are the tables of what is a grower's alone.
+var Personal = personal

@@ -191,3 +191,22 @@ func (c *Collection) DeleteGrant(id string, by By, f func(*pb.Grant) error) (*pb
 	}
 	return m, c.revised(GrantKind, "", id, r.Version+1, pb.Revision_DELETED, by, nil)
 }
+
+// ungranted puts on record that grants are taken back which are not found by their
+// collections, and locks those.
+func (t *Tx) ungranted(grants []grantRow, by By) error {
+	ids := make([]string, len(grants))
+	for i, r := range grants {
+		ids[i] = r.CollectionID
+	}
+	if err := t.lockCollections(ids); err != nil {
+		return err
+	}
+	for _, r := range grants {
+		c := &Collection{tx: t, id: r.CollectionID}
+		if err := c.revised(GrantKind, "", r.GrantID, r.Version+1, pb.Revision_DELETED, by, nil); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -132,3 +132,22 @@ func (t *Tx) Growers(after string, limit int) ([]GrowerEntry, error) {
 	}
 	return out, nil
 }
+
+// ForgetOfGrowers removes for good the request ids of growers from before requestUs, and
+// their tokens and calendars that were revoked, or had expired, by endUs. It tells how many
+// rows went.
+func (t *Tx) ForgetOfGrowers(growers []string, requestUs, endUs int64) (gone int64, err error) {
+	for some := range chunks(growers) {
+		for _, of := range []*gorm.DB{
+			t.among(t.q(), "grower_id", some).Where("create_us < ?", requestUs).Delete(&requestRow{}),
+			t.among(t.q(), "grower_id", some).Where("(revoke_us <= ? OR expire_us <= ?)", endUs, endUs).Delete(&tokenRow{}),
+			t.among(t.q(), "grower_id", some).Where("revoke_us <= ?", endUs).Delete(&calendarRow{}),
+		} {
+			if of.Error != nil {
+				return gone, fmt.Errorf("forget what ended: %w", of.Error)
+			}
+			gone += of.RowsAffected
+		}
+	}
+	return gone, nil
+}

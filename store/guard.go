@@ -55,6 +55,8 @@ var exemptTables = map[string]string{
 // as normal writes them.
 var exemptStatements = map[string]string{
 	"growers where grower_id > ? order by grower_id limit ?":             "the operator lists all growers",
+	"societies where society_id > ? order by society_id limit ?":         "likewise",
+	"erasures where grower_id > ? order by grower_id limit ?":            "the server brings erasures of all growers to their end",
 	"collections where collection_id > ? order by collection_id limit ?": "the sweep of what is to be purged visits all collections",
 	"collections where ( due_rev <> settings_rev or due_version not in ( ? , ? ) or due_day > ? or due_until <= ? ) and ( due_version in ( ? , ? ) or ? = ? ) and delete_us is null and collection_id > ? order by collection_id limit ?": "what is due is kept in all collections",
 	"collections where pending_us is not null and collection_id > ? order by collection_id limit ?":                                                                                                                                       "records dated ahead come true in all collections",

@@ -60,6 +60,7 @@ type Invitations struct {
 	parent string // its name
 	column string // of the tenant
 	id     string
+	of     audited
 	row    func(*invitation) any // of the table
 	list   func(*gorm.DB, List) ([]invitation, []any, error)
 	take   func(*gorm.DB) (*invitation, error)
@@ -68,7 +69,7 @@ type Invitations struct {
 // Invitations returns those to the society.
 func (s *Society) Invitations() *Invitations {
 	return &Invitations{
-		tx: s.tx, parent: SocietyName(s.id), column: "society_id", id: s.id,
+		tx: s.tx, parent: SocietyName(s.id), column: "society_id", id: s.id, of: ofSociety(s.id),
 		row: func(r *invitation) any { return &societyInvitationRow{s.id, *r} },
 		list: func(db *gorm.DB, q List) ([]invitation, []any, error) {
 			rows, next, err := list[societyInvitationRow](s.tx, &invitationList, db, q)
@@ -85,7 +86,7 @@ func (s *Society) Invitations() *Invitations {
 // Invitations returns those to the collection.
 func (c *Collection) Invitations() *Invitations {
 	return &Invitations{
-		tx: c.tx, parent: CollectionName(c.id), column: "collection_id", id: c.id,
+		tx: c.tx, parent: CollectionName(c.id), column: "collection_id", id: c.id, of: ofCollection(c.id),
 		row: func(r *invitation) any { return &collectionInvitationRow{c.id, *r} },
 		list: func(db *gorm.DB, q List) ([]invitation, []any, error) {
 			rows, next, err := list[collectionInvitationRow](c.tx, &invitationList, db, q)
@@ -114,6 +115,7 @@ func (i *Invitations) Create(m *pb.Invitation, hash []byte, by By) (*pb.Invitati
 	if err := i.tx.q().Create(i.row(&r)).Error; err != nil {
 		return nil, err
 	}
+	i.tx.note(i.of, by, pb.AuditEntry_CREATED, "invitations/"+r.InvitationID)
 	return r.message(i.parent), nil
 }
 
@@ -145,30 +147,31 @@ func (i *Invitations) Open(us int64) (int64, error) {
 
 // Revoke takes an invitation back. f may refuse it after a look at the present one. One
 // that was taken back already stays as it is.
-func (i *Invitations) Revoke(id string, us int64, f func(*pb.Invitation) error) (*pb.Invitation, error) {
-	return i.change(id, func(r *invitation) error {
+func (i *Invitations) Revoke(id string, by By, f func(*pb.Invitation) error) (*pb.Invitation, error) {
+	return i.change(id, by, pb.AuditEntry_DELETED, func(r *invitation) error {
 		if err := f(r.message(i.parent)); err != nil {
 			return err
 		}
 		if r.RevokeUs == nil {
-			r.RevokeUs = &us
+			r.RevokeUs = &by.Us
 		}
 		return nil
 	})
 }
 
-// Accept notes that a grower accepted an invitation. Errors: ErrNotFound if it is not open.
-func (i *Invitations) Accept(id, grower string, us int64) (*pb.Invitation, error) {
-	return i.change(id, func(r *invitation) error {
-		if r.AcceptUs != nil || r.RevokeUs != nil || r.ExpireUs <= us {
+// Accept notes that who writes accepted an invitation. Errors: ErrNotFound if it is not
+// open.
+func (i *Invitations) Accept(id string, by By) (*pb.Invitation, error) {
+	return i.change(id, by, pb.AuditEntry_ACCEPTED, func(r *invitation) error {
+		if r.AcceptUs != nil || r.RevokeUs != nil || r.ExpireUs <= by.Us {
 			return ErrNotFound
 		}
-		r.AcceptUs, r.AccepterID = &us, &grower
+		r.AcceptUs, r.AccepterID = &by.Us, &by.Grower
 		return nil
 	})
 }
 
-func (i *Invitations) change(id string, f func(*invitation) error) (*pb.Invitation, error) {
+func (i *Invitations) change(id string, by By, action pb.AuditEntry_Action, f func(*invitation) error) (*pb.Invitation, error) {
 	r, err := i.take(i.tx.locked(i.one(id)))
 	if err != nil {
 		return nil, err
@@ -184,6 +187,7 @@ func (i *Invitations) change(id string, f func(*invitation) error) (*pb.Invitati
 	if err := i.tx.update(i.row(r), versioned{before.Version, before.Stamp}, i.one(id)); err != nil {
 		return nil, err
 	}
+	i.tx.note(i.of, by, action, "invitations/"+id)
 	return r.message(i.parent), nil
 }
 
@@ -211,4 +215,12 @@ func (t *Tx) Invited(hash []byte, us int64) (*Invited, error) {
 		return nil, err
 	}
 	return &Invited{Collection: c.CollectionID, Invitation: c.Is.InvitationID, Role: pb.Invitation_Role(c.Is.Role), Inviter: c.Is.InviterID}, nil
+}
+
+// Forget removes for good the invitations that ended by us: were accepted, taken back, or
+// expired. It tells how many there were.
+func (i *Invitations) Forget(us int64) (int64, error) {
+	table := map[string]string{"society_id": "society_invitations", "collection_id": "collection_invitations"}[i.column]
+	result := i.tx.q().Exec("DELETE FROM "+table+" WHERE "+i.column+" = ? AND (accept_us <= ? OR revoke_us <= ? OR expire_us <= ?)", i.id, us, us, us)
+	return result.RowsAffected, result.Error
 }

@@ -1,6 +1,10 @@
 package store
 
-import "fmt"
+import (
+	"fmt"
+
+	pb "dewbench/proto/dewbench/v1"
+)
 
 // Purge removes for good what was deleted in the collection and whose time is up:
 // plants with their records, benches that nothing refers to any more, bench sheets but the
@@ -19,6 +23,11 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		}
 	}
 	whole := c.row.PurgeUs != nil && *c.row.PurgeUs <= us
+	purged := func(kind Kind, id string) {
+		if !whole { // else the audit goes too
+			c.tx.note(ofCollection(c.id), By{Us: us}, pb.AuditEntry_PURGED, kind.relative("", id))
+		}
+	}
 	old := c.own()
 	if !whole {
 		old = old.Where("purge_us <= ?", us)
@@ -34,12 +43,15 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		remove("DELETE FROM revisions WHERE collection_id = ? AND kind IN (4, 5) AND plant_id IN ?", c.id, some)
 		remove("DELETE FROM revisions WHERE collection_id = ? AND kind = 3 AND plant_id = '' AND resource_id IN ?", c.id, some)
 		remove("DELETE FROM plants WHERE collection_id = ? AND plant_id IN ?", c.id, some)
+		for _, plant := range some {
+			purged(PlantKind, plant)
+		}
 	}
 	if err != nil || len(plants) == most {
 		return gone, true, err
 	}
 	if whole {
-		for _, table := range []string{"calendars", "grants", "collection_invitations", "revisions", "sheets", "benches", "collections"} {
+		for _, table := range []string{"calendars", "grants", "collection_invitations", "revisions", "collection_audits", "sheets", "benches", "collections"} {
 			remove("DELETE FROM "+table+" WHERE collection_id = ?", c.id)
 		}
 		return gone, false, err
@@ -50,8 +62,16 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 	const unused = "purge_us <= ? AND NOT EXISTS (SELECT 1 FROM plants p WHERE p.collection_id = benches.collection_id" +
 		" AND (p.bench_id = benches.bench_id OR p.first_bench_id = benches.bench_id))" +
 		" AND NOT EXISTS (SELECT 1 FROM observations o WHERE o.collection_id = benches.collection_id AND o.bench_id = benches.bench_id)"
-	remove("DELETE FROM revisions WHERE collection_id = ? AND kind = 2 AND resource_id IN"+
-		" (SELECT bench_id FROM benches WHERE collection_id = ? AND "+unused+")", c.id, c.id, us)
-	remove("DELETE FROM benches WHERE collection_id = ? AND "+unused, c.id, us)
+	var benches []string
+	if e := c.own().Where(unused, us).Model(&benchRow{}).Order("bench_id").Pluck("bench_id", &benches).Error; err == nil && e != nil {
+		err = fmt.Errorf("purge: %w", e)
+	}
+	for some := range chunks(benches) {
+		remove("DELETE FROM revisions WHERE collection_id = ? AND kind = 2 AND plant_id = '' AND resource_id IN ?", c.id, some)
+		remove("DELETE FROM benches WHERE collection_id = ? AND bench_id IN ?", c.id, some)
+		for _, bench := range some {
+			purged(BenchKind, bench)
+		}
+	}
 	return gone, false, err
 }

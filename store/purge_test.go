@@ -50,6 +50,9 @@ func (b bed) goes(us int64, want map[string]int64) {
 	var sum int64
 	gone := map[string]int64{}
 	for table, n := range before {
+		if table == "collection_audits" && after[table] >= n { // it grows, as it tells of the purge
+			continue
+		}
 		if n != after[table] {
 			gone[table] = n - after[table]
 			sum += gone[table]

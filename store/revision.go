@@ -46,8 +46,15 @@ var revisionList = listing{
 	usual:  "number",
 }
 
-// revise makes the row of a change. before is nil for what is new.
+// revise makes the row of a change, and notes it for the audit. before is nil for what is
+// new.
 func (c *Collection) revise(kind Kind, plant, id string, number int64, action pb.Revision_Action, by By, before proto.Message) (revisionRow, error) {
+	c.tx.note(ofCollection(c.id), by, pb.AuditEntry_Action(action), kind.relative(plant, id))
+	return c.revision(kind, plant, id, number, action, by, before)
+}
+
+// revision is revise without the audit.
+func (c *Collection) revision(kind Kind, plant, id string, number int64, action pb.Revision_Action, by By, before proto.Message) (revisionRow, error) {
 	r := revisionRow{
 		CollectionID: c.id, Kind: kind, PlantID: plant, ResourceID: id, Number: number, Action: int32(action),
 		CreateUs: by.Us, GrowerID: by.Grower, TokenID: by.Token, RequestID: orNil(by.Request), Stamp: stamp(),
@@ -128,7 +135,9 @@ func (r *revisionRow) message() (*pb.Revision, error) {
 		Number:     int32(r.Number),
 		Action:     pb.Revision_Action(r.Action),
 		CreateTime: instant(r.CreateUs),
-		Grower:     GrowerName(r.GrowerID),
+	}
+	if r.GrowerID != "" { // else the server itself did it, in a collection of a society
+		m.Grower = GrowerName(r.GrowerID)
 	}
 	if r.TokenID != "" {
 		m.Token = TokenName(r.GrowerID, r.TokenID)

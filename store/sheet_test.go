@@ -91,7 +91,7 @@ func TestPurgeOfSheets(t *testing.T) {
 			_, err := c.Delete(at(2001), noon+4000, agree)
 			return err
 		})
-		b.goes(noon+4000, map[string]int64{"sheets": 2, "collections": 1, "revisions": 2})
+		b.goes(noon+4000, map[string]int64{"sheets": 2, "collections": 1, "revisions": 2, "collection_audits": 2})
 	})
 }
 

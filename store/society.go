@@ -100,6 +100,14 @@ func (s *Society) Role() pb.Member_Role { return s.role }
 // Get returns the society.
 func (s *Society) Get() *pb.Society { return s.row.message(s.role) }
 
+// SocietyIDs returns the ids of societies after one, in their order, at most limit. It is
+// for the sweep of what is to be removed.
+func (t *Tx) SocietyIDs(after string, limit int) ([]string, error) {
+	var ids []string
+	err := t.q().Model(&societyRow{}).Where("society_id > ?", after).Order("society_id").Limit(limit).Pluck("society_id", &ids).Error
+	return ids, err
+}
+
 // CreateSociety adds a society with its first organiser.
 func (t *Tx) CreateSociety(id string, m *pb.Society, by By) (*Society, error) {
 	s := &Society{tx: t, id: id, role: pb.Member_ORGANISER, row: societyRow{
@@ -108,6 +116,7 @@ func (t *Tx) CreateSociety(id string, m *pb.Society, by By) (*Society, error) {
 	if err := t.q().Create(&s.row).Error; err != nil {
 		return nil, err
 	}
+	t.note(ofSociety(id), by, pb.AuditEntry_CREATED, "")
 	_, err := s.AddMember(by.Grower, pb.Member_ORGANISER, by)
 	return s, err
 }
@@ -168,14 +177,23 @@ func (s *Society) Update(by By, f func(*pb.Society) error) (*pb.Society, error) 
 	if err := s.tx.update(&r, versioned{s.row.Version, s.row.Stamp}, s.own()); err != nil {
 		return nil, err
 	}
+	s.tx.note(ofSociety(s.id), by, pb.AuditEntry_UPDATED, "")
 	s.row = r
 	return s.Get(), nil
 }
 
-// Delete ends the society for good, with its members, invitations and what was granted to
-// it. Errors: ErrReference if it owns a collection.
-func (s *Society) Delete() error {
-	for _, table := range []string{"grants", "society_invitations", "members", "societies"} {
+// Delete ends the society for good, with its members, invitations and record, and what was
+// granted to it. Errors: ErrReference if it owns a collection.
+func (s *Society) Delete(by By) error {
+	var grants []grantRow
+	if err := s.own().Order("collection_id").Find(&grants).Error; err != nil {
+		return err
+	}
+	if err := s.tx.ungranted(grants, by); err != nil {
+		return err
+	}
+	s.tx.audits.forget(ofSociety(s.id))
+	for _, table := range []string{"grants", "society_invitations", "members", "society_audits", "societies"} {
 		if err := s.tx.q().Exec("DELETE FROM "+table+" WHERE society_id = ?", s.id).Error; err != nil {
 			return err
 		}
@@ -196,7 +214,12 @@ func (s *Society) AddMember(grower string, role pb.Member_Role, by By) (*pb.Memb
 	if err := s.tx.q().Create(&r).Error; err != nil {
 		return nil, err
 	}
+	s.noteMember(grower, by, pb.AuditEntry_CREATED)
 	return s.namedMember(&r)
+}
+
+func (s *Society) noteMember(grower string, by By, action pb.AuditEntry_Action) {
+	s.tx.note(ofSociety(s.id), by, action, "members/"+grower)
 }
 
 // Member returns a member, or ErrNotFound.
@@ -258,11 +281,12 @@ func (s *Society) UpdateMember(grower string, by By, f func(*pb.Member) error) (
 	if err := s.tx.update(&r, read, s.member(grower)); err != nil {
 		return nil, err
 	}
+	s.noteMember(grower, by, pb.AuditEntry_UPDATED)
 	return s.namedMember(&r)
 }
 
 // RemoveMember takes a member out. f may refuse it after a look at the present one.
-func (s *Society) RemoveMember(grower string, f func(*pb.Member) error) (*pb.Member, error) {
+func (s *Society) RemoveMember(grower string, by By, f func(*pb.Member) error) (*pb.Member, error) {
 	m, err := s.Member(grower)
 	if err != nil {
 		return nil, err
@@ -270,5 +294,9 @@ func (s *Society) RemoveMember(grower string, f func(*pb.Member) error) (*pb.Mem
 	if err := f(m); err != nil {
 		return nil, err
 	}
-	return m, hit(s.member(grower).Delete(&memberRow{}))
+	if err := hit(s.member(grower).Delete(&memberRow{})); err != nil {
+		return nil, err
+	}
+	s.noteMember(grower, by, pb.AuditEntry_DELETED)
+	return m, nil
 }

@@ -43,6 +43,12 @@ var collectionMethods = map[string]struct {
 	unknown unknown
 	call    func(c *store.Collection, i ids) (any, error)
 }{
+	"Audits": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return both(c.Audits(store.List{Limit: big, Desc: true}))
+	}},
+	"Erase": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return nil, c.Erase(&store.Erasure{Grower: "g1", Code: "erased-1"})
+	}},
 	"ID":           {empty, func(c *store.Collection, _ ids) (any, error) { return c.ID(), nil }},
 	"Owner":        {empty, func(c *store.Collection, _ ids) (any, error) { return c.Owner(), nil }},
 	"OwnerSociety": {empty, func(c *store.Collection, _ ids) (any, error) { return c.OwnerSociety(), nil }},
@@ -314,7 +320,17 @@ var growerMethods = map[string]struct {
 	unknown unknown
 	call    func(g *store.Grower, token string) (any, error)
 }{
-	"Get":    {empty, func(g *store.Grower, _ string) (any, error) { return g.Get() }},
+	"Get":                {empty, func(g *store.Grower, _ string) (any, error) { return g.Get() }},
+	"SharedCollections":  {empty, func(g *store.Grower, _ string) (any, error) { return g.SharedCollections() }},
+	"OrganisedSocieties": {empty, func(g *store.Grower, _ string) (any, error) { return g.OrganisedSocieties() }},
+	"OwnCollections":     {empty, func(g *store.Grower, _ string) (any, error) { return g.OwnCollections(big) }},
+	"ActedInCollections": {empty, func(g *store.Grower, _ string) (any, error) { return g.ActedInCollections("", big) }},
+	"ActedInSocieties":   {empty, func(g *store.Grower, _ string) (any, error) { return g.ActedInSocieties("", big) }},
+	"BeginErasure":       {empty, func(g *store.Grower, _ string) (any, error) { return nil, g.BeginErasure(erasing()) }},
+	"Leave":              {empty, func(g *store.Grower, _ string) (any, error) { return nil, g.Leave(erasing(), noon) }},
+	"EndErasure": {empty, func(g *store.Grower, _ string) (any, error) {
+		return nil, errors.Join(g.Leave(erasing(), noon), g.EndErasure(true))
+	}},
 	"Create": {empty, func(*store.Grower, string) (any, error) { return nil, nil }}, // it is there already
 	"Update": {empty, func(g *store.Grower, _ string) (any, error) {
 		return g.Update(noon, func(m *pb.Grower) error { m.DisplayName = "changed"; return nil })
@@ -390,13 +406,17 @@ var societyMethods = map[string]struct {
 	unknown unknown
 	call    func(s *store.Society, i ids) (any, error)
 }{
-	"ID":   {empty, func(s *store.Society, _ ids) (any, error) { return s.ID(), nil }},
-	"Role": {empty, func(s *store.Society, _ ids) (any, error) { return s.Role(), nil }},
-	"Get":  {empty, func(s *store.Society, _ ids) (any, error) { return s.Get(), nil }},
+	"ID":     {empty, func(s *store.Society, _ ids) (any, error) { return s.ID(), nil }},
+	"Role":   {empty, func(s *store.Society, _ ids) (any, error) { return s.Role(), nil }},
+	"Get":    {empty, func(s *store.Society, _ ids) (any, error) { return s.Get(), nil }},
+	"Audits": {empty, func(s *store.Society, _ ids) (any, error) { return both(s.Audits(store.List{Limit: big})) }},
+	"Erase": {empty, func(s *store.Society, _ ids) (any, error) {
+		return nil, s.Erase(&store.Erasure{Grower: "g1", Code: "erased-1"})
+	}},
 	"Update": {empty, func(s *store.Society, _ ids) (any, error) {
 		return s.Update(at(1), func(m *pb.Society) error { m.DisplayName = "changed"; return nil })
 	}},
-	"Delete": {empty, func(s *store.Society, _ ids) (any, error) { return nil, s.Delete() }},
+	"Delete": {empty, func(s *store.Society, _ ids) (any, error) { return nil, s.Delete(at(1)) }},
 	"Owns": {empty, func(s *store.Society, _ ids) (any, error) {
 		owns, err := s.Owns()
 		if owns {
@@ -411,7 +431,7 @@ var societyMethods = map[string]struct {
 	"UpdateMember": {missing, func(s *store.Society, i ids) (any, error) {
 		return s.UpdateMember(i.grower, at(1), func(m *pb.Member) error { m.Role = pb.Member_ORGANISER; return nil })
 	}},
-	"RemoveMember": {missing, func(s *store.Society, i ids) (any, error) { return s.RemoveMember(i.grower, agree) }},
+	"RemoveMember": {missing, func(s *store.Society, i ids) (any, error) { return s.RemoveMember(i.grower, at(1), agree) }},
 	"Invitations":  {missing, func(s *store.Society, i ids) (any, error) { return s.Invitations().Get(i.invitation) }},
 }
 
@@ -427,10 +447,14 @@ var invitationMethods = map[string]struct {
 	"List": {empty, func(in *store.Invitations, _ ids) (any, error) {
 		return both(in.List(store.List{Limit: big, Deleted: true}, noon))
 	}},
+	"Forget": {empty, func(in *store.Invitations, _ ids) (any, error) { return in.Forget(noon + 9*day) }},
 	"Open":   {empty, func(in *store.Invitations, _ ids) (any, error) { return in.Open(noon) }},
-	"Revoke": {missing, func(in *store.Invitations, i ids) (any, error) { return in.Revoke(i.invitation, noon, agree) }},
-	"Accept": {missing, func(in *store.Invitations, i ids) (any, error) { return in.Accept(i.invitation, "g1", noon) }},
+	"Revoke": {missing, func(in *store.Invitations, i ids) (any, error) { return in.Revoke(i.invitation, at(0), agree) }},
+	"Accept": {missing, func(in *store.Invitations, i ids) (any, error) { return in.Accept(i.invitation, at(0)) }},
 }
+
+// erasing is the erasure of g1.
+func erasing() *store.Erasure { return &store.Erasure{Grower: "g1", Code: "erased-1", Us: noon} }
 
 // both leaves out the key of the next page.
 func both[V any](all []V, _ []any, err error) ([]V, error) { return all, err }
@@ -570,9 +594,9 @@ func dueQueries(i ids) (all []store.DueQuery) {
 }
 
 var tenantTables = map[string][]string{
-	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "sheets", "collections", "grants", "collection_invitations"},
+	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "sheets", "collection_audits", "collections", "grants", "collection_invitations"},
 	"grower_id":     {"growers", "tokens", "calendars", "requests", "members", "grants"},
-	"society_id":    {"societies", "members", "society_invitations", "grants"},
+	"society_id":    {"societies", "society_audits", "members", "society_invitations", "grants"},
 }
 
 // rows are all rows of a tenant, as text.

@@ -21,6 +21,7 @@ type Tx struct {
 	watch  *watch // nil unless statements are watched
 
 	readOnly bool
+	audits   audits // what is put on record at the end
 }
 
 // ReadOnly tells whether the transaction only reads.
@@ -41,6 +42,8 @@ const attempts = 6
 // others may write in between (READ COMMITTED): rows that f reads in order to write
 // them it locks. After a deadlock or a conflict f is run again from its start, so
 // it may change nothing outside the transaction but what it sets anew each time.
+//
+// What f changed is put on record with it (see note).
 //
 // After a statement failed, f has to return: Postgres takes no further statement.
 func (s *Store) Write(ctx context.Context, f func(*Tx) error) error {
@@ -95,6 +98,9 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 		}
 	}()
 	err = f(t)
+	if err == nil {
+		err = t.writeAudits()
+	}
 	if e := t.watch.violation(); e != nil {
 		err = e
 	}

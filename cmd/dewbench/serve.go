@@ -142,7 +142,8 @@ every start. On Postgres run dewbench migrate first, and after an update of the
 program. A schema that is newer than the program is refused. To make growers and
 their tokens see dewbench grower --help.
 
-Once an hour what was deleted 30 days ago is removed for good.
+Once an hour what was deleted 30 days ago is removed for good, and what else has been
+kept as long as the README says under "What is kept, and how long".
 
 Who calls more often than is taken in a minute is refused for some seconds, by the
 token and by the address, or if tokens are tried out. Behind a proxy all calls come
@@ -223,12 +224,19 @@ func serveStore(ctx context.Context, out io.Writer, server *api.Server, s *store
 	work.Go(func() {
 		minutely := time.NewTicker(time.Minute)
 		defer minutely.Stop()
-		bringUpToDate(sweeping, log, server.SettlePending, minutely.C, nil)
+		bringUpToDate(sweeping, log, plantsUpToDate, server.SettlePending, minutely.C, nil)
 	})
 	work.Go(func() {
 		minutely := time.NewTicker(time.Minute)
 		defer minutely.Stop()
-		bringUpToDate(sweeping, log, server.RefreshDue, minutely.C, server.Untrue())
+		bringUpToDate(sweeping, log, plantsUpToDate, server.RefreshDue, minutely.C, server.Untrue())
+	})
+	work.Go(func() {
+		minutely := time.NewTicker(time.Minute)
+		defer minutely.Stop()
+		bringUpToDate(sweeping, log, "bring all erasures of growers to their end", func(ctx context.Context) error {
+			return service.FinishErasures(ctx, s, time.Now())
+		}, minutely.C, nil)
 	})
 	err := serve(ctx, out, server, grpcListener, httpListener)
 	stop()
@@ -258,12 +266,15 @@ func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store) er
 	return err
 }
 
+// plantsUpToDate is what SettlePending and RefreshDue do.
+const plantsUpToDate = "bring all plants up to date"
+
 // bringUpToDate does so, at once, at every tick, and when a call has changed what many
-// plants share, until ctx ends.
-func bringUpToDate(ctx context.Context, log *slog.Logger, do func(context.Context) error, ticks <-chan time.Time, untrue <-chan struct{}) {
+// plants share, until ctx ends. what says so in words.
+func bringUpToDate(ctx context.Context, log *slog.Logger, what string, do func(context.Context) error, ticks <-chan time.Time, untrue <-chan struct{}) {
 	for {
 		if err := do(ctx); err != nil && ctx.Err() == nil {
-			log.ErrorContext(ctx, "cannot bring all plants up to date; it is tried again in a minute", "error", err)
+			log.ErrorContext(ctx, "cannot "+what+"; it is tried again in a minute", "error", err)
 		}
 		select {
 		case <-ticks:

@@ -39,6 +39,21 @@ CREATE TABLE calendars (
 CREATE INDEX calendars_collection ON calendars (collection_id);
 CREATE UNIQUE INDEX calendars_hash ON calendars (hash);
 
+CREATE TABLE collection_audits (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  audit_number BIGINT NOT NULL,
+  create_us BIGINT NOT NULL,
+  grower_id TEXT COLLATE "C" NOT NULL,
+  token_id TEXT COLLATE "C" NOT NULL,
+  request_id TEXT COLLATE "C",
+  action INTEGER NOT NULL,
+  names TEXT COLLATE "C" NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, audit_number),
+  FOREIGN KEY (collection_id) REFERENCES collections (collection_id)
+);
+CREATE INDEX collection_audits_grower ON collection_audits (grower_id, collection_id);
+
 CREATE TABLE collection_invitations (
   collection_id TEXT COLLATE "C" NOT NULL,
   invitation_id TEXT COLLATE "C" NOT NULL,
@@ -93,6 +108,14 @@ CREATE INDEX collections_public_display_name ON collections (visibility, display
 CREATE UNIQUE INDEX collections_owner ON collections (owner_id, collection_id);
 CREATE UNIQUE INDEX collections_owner_society ON collections (owner_society_id, collection_id);
 CREATE UNIQUE INDEX collections_public ON collections (visibility, collection_id) WHERE visibility = 3;
+
+CREATE TABLE erasures (
+  grower_id TEXT COLLATE "C" NOT NULL,
+  code TEXT COLLATE "C" NOT NULL,
+  create_us BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (grower_id)
+);
 
 CREATE TABLE feedings (
   collection_id TEXT COLLATE "C" NOT NULL,
@@ -383,6 +406,21 @@ CREATE TABLE societies (
   stamp INTEGER NOT NULL,
   PRIMARY KEY (society_id)
 );
+
+CREATE TABLE society_audits (
+  society_id TEXT COLLATE "C" NOT NULL,
+  audit_number BIGINT NOT NULL,
+  create_us BIGINT NOT NULL,
+  grower_id TEXT COLLATE "C" NOT NULL,
+  token_id TEXT COLLATE "C" NOT NULL,
+  request_id TEXT COLLATE "C",
+  action INTEGER NOT NULL,
+  names TEXT COLLATE "C" NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (society_id, audit_number),
+  FOREIGN KEY (society_id) REFERENCES societies (society_id)
+);
+CREATE INDEX society_audits_grower ON society_audits (grower_id, society_id);
 
 CREATE TABLE society_invitations (
   society_id TEXT COLLATE "C" NOT NULL,

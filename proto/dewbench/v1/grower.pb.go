@@ -228,6 +228,118 @@ func (x *UpdateGrowerRequest) GetRequestId() string {
 	return ""
 }
 
+// Whom to erase.
+type EraseGrowerRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `growers/{grower}` or `growers/me`.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The display name of the caller, to the letter: so that nobody does it by mistake.
+	Confirm string `protobuf:"bytes,2,opt,name=confirm,proto3" json:"confirm,omitempty"`
+	// Whether own collections of which others are managers are deleted too. Otherwise they
+	// must be transferred first.
+	DeleteShared  bool `protobuf:"varint,3,opt,name=delete_shared,json=deleteShared,proto3" json:"delete_shared,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EraseGrowerRequest) Reset() {
+	*x = EraseGrowerRequest{}
+	mi := &file_dewbench_v1_grower_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EraseGrowerRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EraseGrowerRequest) ProtoMessage() {}
+
+func (x *EraseGrowerRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_grower_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EraseGrowerRequest.ProtoReflect.Descriptor instead.
+func (*EraseGrowerRequest) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_grower_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *EraseGrowerRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *EraseGrowerRequest) GetConfirm() string {
+	if x != nil {
+		return x.Confirm
+	}
+	return ""
+}
+
+func (x *EraseGrowerRequest) GetDeleteShared() bool {
+	if x != nil {
+		return x.DeleteShared
+	}
+	return false
+}
+
+// Who was erased.
+type EraseGrowerResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// `growers/erased-...`: what stands for the grower in what others keep. It is told
+	// this once.
+	Code          string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EraseGrowerResponse) Reset() {
+	*x = EraseGrowerResponse{}
+	mi := &file_dewbench_v1_grower_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EraseGrowerResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EraseGrowerResponse) ProtoMessage() {}
+
+func (x *EraseGrowerResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_grower_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EraseGrowerResponse.ProtoReflect.Descriptor instead.
+func (*EraseGrowerResponse) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_grower_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *EraseGrowerResponse) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
 var File_dewbench_v1_grower_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_grower_proto_rawDesc = "" +
@@ -252,10 +364,18 @@ const file_dewbench_v1_grower_proto_rawDesc = "" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
 	"updateMask\x12<\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId2\xff\x01\n" +
+	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\"\xaf\x01\n" +
+	"\x12EraseGrowerRequest\x12L\n" +
+	"\x04name\x18\x01 \x01(\tB8\xe2A\x01\x02\xfaA\x11\n" +
+	"\x0fdewbench/Grower\xbaH\x1dr\x1b2\x19^growers/[a-z0-9-]{1,63}$R\x04name\x12&\n" +
+	"\aconfirm\x18\x02 \x01(\tB\f\xe2A\x01\x02\xbaH\x05r\x03\x18\xc8\x01R\aconfirm\x12#\n" +
+	"\rdelete_shared\x18\x03 \x01(\bR\fdeleteShared\")\n" +
+	"\x13EraseGrowerResponse\x12\x12\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code2\xf8\x02\n" +
 	"\rGrowerService\x12d\n" +
 	"\tGetGrower\x12\x1d.dewbench.v1.GetGrowerRequest\x1a\x13.dewbench.v1.Grower\"#\xdaA\x04name\x82\xd3\xe4\x93\x02\x16\x12\x14/v1/{name=growers/*}\x12\x87\x01\n" +
-	"\fUpdateGrower\x12 .dewbench.v1.UpdateGrowerRequest\x1a\x13.dewbench.v1.Grower\"@\xdaA\x12grower,update_mask\x82\xd3\xe4\x93\x02%:\x06grower2\x1b/v1/{grower.name=growers/*}B'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
+	"\fUpdateGrower\x12 .dewbench.v1.UpdateGrowerRequest\x1a\x13.dewbench.v1.Grower\"@\xdaA\x12grower,update_mask\x82\xd3\xe4\x93\x02%:\x06grower2\x1b/v1/{grower.name=growers/*}\x12w\n" +
+	"\vEraseGrower\x12\x1f.dewbench.v1.EraseGrowerRequest\x1a .dewbench.v1.EraseGrowerResponse\"%\x82\xd3\xe4\x93\x02\x1f:\x01*\"\x1a/v1/{name=growers/*}:eraseB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
 	file_dewbench_v1_grower_proto_rawDescOnce sync.Once
@@ -269,25 +389,29 @@ func file_dewbench_v1_grower_proto_rawDescGZIP() []byte {
 	return file_dewbench_v1_grower_proto_rawDescData
 }
 
-var file_dewbench_v1_grower_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_dewbench_v1_grower_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_dewbench_v1_grower_proto_goTypes = []any{
 	(*Grower)(nil),                // 0: dewbench.v1.Grower
 	(*GetGrowerRequest)(nil),      // 1: dewbench.v1.GetGrowerRequest
 	(*UpdateGrowerRequest)(nil),   // 2: dewbench.v1.UpdateGrowerRequest
-	(*timestamppb.Timestamp)(nil), // 3: google.protobuf.Timestamp
-	(*fieldmaskpb.FieldMask)(nil), // 4: google.protobuf.FieldMask
+	(*EraseGrowerRequest)(nil),    // 3: dewbench.v1.EraseGrowerRequest
+	(*EraseGrowerResponse)(nil),   // 4: dewbench.v1.EraseGrowerResponse
+	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil), // 6: google.protobuf.FieldMask
 }
 var file_dewbench_v1_grower_proto_depIdxs = []int32{
-	3, // 0: dewbench.v1.Grower.create_time:type_name -> google.protobuf.Timestamp
-	3, // 1: dewbench.v1.Grower.update_time:type_name -> google.protobuf.Timestamp
+	5, // 0: dewbench.v1.Grower.create_time:type_name -> google.protobuf.Timestamp
+	5, // 1: dewbench.v1.Grower.update_time:type_name -> google.protobuf.Timestamp
 	0, // 2: dewbench.v1.UpdateGrowerRequest.grower:type_name -> dewbench.v1.Grower
-	4, // 3: dewbench.v1.UpdateGrowerRequest.update_mask:type_name -> google.protobuf.FieldMask
+	6, // 3: dewbench.v1.UpdateGrowerRequest.update_mask:type_name -> google.protobuf.FieldMask
 	1, // 4: dewbench.v1.GrowerService.GetGrower:input_type -> dewbench.v1.GetGrowerRequest
 	2, // 5: dewbench.v1.GrowerService.UpdateGrower:input_type -> dewbench.v1.UpdateGrowerRequest
-	0, // 6: dewbench.v1.GrowerService.GetGrower:output_type -> dewbench.v1.Grower
-	0, // 7: dewbench.v1.GrowerService.UpdateGrower:output_type -> dewbench.v1.Grower
-	6, // [6:8] is the sub-list for method output_type
-	4, // [4:6] is the sub-list for method input_type
+	3, // 6: dewbench.v1.GrowerService.EraseGrower:input_type -> dewbench.v1.EraseGrowerRequest
+	0, // 7: dewbench.v1.GrowerService.GetGrower:output_type -> dewbench.v1.Grower
+	0, // 8: dewbench.v1.GrowerService.UpdateGrower:output_type -> dewbench.v1.Grower
+	4, // 9: dewbench.v1.GrowerService.EraseGrower:output_type -> dewbench.v1.EraseGrowerResponse
+	7, // [7:10] is the sub-list for method output_type
+	4, // [4:7] is the sub-list for method input_type
 	4, // [4:4] is the sub-list for extension type_name
 	4, // [4:4] is the sub-list for extension extendee
 	0, // [0:4] is the sub-list for field type_name
@@ -304,7 +428,7 @@ func file_dewbench_v1_grower_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_grower_proto_rawDesc), len(file_dewbench_v1_grower_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

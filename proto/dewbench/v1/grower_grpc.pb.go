@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	GrowerService_GetGrower_FullMethodName    = "/dewbench.v1.GrowerService/GetGrower"
 	GrowerService_UpdateGrower_FullMethodName = "/dewbench.v1.GrowerService/UpdateGrower"
+	GrowerService_EraseGrower_FullMethodName  = "/dewbench.v1.GrowerService/EraseGrower"
 )
 
 // GrowerServiceClient is the client API for GrowerService service.
@@ -37,6 +38,14 @@ type GrowerServiceClient interface {
 	// Changes what a grower says of themselves. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`GROWER_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	UpdateGrower(ctx context.Context, in *UpdateGrowerRequest, opts ...grpc.CallOption) (*Grower, error)
+	// Erases the caller, for good: it cannot be undone. No token and no calendar of theirs is
+	// good from now on, not even the one with which it was asked. Name, contact, tokens,
+	// calendars, memberships, grants and invitations that they made are removed, and their
+	// own collections with all that is in them. What they recorded in collections of others
+	// stays there, and the name `growers/erased-...` that the answer tells stands in it for
+	// whom nobody can tell any more. Errors: INVALID_ARGUMENT, NOT_FOUND
+	// (`GROWER_NOT_FOUND`), FAILED_PRECONDITION (`LAST_ORGANISER`, `COLLECTIONS_SHARED`).
+	EraseGrower(ctx context.Context, in *EraseGrowerRequest, opts ...grpc.CallOption) (*EraseGrowerResponse, error)
 }
 
 type growerServiceClient struct {
@@ -67,6 +76,16 @@ func (c *growerServiceClient) UpdateGrower(ctx context.Context, in *UpdateGrower
 	return out, nil
 }
 
+func (c *growerServiceClient) EraseGrower(ctx context.Context, in *EraseGrowerRequest, opts ...grpc.CallOption) (*EraseGrowerResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EraseGrowerResponse)
+	err := c.cc.Invoke(ctx, GrowerService_EraseGrower_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // GrowerServiceServer is the server API for GrowerService service.
 // All implementations should embed UnimplementedGrowerServiceServer
 // for forward compatibility.
@@ -81,6 +100,14 @@ type GrowerServiceServer interface {
 	// Changes what a grower says of themselves. Errors: INVALID_ARGUMENT, NOT_FOUND
 	// (`GROWER_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	UpdateGrower(context.Context, *UpdateGrowerRequest) (*Grower, error)
+	// Erases the caller, for good: it cannot be undone. No token and no calendar of theirs is
+	// good from now on, not even the one with which it was asked. Name, contact, tokens,
+	// calendars, memberships, grants and invitations that they made are removed, and their
+	// own collections with all that is in them. What they recorded in collections of others
+	// stays there, and the name `growers/erased-...` that the answer tells stands in it for
+	// whom nobody can tell any more. Errors: INVALID_ARGUMENT, NOT_FOUND
+	// (`GROWER_NOT_FOUND`), FAILED_PRECONDITION (`LAST_ORGANISER`, `COLLECTIONS_SHARED`).
+	EraseGrower(context.Context, *EraseGrowerRequest) (*EraseGrowerResponse, error)
 }
 
 // UnimplementedGrowerServiceServer should be embedded to have
@@ -95,6 +122,9 @@ func (UnimplementedGrowerServiceServer) GetGrower(context.Context, *GetGrowerReq
 }
 func (UnimplementedGrowerServiceServer) UpdateGrower(context.Context, *UpdateGrowerRequest) (*Grower, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateGrower not implemented")
+}
+func (UnimplementedGrowerServiceServer) EraseGrower(context.Context, *EraseGrowerRequest) (*EraseGrowerResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EraseGrower not implemented")
 }
 func (UnimplementedGrowerServiceServer) testEmbeddedByValue() {}
 
@@ -152,6 +182,24 @@ func _GrowerService_UpdateGrower_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _GrowerService_EraseGrower_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EraseGrowerRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(GrowerServiceServer).EraseGrower(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: GrowerService_EraseGrower_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(GrowerServiceServer).EraseGrower(ctx, req.(*EraseGrowerRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // GrowerService_ServiceDesc is the grpc.ServiceDesc for GrowerService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -166,6 +214,10 @@ var GrowerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdateGrower",
 			Handler:    _GrowerService_UpdateGrower_Handler,
+		},
+		{
+			MethodName: "EraseGrower",
+			Handler:    _GrowerService_EraseGrower_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
