@@ -46,6 +46,15 @@ func (t *Tx) Erasures(after string, limit int) ([]Erasure, error) {
 	return messages(rows, func(r *erasureRow) Erasure { return Erasure{r.GrowerID, r.Code, r.CreateUs} }), err
 }
 
+// Erasure returns that of the grower which has begun, or nil.
+func (g *Grower) Erasure() (*Erasure, error) {
+	var rows []erasureRow
+	if err := g.own().Find(&rows).Error; err != nil || len(rows) == 0 {
+		return nil, err
+	}
+	return &Erasure{rows[0].GrowerID, rows[0].Code, rows[0].CreateUs}, nil
+}
+
 // SharedCollections returns the ids of collections of the grower's, not deleted, of which
 // others are managers, in their order.
 func (g *Grower) SharedCollections() ([]string, error) {

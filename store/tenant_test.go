@@ -323,6 +323,7 @@ var growerMethods = map[string]struct {
 	"Get":                {empty, func(g *store.Grower, _ string) (any, error) { return g.Get() }},
 	"SharedCollections":  {empty, func(g *store.Grower, _ string) (any, error) { return g.SharedCollections() }},
 	"OrganisedSocieties": {empty, func(g *store.Grower, _ string) (any, error) { return g.OrganisedSocieties() }},
+	"Erasure":            {empty, func(g *store.Grower, _ string) (any, error) { return g.Erasure() }},
 	"OwnCollections":     {empty, func(g *store.Grower, _ string) (any, error) { return g.OwnCollections(big) }},
 	"ActedInCollections": {empty, func(g *store.Grower, _ string) (any, error) { return g.ActedInCollections("", big) }},
 	"ActedInSocieties":   {empty, func(g *store.Grower, _ string) (any, error) { return g.ActedInSocieties("", big) }},

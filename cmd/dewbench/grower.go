@@ -34,14 +34,14 @@ begins so, or the exact display name if only one has it.`
 func growerCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "grower",
-		Short: "List, add and suspend growers: for the operator",
-		Long: `List, add and suspend growers, and give them new tokens. These commands open the
+		Short: "List, add, suspend and erase growers: for the operator",
+		Long: `List, add, suspend and erase growers, and give them new tokens. These commands open the
 database themselves and need no token: whoever holds the database is the operator.
 They work while a server runs on the same database.`,
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(growerListCommand(), growerAddCommand(), growerSuspendCommand(), growerResumeCommand(), growerResetTokenCommand())
+	c.AddCommand(growerListCommand(), growerAddCommand(), growerSuspendCommand(), growerResumeCommand(), growerResetTokenCommand(), growerEraseCommand())
 	return c
 }
 
@@ -268,6 +268,66 @@ shown this once: only a hash of it is kept.
 	})
 	file.add(c)
 	return c
+}
+
+func growerEraseCommand() *cobra.Command {
+	var (
+		confirm      string
+		deleteShared bool
+	)
+	c := growerCommandOn(&cobra.Command{
+		Use:   "erase GROWER",
+		Short: "Erase a grower for good",
+		Long: `Erase a grower for good: this cannot be undone. Their name, contact, tokens, calendars,
+memberships, grants and invitations go, and their own collections with everything in them.
+What they recorded in collections of others stays, with a code in place of the grower.
+
+A last organiser of a society hands over first. If it is stopped on its way, a server goes
+on, or the same command: give the id then, as there is no name any more.
+
+` + howToName,
+		Example: "  dewbench grower erase \"Fern Hollow\" --confirm \"Fern Hollow\"\n  dewbench grower erase 0199a3 --confirm \"Fern Hollow\" --delete-shared",
+	}, func(ctx context.Context, s *store.Store, g *store.GrowerEntry, in inOut) error {
+		begun, err := erasureOf(ctx, s, g.ID)
+		if err != nil {
+			return err
+		}
+		var code string
+		if begun != nil {
+			code = begun.Code
+		} else {
+			if confirm != g.DisplayName {
+				return fmt.Errorf("--confirm: give the display name of the grower to the letter, %q: %s is erased for good", printable(g.DisplayName), store.GrowerName(g.ID))
+			}
+			err := s.Write(ctx, func(tx *store.Tx) (err error) {
+				code, err = service.BeginErasure(tx, g.ID, time.Now(), deleteShared)
+				return err
+			})
+			if service.ReasonOf(err) == service.CollectionsShared {
+				return fmt.Errorf("%w (--delete-shared)", err)
+			}
+			if err != nil {
+				return err
+			}
+		}
+		if err := service.FinishErasures(ctx, s, time.Now()); err != nil {
+			return fmt.Errorf("%s cannot call any more, but is not gone yet; a server goes on, or this command: %w", store.GrowerName(g.ID), err)
+		}
+		_, err = fmt.Fprintf(in.out, "%s is erased; in what others keep %s stands for them\n", store.GrowerName(g.ID), store.GrowerName(code))
+		return err
+	})
+	c.Flags().StringVar(&confirm, "confirm", "", "the display name of the grower, to the letter")
+	c.Flags().BoolVar(&deleteShared, "delete-shared", false, "delete also collections of which others are managers")
+	return c
+}
+
+// erasureOf returns the erasure of a grower that has begun, or nil.
+func erasureOf(ctx context.Context, s *store.Store, id string) (found *store.Erasure, err error) {
+	err = s.Read(ctx, func(tx *store.Tx) error {
+		found, err = tx.Grower(id).Erasure()
+		return err
+	})
+	return found, err
 }
 
 // growerCommandOn completes a command whose first argument is a grower. do gets the
