@@ -71,6 +71,9 @@ func TestRetries(t *testing.T) {
 			if strings.Contains(method, "/Import") {
 				continue // a table can be sent again as it is: TestImportTwice
 			}
+			if strings.Contains(method, "/EraseGrower") {
+				continue // whoever makes it has no token to make it again with
+			}
 			if a.scope != "record" && a.scope != "manage" || !hasField(req, "request_id") {
 				if hasField(req, "request_id") || a.scope != "read" && a.scope != "" && !strings.Contains(method, "/Get") && !strings.Contains(method, "/List") {
 					t.Errorf("%s writes without a request id, or has one and does not write", method)

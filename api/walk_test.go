@@ -264,6 +264,8 @@ func (r *walkRoom) lists() []*listed {
 	for _, name := range []string{a, a + "/benches/s1", a + "/plants/s0", a + "/plants/s1/feedings/s1", r.busy + "/observations/s1"} {
 		add(pb.RevisionService_ListRevisions_FullMethodName, &pb.ListRevisionsRequest{Parent: name})
 	}
+	add(pb.AuditService_ListAuditEntries_FullMethodName, &pb.ListAuditEntriesRequest{Parent: a})
+	add(pb.AuditService_ListAuditEntries_FullMethodName, &pb.ListAuditEntriesRequest{Parent: a, Filter: `action = "CREATED"`})
 	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: "growers/me"})
 	add(pb.CalendarService_ListCalendars_FullMethodName, &pb.ListCalendarsRequest{Parent: a, ShowDeleted: true})
 	add(pb.IdentityService_ListIdentities_FullMethodName, &pb.ListIdentitiesRequest{Parent: "growers/me"})
