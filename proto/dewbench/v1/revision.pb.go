@@ -94,7 +94,8 @@ type Revision struct {
 	Action Revision_Action `protobuf:"varint,2,opt,name=action,proto3,enum=dewbench.v1.Revision_Action" json:"action,omitempty"`
 	// When.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
-	// The grower who did it, `growers/{grower}`.
+	// The grower who did it, `growers/{grower}`; who was erased is a code,
+	// `growers/erased-...`. Empty for the server itself.
 	Grower string `protobuf:"bytes,4,opt,name=grower,proto3" json:"grower,omitempty"`
 	// The token with which it was done, `growers/{grower}/tokens/{token}`. Of an access
 	// token of an issuer `{token}` is `oidc-` and how its SHA-256 begins, 16 hexadecimal
