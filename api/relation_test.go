@@ -122,7 +122,7 @@ func openRelations(t *testing.T, s *store.Store, now time.Time) (*relations, map
 					return err
 				}
 			}
-			if _, err := club.RemoveMember("left", func(*pb.Member) error { return nil }); err != nil {
+			if _, err := club.RemoveMember("left", r.by, func(*pb.Member) error { return nil }); err != nil {
 				return err
 			}
 		}
@@ -182,7 +182,7 @@ func (in *situation) make(tx *store.Tx, x *place, by store.By) error {
 	if _, err := s.AddMember("left", pb.Member_ORGANISER, by); err != nil {
 		return err
 	}
-	if _, err := s.RemoveMember("left", func(*pb.Member) error { return nil }); err != nil {
+	if _, err := s.RemoveMember("left", by, func(*pb.Member) error { return nil }); err != nil {
 		return err
 	}
 	if in.ofSociety {

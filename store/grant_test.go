@@ -217,9 +217,9 @@ func TestTies(t *testing.T) {
 		check("the highest of three", map[string]store.Ties{
 			"g2": {Granted: pb.Grant_KEEPER, Visibility: sharedIs}, "g3": {Granted: pb.Grant_VIEWER, Visibility: sharedIs}, "g4": {Visibility: sharedIs},
 		})
-		b.write(ofSociety("s1", "", func(s *store.Society) error { _, err := s.RemoveMember("g2", agree); return err }))
+		b.write(ofSociety("s1", "", func(s *store.Society) error { _, err := s.RemoveMember("g2", at(1), agree); return err }))
 		check("who left a society", map[string]store.Ties{"g2": {Granted: pb.Grant_VIEWER, Visibility: sharedIs}})
-		b.write(ofSociety("s2", "", func(s *store.Society) error { _, err := s.RemoveMember("g3", agree); return err }))
+		b.write(ofSociety("s2", "", func(s *store.Society) error { _, err := s.RemoveMember("g3", at(1), agree); return err }))
 		check("who left the only one", map[string]store.Ties{"g3": {Visibility: sharedIs}})
 
 		// An organiser owns what the society does; a member has what was granted.
@@ -321,7 +321,7 @@ func (k *known) do(t *rapid.T, tx *store.Tx, n int) error {
 			case was == 0 && role != 0:
 				_, err = s.AddMember(grower, role, by(grower))
 			case was != 0 && role == 0:
-				_, err = s.RemoveMember(grower, agree)
+				_, err = s.RemoveMember(grower, at(1), agree)
 			case was != 0:
 				_, err = s.UpdateMember(grower, by(grower), func(m *pb.Member) error { m.Role = role; return nil })
 			}
@@ -400,7 +400,7 @@ func (k *known) do(t *rapid.T, tx *store.Tx, n int) error {
 			delete(k.grants, key)
 		}
 	}
-	return ofSociety(society, "", (*store.Society).Delete)(tx)
+	return ofSociety(society, "", func(s *store.Society) error { return s.Delete(at(1)) })(tx)
 }
 
 // Whatever was granted, shared, given away and ended: the handle, the lists and what reads

@@ -113,7 +113,7 @@ func TestInvitation(t *testing.T) {
 		// Once accepted it opens no more.
 		accept := func(id, grower string, us int64) func(*store.Tx) error {
 			return within(func(in *store.Invitations) (err error) {
-				made, err = in.Accept(id, grower, us)
+				made, err = in.Accept(id, store.By{Us: us, Grower: grower})
 				return err
 			})
 		}
@@ -134,7 +134,7 @@ func TestInvitation(t *testing.T) {
 		create("a", hashed("a"), noon+day)
 		revoke := func(id string, us int64, f func(*pb.Invitation) error) func(*store.Tx) error {
 			return within(func(in *store.Invitations) (err error) {
-				made, err = in.Revoke(id, us, f)
+				made, err = in.Revoke(id, store.By{Us: us, Grower: "g1"}, f)
 				return err
 			})
 		}
@@ -186,16 +186,16 @@ func TestInvitationErrors(t *testing.T) {
 		b.refused(store.ErrExists, create("b", parent+"#a")) // the same secret
 		for _, id := range []string{"b", "", "A", "%"} {
 			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Get(id); return err }))
-			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Revoke(id, noon, agree); return err }))
-			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Accept(id, "g2", noon); return err }))
+			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Revoke(id, store.By{Us: noon, Grower: "g1"}, agree); return err }))
+			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Accept(id, store.By{Us: noon, Grower: "g2"}); return err }))
 		}
 		table, where := "society_invitations", "society_id = 's1' AND invitation_id = ?"
 		if store.Segment(parent, "societies") == "" {
 			table, where = "collection_invitations", "collection_id = 'c1' AND invitation_id = ?"
 		}
 		b.newer(table, where, "a")
-		b.refused(store.ErrNewer, within(func(in *store.Invitations) error { _, err := in.Revoke("a", noon, agree); return err }))
-		b.refused(store.ErrNewer, within(func(in *store.Invitations) error { _, err := in.Accept("a", "g2", noon); return err }))
+		b.refused(store.ErrNewer, within(func(in *store.Invitations) error { _, err := in.Revoke("a", store.By{Us: noon, Grower: "g1"}, agree); return err }))
+		b.refused(store.ErrNewer, within(func(in *store.Invitations) error { _, err := in.Accept("a", store.By{Us: noon, Grower: "g2"}); return err }))
 	})
 }
 
@@ -206,7 +206,7 @@ func TestInvitationOpensOnce(t *testing.T) {
 		const many = 4
 		errs := make([]error, many)
 		err := writers(many, func(n int) error {
-			errs[n] = b.s.Write(b.Context(), within(func(in *store.Invitations) error { _, err := in.Accept("i", "g2", noon); return err }))
+			errs[n] = b.s.Write(b.Context(), within(func(in *store.Invitations) error { _, err := in.Accept("i", store.By{Us: noon, Grower: "g2"}); return err }))
 			return nil
 		})
 		if err != nil {

@@ -453,10 +453,10 @@ func invitations(in *store.Invitations, parent string) error {
 			return err
 		}
 	}
-	if _, err := in.Accept("i3", "g2", noon); err != nil {
+	if _, err := in.Accept("i3", store.By{Us: noon, Grower: "g2"}); err != nil {
 		return err
 	}
-	_, err := in.Revoke("i6", noon, agree)
+	_, err := in.Revoke("i6", store.By{Us: noon, Grower: "g1"}, agree)
 	return err
 }
 

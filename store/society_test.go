@@ -182,7 +182,7 @@ func TestSocietyErrors(t *testing.T) {
 				_, err := s.UpdateMember(grower, by("g1"), agree)
 				return err
 			}))
-			b.refused(store.ErrNotFound, ofSociety("s1", "", func(s *store.Society) error { _, err := s.RemoveMember(grower, agree); return err }))
+			b.refused(store.ErrNotFound, ofSociety("s1", "", func(s *store.Society) error { _, err := s.RemoveMember(grower, at(1), agree); return err }))
 		}
 	})
 }
@@ -246,7 +246,7 @@ func TestMembers(t *testing.T) {
 
 		remove := func(grower string, f func(*pb.Member) error) func(*store.Tx) error {
 			return ofSociety("s1", "", func(s *store.Society) (err error) {
-				changed, err = s.RemoveMember(grower, f)
+				changed, err = s.RemoveMember(grower, at(1), f)
 				return err
 			})
 		}
@@ -303,7 +303,7 @@ func TestSocietyDelete(t *testing.T) {
 				return err
 			}))
 		}
-		remove := ofSociety("s1", "", (*store.Society).Delete)
+		remove := ofSociety("s1", "", func(s *store.Society) error { return s.Delete(at(1)) })
 		transfer := func(grower, society string) {
 			b.Helper()
 			b.write(within("c2", func(c *store.Collection) error {
@@ -370,7 +370,7 @@ func TestOrganisersLeaveOneAfterAnother(t *testing.T) {
 		left := make([]error, len(leavers))
 		err := writers(len(leavers), func(n int) error {
 			left[n] = b.s.Write(b.Context(), ofSociety("s1", leavers[n], func(s *store.Society) error {
-				_, err := s.RemoveMember(leavers[n], func(*pb.Member) error {
+				_, err := s.RemoveMember(leavers[n], at(1), func(*pb.Member) error {
 					n, err := s.Organisers()
 					if err == nil && n < 2 {
 						err = errLast
