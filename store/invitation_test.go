@@ -260,7 +260,7 @@ func TestPurgeOfWhatIsShared(t *testing.T) {
 		b.goes(noon+1000*day, map[string]int64{}) // what lasts
 		b.in(func(c *store.Collection) error { _, err := c.Delete(at(0), noon+purgeAfter, agree); return err })
 		b.goes(noon+purgeAfter-1, map[string]int64{})
-		b.goes(noon+purgeAfter, map[string]int64{"collections": 1, "grants": 2, "collection_invitations": 1, "revisions": 4})
+		b.goes(noon+purgeAfter, map[string]int64{"collections": 1, "grants": 2, "collection_audits": 3, "collection_invitations": 1, "revisions": 4})
 		tells(b, "rows of the other collection", b.counts("c2"), before)
 		for hash, want := range map[string]error{"collections/c1/invitations/i": store.ErrNotFound, "collections/c2/invitations/i": nil} {
 			b.read(func(tx *store.Tx) error {
