@@ -186,16 +186,28 @@ func TestInvitationErrors(t *testing.T) {
 		b.refused(store.ErrExists, create("b", parent+"#a")) // the same secret
 		for _, id := range []string{"b", "", "A", "%"} {
 			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Get(id); return err }))
-			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Revoke(id, store.By{Us: noon, Grower: "g1"}, agree); return err }))
-			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error { _, err := in.Accept(id, store.By{Us: noon, Grower: "g2"}); return err }))
+			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error {
+				_, err := in.Revoke(id, store.By{Us: noon, Grower: "g1"}, agree)
+				return err
+			}))
+			b.refused(store.ErrNotFound, within(func(in *store.Invitations) error {
+				_, err := in.Accept(id, store.By{Us: noon, Grower: "g2"})
+				return err
+			}))
 		}
 		table, where := "society_invitations", "society_id = 's1' AND invitation_id = ?"
 		if store.Segment(parent, "societies") == "" {
 			table, where = "collection_invitations", "collection_id = 'c1' AND invitation_id = ?"
 		}
 		b.newer(table, where, "a")
-		b.refused(store.ErrNewer, within(func(in *store.Invitations) error { _, err := in.Revoke("a", store.By{Us: noon, Grower: "g1"}, agree); return err }))
-		b.refused(store.ErrNewer, within(func(in *store.Invitations) error { _, err := in.Accept("a", store.By{Us: noon, Grower: "g2"}); return err }))
+		b.refused(store.ErrNewer, within(func(in *store.Invitations) error {
+			_, err := in.Revoke("a", store.By{Us: noon, Grower: "g1"}, agree)
+			return err
+		}))
+		b.refused(store.ErrNewer, within(func(in *store.Invitations) error {
+			_, err := in.Accept("a", store.By{Us: noon, Grower: "g2"})
+			return err
+		}))
 	})
 }
 
@@ -206,7 +218,10 @@ func TestInvitationOpensOnce(t *testing.T) {
 		const many = 4
 		errs := make([]error, many)
 		err := writers(many, func(n int) error {
-			errs[n] = b.s.Write(b.Context(), within(func(in *store.Invitations) error { _, err := in.Accept("i", store.By{Us: noon, Grower: "g2"}); return err }))
+			errs[n] = b.s.Write(b.Context(), within(func(in *store.Invitations) error {
+				_, err := in.Accept("i", store.By{Us: noon, Grower: "g2"})
+				return err
+			}))
 			return nil
 		})
 		if err != nil {
