@@ -474,16 +474,16 @@ func TestDuePage(t *testing.T) {
 		if !now.AllTrue("v1", 12) || now.AllTrue("v1", 20) || now.TimeZone() != "UTC" || now.Deleted() {
 			b.Errorf("all true %v, %v; zone %s", now.AllTrue("v1", 12), now.AllTrue("v1", 20), now.TimeZone())
 		}
-		if now, err = b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("t1"), store.DueQuery{}, false); err != nil || len(now.Entries)+len(now.Totals) > 0 {
+		if now, err = b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("hash"), store.DueQuery{}, false); err != nil || len(now.Entries)+len(now.Totals) > 0 {
 			b.Errorf("nothing was asked: %v, %v", now, err)
 		}
 		if now.Bearer.Revoked || now.Bearer.Suspended || now.Bearer.ExpireUs != nil {
 			b.Errorf("bearer %v", now.Bearer)
 		}
-		if now, err = b.s.DueNow(b.Context(), "none", "g1", "t1", []byte("t1"), q, false); err != nil || now.Collection != nil {
+		if now, err = b.s.DueNow(b.Context(), "none", "g1", "t1", []byte("hash"), q, false); err != nil || now.Collection != nil {
 			b.Errorf("a collection that is not there: %v, %v", now, err)
 		}
-		if _, err := b.s.DueNow(b.Context(), "c1", "g2", "t1", []byte("t1"), q, false); !errors.Is(err, store.ErrNotFound) {
+		if _, err := b.s.DueNow(b.Context(), "c1", "g2", "t1", []byte("hash"), q, false); !errors.Is(err, store.ErrNotFound) {
 			b.Errorf("a token that is not there: error %v", err)
 		}
 		if _, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("other"), q, false); !errors.Is(err, store.ErrNotFound) {
@@ -493,7 +493,7 @@ func TestDuePage(t *testing.T) {
 			_, err := tx.Grower("g1").RevokeToken("t1", 7, agree)
 			return err
 		})
-		if now, err = b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("t1"), q, false); err != nil || !now.Bearer.Revoked {
+		if now, err = b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("hash"), q, false); err != nil || !now.Bearer.Revoked {
 			b.Errorf("a token that was revoked: %v, %v", now, err)
 		}
 		over, cancel := context.WithCancel(b.Context())
@@ -502,7 +502,7 @@ func TestDuePage(t *testing.T) {
 			if _, err := b.s.DueNow(over, "c1", "g1", "t1", []byte("hash"), q, true); !errors.Is(err, context.Canceled) {
 				b.Errorf("got error %v", err)
 			}
-			if _, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("t1"), store.DueQuery{Statuses: dueStatuses, Horizon: 3, Limit: -1}, true); err == nil {
+			if _, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("hash"), store.DueQuery{Statuses: dueStatuses, Horizon: 3, Limit: -1}, true); err == nil {
 				b.Error("a page of -1 rows")
 			}
 			if _, err := b.s.DueNow(b.Context(), "c1", "g1", "t1", []byte("hash"), q, true); err != nil {

@@ -26,7 +26,7 @@ func (erasureRow) TableName() string { return "erasures" }
 const ErasedPrefix = "erased-"
 
 // personal are the tables with what is a grower's alone, by grower_id. Their rows go.
-var personal = []string{"tokens", "calendars", "requests"}
+var personal = []string{"tokens", "calendars", "identities", "requests"}
 
 // Erasure is a grower who is being erased.
 type Erasure struct {

@@ -16,6 +16,7 @@ var growerColumns = map[string]string{
 	"growers.grower_id":                  "the row goes last",
 	"tokens.grower_id":                   "rows go",
 	"calendars.grower_id":                "rows go",
+	"identities.grower_id":               "rows go",
 	"requests.grower_id":                 "rows go",
 	"members.grower_id":                  "rows go",
 	"grants.grower_id":                   "rows go",
