@@ -377,6 +377,11 @@ var matrix = map[string]asked{
 		return &pb.ReassignFeedingRequest{Name: x.feeding, Plant: x.other}
 	})},
 
+	pb.ArchiveService_ExportArchive_FullMethodName: {"read", aGrowersSelf, one(func(x *place) *pb.ExportArchiveRequest { return &pb.ExportArchiveRequest{Name: x.grower} })},
+	pb.ArchiveService_ImportArchive_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.ImportArchiveRequest {
+		return &pb.ImportArchiveRequest{Name: x.grower, Archive: anArchive}
+	})},
+
 	pb.ExchangeService_ImportPlants_FullMethodName: {"manage", ofManager, one(func(x *place) *pb.ImportPlantsRequest {
 		return &pb.ImportPlantsRequest{Parent: x.collection, Csv: []byte("Tag,Name,Bench\n" + x.tag + "-" + x.id + ",Drosera capensis,shelf\n")}
 	})},
@@ -1028,7 +1033,8 @@ func TestMatrixIsWhole(t *testing.T) {
 		if !offered[method] {
 			t.Errorf("%s has a row in the matrix, and is not offered", method)
 		}
-		want := service.Rule{Open: a.scope == "", Secret: a.scope == aSecret, Recalls: method == pb.DueService_ListDueFeedings_FullMethodName}
+		want := service.Rule{Open: a.scope == "", Secret: a.scope == aSecret, Recalls: method == pb.DueService_ListDueFeedings_FullMethodName,
+			Long: method == pb.ArchiveService_ImportArchive_FullMethodName}
 		if !want.Secret {
 			want.Scope = a.scope
 		}

@@ -138,8 +138,12 @@ func chain(
 				return nil, &service.Error{Reason: tooBusy, Message: "the server answers as many calls as it takes at once: call again in a moment"}
 			}
 		},
-		func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
-			ctx, cancel := context.WithTimeout(ctx, maxCall)
+		func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+			most := maxCall
+			if service.Rules[info.FullMethod].Long {
+				most = longCall
+			}
+			ctx, cancel := context.WithTimeout(ctx, most)
 			defer cancel()
 			return next(ctx, req)
 		},
@@ -357,7 +361,8 @@ func refuseUnknown(_ any, stream grpc.ServerStream) error {
 }
 
 const (
-	maxCall = service.MaxCallSeconds * time.Second
+	maxCall  = service.MaxCallSeconds * time.Second
+	longCall = service.LongCallSeconds * time.Second
 	// mostCalls is how many calls are under way at once. A call is a computation,
 	// so more would only wait for each other.
 	mostCalls = 64

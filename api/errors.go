@@ -49,6 +49,7 @@ var table = map[service.Reason]kind{
 	service.InvalidFilter:     {codes.InvalidArgument, 0, "The filter cannot be read, or compares what the list does not offer."},
 	service.InvalidOrder:      {codes.InvalidArgument, 0, "The list cannot be ordered so."},
 	service.InvalidTable:      {codes.InvalidArgument, 0, "Rows of the table are wrong, or all of it. Ask with `validateOnly` what is wrong with which row; `goodRowsOnly` brings in the others."},
+	service.InvalidArchive:    {codes.InvalidArgument, 0, "The archive is damaged, was changed, or holds what no server gives out. The details name file and line."},
 	service.InvalidPageToken:  {codes.InvalidArgument, 0, "The page token is not of this list with these arguments. Begin with the first page."},
 	service.TaxonNotFound:     {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},
 	service.InvalidUpdateMask: {codes.InvalidArgument, 0, "The mask names fields that the resource lacks, or that only the server tells."},

@@ -101,6 +101,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	// The mux asks the last one first: before a plant is taken by an id such as
 	// "a:explainDue".
 	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterArchiveServiceHandlerClient(context.Background(), mux, pb.NewArchiveServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterSessionServiceHandlerClient(context.Background(), mux, pb.NewSessionServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
@@ -134,6 +137,7 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 	g.mux = runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: plain}),
 		runtime.WithMarshalerOption(tableType, &tables{plain}),
+		runtime.WithMarshalerOption(archiveType, &archives{plain}),
 		runtime.WithUnescapingMode(runtime.UnescapingModeAllExceptReserved),
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
@@ -215,11 +219,24 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r = r.WithContext(context.WithValue(admitted, targetKey{}, r.URL))
+	wantsArchive := rt.givesArchive() && wantsArchive(r)
 	came := &heldBody{total: &g.held}
 	defer came.release()
-	if err := g.receive(w, r, rt, came); err != nil {
+	file, err := g.receive(w, r, rt, came)
+	if file != nil {
+		defer g.remove(outside, file)
+	}
+	if err != nil {
 		g.refuse(w, r, err)
 		return
+	}
+	if wantsArchive {
+		g.giveArchive(w, r)
+		return
+	}
+	if file != nil {
+		outside = service.WithArchive(outside, &file.SentArchive)
+		r = r.WithContext(service.WithArchive(r.Context(), &file.SentArchive))
 	}
 	if time.Since(began) > time.Duration(g.slow.Load()) { // a token may have been revoked meanwhile
 		if admitted, err = g.conn.admit(outside, rt.fullName, r.Header.Values("Authorization")); err != nil {
@@ -258,29 +275,42 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// receive reads a request into memory, or tells why it is not to reach its call.
-func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route, held *heldBody) error {
+// receive reads a request into memory, or tells why it is not to reach its call. A body
+// that is an archive goes into a file, which the caller closes.
+func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route, held *heldBody) (*scratch, error) {
+	sent := rt.takesArchive() && sendsArchive(r)
 	table, err := rt.negotiate(w, r)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if err := rt.checkQuery(r.URL.RawQuery, table); err != nil {
-		return err
+	if err := rt.checkQuery(r.URL.RawQuery, table || sent); err != nil {
+		return nil, err
+	}
+	if sent {
+		r.Header.Set("Content-Type", archiveType)
+		file, err := g.receiveArchive(w, r)
+		if err != nil {
+			return nil, err
+		}
+		body := newRequestBody(rt, nil)
+		body.query = r.URL.Query()
+		r.Body = body
+		return file, nil
 	}
 	var body []byte
 	if rt.body != "" {
 		if body, err = readBody(w, r, table, held); err != nil {
-			return err
+			return nil, err
 		}
 	} else if n, _ := io.ReadFull(r.Body, make([]byte, 1)); n > 0 { // the rest is not worth reading
-		return &service.Error{Reason: malformedRequest, Message: rt.method + " takes no body; give query keys"}
+		return nil, &service.Error{Reason: malformedRequest, Message: rt.method + " takes no body; give query keys"}
 	}
-	sent := newRequestBody(rt, body)
+	read := newRequestBody(rt, body)
 	if table {
-		sent.query = r.URL.Query()
+		read.query = r.URL.Query()
 	}
-	r.Body = sent
-	return nil
+	r.Body = read
+	return nil, nil
 }
 
 // mostHeld is how many bytes of bodies are in memory at once, after inflation. Who sends

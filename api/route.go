@@ -123,12 +123,12 @@ func (g *gateway) findRoute(r *http.Request) (found *route, allowed []string) {
 }
 
 // checkQuery tells what is wrong with a query, all of it at once. The gateway would
-// drop keys that the call does not take. Beside a body that is a table all fields but it
-// are keys.
+// drop keys that the call does not take. Beside a body that is a table or an archive
+// all fields but it are keys.
 func (rt *route) checkQuery(raw string, table bool) error {
 	taken, keys := rt.query, rt.keys
 	if table {
-		taken = rt.fieldsBut("csv")
+		taken = rt.fieldsBut(rt.rawField())
 		keys = slices.Sorted(maps.Keys(taken))
 	}
 	query, err := url.ParseQuery(raw)

@@ -112,6 +112,7 @@ func newServerThatWaits(ctx context.Context, config service.Config, waits waitin
 		server any
 	}{
 		{&pb.AuditService_ServiceDesc, services.Audits},
+		{&pb.ArchiveService_ServiceDesc, services.Archives},
 		{&pb.BenchService_ServiceDesc, services.Benches},
 		{&pb.CalendarService_ServiceDesc, services.Calendars},
 		{&pb.CollectionService_ServiceDesc, services.Collections},

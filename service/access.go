@@ -61,6 +61,9 @@ type Rule struct {
 	// Enters tells that the call takes an access token of an identity that is nobody's: it
 	// makes a grower for it in its transaction (see visit.enter).
 	Enters bool
+
+	// Long tells that the call may take LongCallSeconds.
+	Long bool
 }
 
 // Rules has every call.
@@ -90,6 +93,11 @@ var Rules = map[string]Rule{
 	pb.IdentityService_GetIdentity_FullMethodName:    {Scope: ScopeManage, Least: Owner},
 	pb.IdentityService_ListIdentities_FullMethodName: {Scope: ScopeManage, Least: Owner},
 	pb.IdentityService_DeleteIdentity_FullMethodName: {Scope: ScopeManage, Least: Owner},
+
+	// An archive tells what the token could read call by call (of tokens and calendars only
+	// with the scope that lists them), so it asks for no more. It makes collections.
+	pb.ArchiveService_ExportArchive_FullMethodName: {Scope: ScopeRead, Least: Owner},
+	pb.ArchiveService_ImportArchive_FullMethodName: {Scope: ScopeManage, Least: Owner, Long: true},
 
 	pb.CalendarService_CreateCalendar_FullMethodName: {Scope: ScopeManage, Least: Viewer},
 	pb.CalendarService_GetCalendar_FullMethodName:    {Scope: ScopeManage, Least: Viewer},

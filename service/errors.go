@@ -24,6 +24,7 @@ const (
 	InvalidPageToken  Reason = "INVALID_PAGE_TOKEN"
 	InvalidUpdateMask Reason = "INVALID_UPDATE_MASK"
 	InvalidTable      Reason = "INVALID_TABLE"
+	InvalidArchive    Reason = "INVALID_ARCHIVE"
 	EtagMismatch      Reason = "ETAG_MISMATCH"
 	TaxonNotFound     Reason = "TAXON_NOT_FOUND"
 

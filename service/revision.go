@@ -36,11 +36,7 @@ func (s *Revisions) ListRevisions(ctx context.Context, req *pb.ListRevisionsRequ
 			if p := r.GetPlant(); p != nil {
 				v.show(c.is, p)
 			}
-			if f := r.GetFeeding(); f != nil {
-				f.FedDate, f.OutcomeDate = dayIn(f.GetFedTime(), c.zone), dayIn(f.GetOutcomeTime(), c.zone)
-			} else if o := r.GetObservation(); o != nil {
-				o.ObserveDate = dayIn(o.GetObserveTime(), c.zone)
-			}
+			c.dateRevision(r)
 		}
 		answer.Revisions = all
 		answer.NextPageToken, err = l.token(next)

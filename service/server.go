@@ -23,6 +23,7 @@ const (
 	MaxHorizonDays           = 366
 	UsualHorizonDays         = 7
 	MaxCallSeconds           = 30
+	LongCallSeconds          = 600 // of a call whose rule says Long
 )
 
 // healthWait is how long GetHealth waits for the database. The proto file says the

@@ -19,6 +19,7 @@ import (
 type Services struct {
 	Access       *Access
 	Audits       *Audits
+	Archives     *Archives
 	Benches      *Benches
 	Calendars    *Calendars
 	Collections  *Collections
@@ -98,9 +99,14 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	core.due = NewDue(core)
 	feedings, observations := NewFeedings(core), NewObservations(core)
 	access := &Access{store: config.Store, now: core.now, log: config.Log, known: &core.tokens, core: core, createGrowers: config.SignIn.CreateGrowers}
+	archives, err := NewArchives(core, feedings, observations)
+	if err != nil {
+		return nil, err
+	}
 	return &Services{
 		Access:       access,
 		Audits:       &Audits{core},
+		Archives:     archives,
 		Benches:      &Benches{core},
 		Calendars:    &Calendars{core, access},
 		Collections:  &Collections{core},

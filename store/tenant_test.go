@@ -151,7 +151,54 @@ var collectionMethods = map[string]struct {
 	}},
 	"PlantsOn":    {empty, func(c *store.Collection, i ids) (any, error) { return c.PlantsOn(i.bench) }},
 	"CountLiving": {empty, func(c *store.Collection, _ ids) (any, error) { return c.CountLiving() }},
-	"LastChange":  {empty, func(c *store.Collection, _ ids) (any, error) { return c.LastChange() }},
+	"ArchivedFeedings": {empty, func(c *store.Collection, _ ids) (any, error) {
+		all, refs, _, err := c.ArchivedFeedings(store.List{Limit: big})
+		return []any{all, refs}, err
+	}},
+	"ArchivedObservations": {empty, func(c *store.Collection, _ ids) (any, error) {
+		all, refs, _, err := c.ArchivedObservations(store.List{Limit: big})
+		return []any{all, refs}, err
+	}},
+	"ArchivedRevisions": {empty, func(c *store.Collection, _ ids) (any, error) {
+		var all []store.Revised
+		var errs []error
+		for kind := store.CollectionKind; kind <= store.ObservationKind; kind++ {
+			some, _, err := c.ArchivedRevisions(kind, store.List{Limit: big})
+			all, errs = append(all, some...), append(errs, err)
+		}
+		return all, errors.Join(errs...)
+	}},
+	"TagHistory": {empty, func(c *store.Collection, i ids) (any, error) { return c.TagHistory([]string{i.plant}) }},
+	"HistoryMark": {empty, func(c *store.Collection, _ ids) (any, error) {
+		last, n, err := c.HistoryMark()
+		return []int64{last, n}, err
+	}},
+	"Publish": {empty, func(c *store.Collection, _ ids) (any, error) { return nil, c.Publish("g1", &pb.Collection{}, at(1)) }},
+	"RestoreBenches": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return nil, c.RestoreBenches([]*pb.Bench{{Name: store.BenchName(c.ID(), "new"), CreateTime: stampOf(noon)}})
+	}},
+	"RestorePlants": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return nil, c.RestorePlants([]store.RestoredPlant{{
+			Plant:    &store.Plant{Plant: &pb.Plant{Name: store.PlantName(c.ID(), "new"), Tag: "new"}, ID: "new"},
+			Standing: store.Standing{Quantity: 1, State: pb.Plant_GROWING}, Former: []store.FormerTag{{Tag: "old", UntilUs: noon}},
+		}})
+	}},
+	"RestoreFeedings": {dangles, func(c *store.Collection, i ids) (any, error) {
+		return nil, c.RestoreFeedings([]*pb.Feeding{{Name: store.FeedingName(c.ID(), i.plant, "new"), FedTime: stampOf(noon)}}, []string{"new"}, "g1")
+	}},
+	"RestoreObservations": {dangles, func(c *store.Collection, i ids) (any, error) {
+		m := repotted()
+		m.Name, m.ObserveTime = store.ObservationName(c.ID(), i.plant, "new"), stampOf(noon)
+		return nil, c.RestoreObservations([]*pb.Observation{m}, []string{"new"}, "g1")
+	}},
+	"RestoreRevisions": {empty, func(c *store.Collection, i ids) (any, error) {
+		r := &pb.Revision{Number: 99, Action: pb.Revision_CREATED, CreateTime: stampOf(noon)}
+		return nil, c.RestoreRevisions([]store.Revised{{Revision: r, Kind: store.PlantKind, ID: i.plant}}, "g1")
+	}},
+	"RestoreSheet": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return nil, c.RestoreSheet(&pb.Sheet{Name: store.SheetName(c.ID(), 99), AsOfDate: "2026-05-11", CreateTime: stampOf(noon), ExpireTime: stampOf(noon)})
+	}},
+	"LastChange": {empty, func(c *store.Collection, _ ids) (any, error) { return c.LastChange() }},
 	"Tagged": {empty, func(c *store.Collection, i ids) (any, error) {
 		return c.Tagged([]string{i.plant + "-tag", i.plant + "-former"})
 	}},
@@ -348,6 +395,7 @@ var growerMethods = map[string]struct {
 	}},
 	"LiveTokens":  {empty, func(g *store.Grower, _ string) (any, error) { return g.LiveTokens(noon) }},
 	"RevokeToken": {missing, func(g *store.Grower, token string) (any, error) { return g.RevokeToken(token, noon, agree) }},
+	"ArchivedIDs": {empty, func(g *store.Grower, _ string) (any, error) { return g.ArchivedIDs(noon) }},
 	"RotateToken": {missing, func(g *store.Grower, token string) (any, error) {
 		return g.RotateToken(token, []byte("rotated"), noon, noon, agree)
 	}},

@@ -45,9 +45,12 @@ const usualTokenFile = "token"
 
 // callRules are the gRPC service config. A call whose connection breaks is made again:
 // each that writes has a requestId, or may be repeated by its nature.
-const callRules = `{"methodConfig": [{"name": [{}], "timeout": "60s", "retryPolicy": {
-	"maxAttempts": 5, "initialBackoff": "0.1s", "maxBackoff": "2s", "backoffMultiplier": 2.5,
-	"retryableStatusCodes": ["UNAVAILABLE"]}}]}`
+// Taking an archive in may take minutes.
+const callRules = `{"methodConfig": [{"name": [{}], "timeout": "60s", "retryPolicy": ` + retryPolicy + `},
+	{"name": [{"service": "dewbench.v1.ArchiveService", "method": "ImportArchive"}], "timeout": "660s", "retryPolicy": ` + retryPolicy + `}]}`
+
+const retryPolicy = `{"maxAttempts": 5, "initialBackoff": "0.1s", "maxBackoff": "2s", "backoffMultiplier": 2.5,
+	"retryableStatusCodes": ["UNAVAILABLE"]}`
 
 // largestAnswer is for the report on a large table, in bytes.
 const largestAnswer = 64 << 20

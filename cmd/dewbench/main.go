@@ -77,7 +77,7 @@ var groups = []struct {
 		return []*cobra.Command{inviteCommand(), joinCommand(), shareCommand(), societyCommand()}
 	}},
 	{ofTables, "Tables:", func() []*cobra.Command {
-		return []*cobra.Command{dueCommand(), importCommand(), exportCommand()}
+		return []*cobra.Command{dueCommand(), importCommand(), exportCommand(), archiveCommand()}
 	}},
 	{ofServing, "Serving:", func() []*cobra.Command {
 		return []*cobra.Command{demoCommand(), serveCommand(), migrateCommand(), growerCommand(), tokenCommand()}

@@ -1,0 +1,206 @@
+package archive
+
+import (
+	"archive/zip"
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+)
+
+var made = time.Date(2026, 5, 11, 9, 0, 0, 0, time.UTC)
+
+// write writes an archive of files.
+func write(t testing.TB, files ...[2]string) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	w := NewWriter(&out, made)
+	for _, f := range files {
+		if err := w.Add(f[0], f[1]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
+}
+
+// readWhole reads all files of an archive.
+func readWhole(text []byte) (map[string]string, error) {
+	r, err := Open(bytes.NewReader(text), int64(len(text)))
+	if err != nil {
+		return nil, err
+	}
+	out, counter := map[string]string{}, &Counter{}
+	for _, file := range r.Paths() {
+		if file == Descriptor {
+			continue
+		}
+		lines := r.Lines(file, MaxLine, counter)
+		var all strings.Builder
+		for {
+			text, ok, err := lines.Next()
+			if err != nil {
+				return nil, errors.Join(err, lines.Close())
+			}
+			if !ok {
+				break
+			}
+			all.Write(append(text, '\n'))
+		}
+		out[file] = all.String()
+		if err := lines.Close(); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// TestWriteAndRead reads what was written, by this package and by encoding/json and
+// archive/zip of Go: the descriptor has what the specification of Data Packages asks for.
+func TestWriteAndRead(t *testing.T) {
+	text := write(t, [2]string{"grower.json", "{}\n"}, [2]string{"collections/a/plants.jsonl", "1\n"},
+		[2]string{"collections/a/plants.jsonl", "2\n"}, [2]string{"collections/a/empty.jsonl", ""})
+	files, err := readWhole(text)
+	if err != nil || files["collections/a/plants.jsonl"] != "1\n2\n" || files["grower.json"] != "{}\n" || len(files) != 3 {
+		t.Fatalf("%v, %v", files, err)
+	}
+	z, err := zip.NewReader(bytes.NewReader(text), int64(len(text)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	in, err := z.Open(Descriptor)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all struct {
+		Profile   string
+		Created   string
+		Resources []struct{ Name, Path, Hash string }
+	}
+	if err := json.NewDecoder(in).Decode(&all); err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256([]byte("1\n2\n"))
+	if all.Profile != "data-package" || all.Created != "2026-05-11T09:00:00Z" || len(all.Resources) != 3 ||
+		all.Resources[1].Hash != "sha256:"+hex.EncodeToString(sum[:]) || all.Resources[1].Path != "collections/a/plants.jsonl" {
+		t.Errorf("%+v", all)
+	}
+	var out bytes.Buffer
+	w := NewWriter(&out, made)
+	for _, bad := range []string{"", "/a.json", "../a.json", "a/b/c/d.json", Descriptor, "a.exe", `a\b.json`} {
+		if err := w.Add(bad, "x"); err == nil {
+			t.Errorf("%q was written", bad)
+		}
+	}
+}
+
+// TestDamage cuts an archive off at every byte and changes every byte: what comes out is
+// the same, or a fault.
+func TestDamage(t *testing.T) {
+	text := write(t, [2]string{"grower.json", "{}\n"}, [2]string{"collections/a/plants.jsonl", strings.Repeat("a plant\n", 40)})
+	whole, err := readWhole(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := range text {
+		if _, err := readWhole(text[:n]); err == nil {
+			t.Errorf("cut off after %d bytes it is read", n)
+		}
+		changed := bytes.Clone(text)
+		changed[n] ^= 0x10
+		files, err := readWhole(changed)
+		var f *Fault
+		if err != nil && !errors.As(err, &f) {
+			t.Errorf("byte %d: %v", n, err)
+		}
+		if err == nil && fmt.Sprint(files) != fmt.Sprint(whole) {
+			t.Errorf("byte %d: %v", n, files)
+		}
+	}
+}
+
+// TestLimits makes archives of more than there may be.
+func TestLimits(t *testing.T) {
+	stored := func(name, text string, declared uint64) []byte {
+		var out bytes.Buffer
+		z := zip.NewWriter(&out)
+		add := func(name, text string) {
+			to, err := z.CreateHeader(&zip.FileHeader{Name: name, Method: zip.Store})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := to.Write([]byte(text)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		add(name, text)
+		sum := sha256.Sum256([]byte(text))
+		add(Descriptor, fmt.Sprintf(`{"dewbenchFormat":1,"resources":[{"path":%q,"bytes":%d,"hash":"sha256:%x"}]}`, name, declared, sum))
+		if err := z.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return out.Bytes()
+	}
+	rows := strings.Repeat("{}\n", 2_000_000)
+	many := func() []byte {
+		var out bytes.Buffer
+		z := zip.NewWriter(&out)
+		for i := range MaxFiles + 1 {
+			if _, err := z.Create(fmt.Sprintf("%d.json", i)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := z.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return out.Bytes()
+	}
+	lying := func() []byte { // says that it has few files
+		text := many()
+		at := bytes.LastIndex(text, []byte("PK\x05\x06"))
+		binary.LittleEndian.PutUint16(text[at+8:], 1)
+		binary.LittleEndian.PutUint16(text[at+10:], 1)
+		return text
+	}
+	for _, c := range []struct {
+		name string
+		text []byte
+		want string
+	}{
+		{"rows", stored("a.jsonl", rows, uint64(len(rows))), "a.jsonl line 1000001: is one of more than 1000000 records of the archive"},
+		{"files", many(), "the archive has too many files: 20000 are the most"},
+		{"files, and it lies", lying(), "the archive is not a whole ZIP file"},
+		{"a size that is not so", stored("a.jsonl", "{}\n", 4), "a.jsonl: has 3 bytes, and by datapackage.json it has 4"},
+		{"a line", stored("a.jsonl", strings.Repeat("x", MaxLine+2), MaxLine+2), "a.jsonl line 1: is longer than 1048576 bytes"},
+		{"ratio", write(t, [2]string{"a.jsonl", strings.Repeat("x", 8<<20)}), "a.jsonl: is packed more than 250 to 1"},
+	} {
+		if _, err := readWhole(c.text); err == nil || err.Error() != c.want {
+			t.Errorf("%s: %v", c.name, err)
+		}
+	}
+	if _, err := Open(bytes.NewReader(nil), MaxBytes+1); err == nil {
+		t.Error("an archive that is too large is read")
+	}
+}
+
+// FuzzReader reads anything: a fault, or what is there.
+func FuzzReader(f *testing.F) {
+	f.Add(write(f, [2]string{"grower.json", "{}\n"}, [2]string{"collections/a/plants.jsonl", "a\nb\n"}))
+	f.Add(write(f))
+	f.Add([]byte("PK\x05\x06" + strings.Repeat("\x00", 18)))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		_, err := readWhole(text)
+		var fault *Fault
+		if err != nil && !errors.As(err, &fault) {
+			t.Fatal(err)
+		}
+	})
+}
