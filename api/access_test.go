@@ -1034,7 +1034,7 @@ func TestMatrixIsWhole(t *testing.T) {
 			t.Errorf("%s has a row in the matrix, and is not offered", method)
 		}
 		want := service.Rule{Open: a.scope == "", Secret: a.scope == aSecret, Recalls: method == pb.DueService_ListDueFeedings_FullMethodName,
-			Long: method == pb.ArchiveService_ImportArchive_FullMethodName}
+			Enters: method == pb.InvitationService_AcceptInvitation_FullMethodName, Long: method == pb.ArchiveService_ImportArchive_FullMethodName}
 		if !want.Secret {
 			want.Scope = a.scope
 		}
