@@ -230,6 +230,10 @@ var matrix = map[string]asked{
 	pb.GrowerService_UpdateGrower_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.UpdateGrowerRequest {
 		return &pb.UpdateGrowerRequest{Grower: &pb.Grower{Name: x.grower, Contact: "By the pond"}}
 	})},
+	// With the right name it would end the caller: TestErase does.
+	pb.GrowerService_EraseGrower_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.EraseGrowerRequest {
+		return &pb.EraseGrowerRequest{Name: x.grower, Confirm: "nobody's name"}
+	})},
 	pb.TokenService_CreateToken_FullMethodName: {"manage", aGrowersSelf, one(func(x *place) *pb.CreateTokenRequest {
 		return &pb.CreateTokenRequest{Parent: x.grower, Token: &pb.Token{DisplayName: "Script", Scopes: []string{"read"}}}
 	})},
@@ -309,6 +313,9 @@ var matrix = map[string]asked{
 			&pb.CreateInvitationRequest{Parent: x.collection, Invitation: &pb.Invitation{Role: pb.Invitation_KEEPER}},
 			&pb.CreateInvitationRequest{Parent: x.society, Invitation: &pb.Invitation{Role: pb.Invitation_MEMBER}},
 		}
+	}},
+	pb.AuditService_ListAuditEntries_FullMethodName: {"read", anInvitation, func(x *place) []proto.Message {
+		return []proto.Message{&pb.ListAuditEntriesRequest{Parent: x.collection}, &pb.ListAuditEntriesRequest{Parent: x.society}}
 	}},
 	pb.InvitationService_GetInvitation_FullMethodName: {"read", anInvitation, func(x *place) []proto.Message {
 		return []proto.Message{&pb.GetInvitationRequest{Name: x.invitation}, &pb.GetInvitationRequest{Name: x.inSociety}}

@@ -10,7 +10,9 @@ import (
 	"strings"
 	"testing"
 
+	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
+	"dewbench/store"
 )
 
 func TestReadTags(t *testing.T) {
@@ -239,7 +241,7 @@ func TestEveryIfMatchIsJudged(t *testing.T) {
 		}
 		return "/v1/" + name
 	}
-	collection := create("/v1/collections", `{"displayName":"Home","timeZone":"UTC"}`)
+	collection := create("/v1/collections", `{"displayName":"Home","timeZone":"UTC","visibility":"SHARED"}`)
 	bench := create(collection+"/benches?benchId=b", `{"displayName":"Sill"}`)
 	plant := create(collection+"/plants?plantId=p", `{"tag":"A1","taxon":"taxa/drosera-capensis"}`)
 	other := create(collection+"/plants?plantId=q", `{"tag":"A2","taxon":"taxa/drosera-capensis"}`)
@@ -249,11 +251,33 @@ func TestEveryIfMatchIsJudged(t *testing.T) {
 	ofOne := create(collection+"/calendars", `{"displayName":"a telephone"}`)
 	ofAll := create("/v1/growers/me/calendars", `{"displayName":"a telephone"}`)
 
+	society := create("/v1/societies", `{"displayName":"Bog club"}`)
+	inSociety := create(society+"/invitations", `{"role":"MEMBER"}`)
+	inCollection := create(collection+"/invitations", `{"role":"VIEWER"}`)
+	err := d.store.Write(t.Context(), func(tx *store.Tx) error {
+		if _, err := tx.Grower("grower-z").Create("Zoe Marsh", 1); err != nil {
+			return err
+		}
+		s, err := tx.Society(store.Segment(society[len("/v1/"):], "societies"), d.grower)
+		if err == nil {
+			_, err = s.AddMember("grower-z", pb.Member_ORGANISER, store.By{Us: 1, Grower: d.grower})
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	member := society + "/members/grower-z"
+	grant := create(collection+"/grants", `{"grower":"growers/grower-z","role":"VIEWER"}`)
+
 	belongs := `{"plant":"` + strings.TrimPrefix(other, "/v1/") + `"}`
 	tried := map[string]bool{}
 	// What is below goes first: it is not there once what is above is deleted.
 	for _, c := range []struct{ method, at, body string }{
 		{"DELETE", ofOne, ""}, {"DELETE", ofAll, ""},
+		{"PATCH", grant, `{"role":"KEEPER"}`}, {"DELETE", grant, ""}, {"DELETE", inCollection, ""}, {"DELETE", inSociety, ""},
+		{"PATCH", member, `{"role":"MEMBER"}`}, {"DELETE", member, ""}, {"PATCH", society, `{"displayName":"x"}`}, {"DELETE", society, ""},
+		{"POST", collection + ":transfer", `{"owner":"growers/me"}`},
 		{"PATCH", feeding, `{"note":"x"}`}, {"DELETE", feeding, ""}, {"POST", feeding + ":undelete", "{}"}, {"POST", feeding + ":reassign", belongs},
 		{"PATCH", observation, `{"note":"x"}`}, {"DELETE", observation, ""}, {"POST", observation + ":undelete", "{}"}, {"POST", observation + ":reassign", belongs},
 		{"PATCH", plant, `{"clone":"x"}`}, {"DELETE", plant, ""}, {"POST", plant + ":undelete", "{}"},

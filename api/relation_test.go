@@ -227,7 +227,7 @@ func (in *situation) but(method string, a *asked, c *matrixCaller, req proto.Mes
 		}
 	case in.deleted && call == "UpdateCollection":
 		return "RESOURCE_DELETED", false
-	case in.deleted && !slices.Contains([]string{"GetCollection", "UndeleteCollection", "GetCalendar", "ListCalendars", "DeleteCalendar"}, call) &&
+	case in.deleted && !slices.Contains([]string{"GetCollection", "UndeleteCollection", "ListAuditEntries", "GetCalendar", "ListCalendars", "DeleteCalendar"}, call) &&
 		!(call == "ListRevisions" && strings.Count(req.(*pb.ListRevisionsRequest).GetParent(), "/") == 1):
 		return "COLLECTION_NOT_FOUND", true
 	case is == 1 && call == "ListPlants": // by tag
