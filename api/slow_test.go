@@ -225,28 +225,6 @@ func zipped(t *testing.T, text []byte) []byte {
 	return out.Bytes()
 }
 
-// gzipMessages compresses what a gRPC client sends.
-type gzipMessages struct{ sent []byte }
-
-func (g gzipMessages) Name() string { return "gzip" }
-
-func (g gzipMessages) Compress(w io.Writer) (io.WriteCloser, error) { return &instead{w, g.sent}, nil }
-
-func (g gzipMessages) Decompress(r io.Reader) (io.Reader, error) { return gzip.NewReader(r) }
-
-// instead writes something else when it is closed.
-type instead struct {
-	io.Writer
-	text []byte
-}
-
-func (*instead) Write(p []byte) (int, error) { return len(p), nil }
-
-func (i *instead) Close() error {
-	_, err := i.Writer.Write(i.text)
-	return err
-}
-
 // Over gRPC the server takes no compressed messages, so there is nothing to inflate.
 func TestGzipOverGRPC(t *testing.T) {
 	d := open(t, slog.DiscardHandler)

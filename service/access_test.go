@@ -145,7 +145,7 @@ anybody's.
 				switch services.Get(i).Name() {
 				case "SocietyService":
 					least = map[Relation]string{Viewer: "member", Owner: "organiser"}[rule.Least]
-				case "GrowerService", "TokenService", "IdentityService":
+				case "ArchiveService", "GrowerService", "TokenService", "IdentityService":
 					least = "the grower"
 				}
 				if rule.Least == Stranger {

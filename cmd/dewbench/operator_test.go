@@ -342,7 +342,7 @@ func TestServeSweeps(t *testing.T) {
 			url := storetest.URL(t, engine)
 			longAgo(t, storetest.Open(t, url), time.Now())
 			s := start(t, t.TempDir(), "serve", "--database-url", url)
-			s.errors.await(t, `msg="removed what was deleted long ago" rows=3`) // and its two revisions
+			s.errors.await(t, `msg="removed what was deleted long ago" rows=5`) // and its two revisions, with what the audit has of them
 			s.end(t, os.Interrupt)
 		})
 	}
@@ -367,7 +367,7 @@ func TestSweepAtEveryTick(t *testing.T) {
 	}
 	clock <- today
 	ticks <- today
-	if text := log.String(); !strings.Contains(text, "level=INFO") || !strings.Contains(text, "rows=3") {
+	if text := log.String(); !strings.Contains(text, "level=INFO") || !strings.Contains(text, "rows=5") {
 		t.Errorf("of what it removed it says %s", text)
 	}
 	if err := s.Close(); err != nil {

@@ -164,7 +164,7 @@ func (w *Writer) Add(file, text string) error {
 		w.written[file] = true
 	}
 	w.size += int64(len(text))
-	io.WriteString(w.digest, text) // it never fails
+	_, _ = io.WriteString(w.digest, text) // it never fails
 	_, err := io.WriteString(w.to, text)
 	return err
 }
