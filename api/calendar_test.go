@@ -848,7 +848,7 @@ func TestCalendarSecretIsToldOnce(t *testing.T) {
 				opened++
 			}
 		}
-		if opened != 3 {
+		if opened != 4 { // also with a body that is said to be compressed: none is read
 			t.Errorf("it opened %d times", opened)
 		}
 		if _, err := pb.NewCalendarServiceClient(d.conn).GetDueCalendar(t.Context(), &pb.GetDueCalendarRequest{Secret: secret}); status.Code(err) != codes.NotFound {

@@ -431,6 +431,7 @@ func TestShapes(t *testing.T) {
 		"UpdateFeeding": "feeding updateMask", "BatchUpdateFeedings": "requests.feeding updateMask",
 		"UpdateObservation": "observation updateMask", "BatchUpdateObservations": "requests.observation updateMask",
 		"UpdateBench": "bench updateMask", "UpdateCollection": "collection updateMask", "UpdateGrower": "grower updateMask",
+		"UpdateSociety": "society updateMask", "UpdateMember": "member updateMask", "UpdateGrant": "grant updateMask",
 	}
 	if diff := cmp.Diff(want, shapes); diff != "" {
 		t.Error(diff)
