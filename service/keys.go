@@ -78,7 +78,19 @@ func (k *keys) find(ctx context.Context, id string) ([]jose.JSONWebKey, error) {
 	case err == nil && fresh:
 		return nil, invalidToken("its issuer has no key with the id of its header")
 	}
-	return nil, &Error{Reason: IssuerUnavailable, Message: "the issuer of the access token does not tell its keys, so the token cannot be judged: call again in a moment", cause: err}
+	return nil, &Error{Reason: IssuerUnavailable, Message: "the issuer of the access token does not tell its keys, so the token cannot be judged: call again in a moment",
+		RetryAfter: k.untilNext(), cause: err}
+}
+
+// untilNext is how long it is until the issuer may be asked again; 0 if it may be now.
+func (k *keys) untilNext() time.Duration {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	age := k.now().Sub(k.tried)
+	if k.tried.IsZero() || age < 0 { // the clock may jump
+		return 0
+	}
+	return max(0, keysApart-age)
 }
 
 // held returns the keys with an id that are held and not too old, and whether they were
