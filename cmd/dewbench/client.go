@@ -90,11 +90,16 @@ func (r *remote) token() (string, error) {
 	return checkSecret(string(text), "--token-file "+file)
 }
 
+// webToken is what the access tokens of identity providers look like (RFC 7519): three parts
+// in base64url, of which the first is a JSON object.
+var webToken = regexp.MustCompile(`^eyJ[\w-]*\.[\w-]+\.[\w-]+$`)
+
 // checkSecret refuses what is no token, and does not repeat it.
 func checkSecret(text, from string) (string, error) {
 	text = strings.TrimSpace(text)
-	if !strings.HasPrefix(text, service.SecretPrefix) || strings.ContainsAny(text, " \t\r\n") {
-		return "", fmt.Errorf("%s: holds no token: one begins with %s and stands there alone", from, service.SecretPrefix)
+	own := strings.HasPrefix(text, service.SecretPrefix) && !strings.ContainsAny(text, " \t\r\n")
+	if !own && !webToken.MatchString(text) {
+		return "", fmt.Errorf("%s: holds no token: one begins with %s, or is an access token of an identity provider, and stands there alone", from, service.SecretPrefix)
 	}
 	return text, nil
 }
@@ -194,6 +199,9 @@ func (c *client) home(ctx context.Context) (*home, error) {
 	all, err := c.collections(ctx)
 	if err != nil {
 		return nil, err
+	}
+	if named := c.remote.collection; len(all) == 0 && named != "" {
+		return nil, fmt.Errorf("there is no collection %q that is yours or shared with you: if you were invited to it type dewbench join SECRET", named)
 	}
 	if len(all) == 0 {
 		return nil, errors.New(`you have no collection yet: make one with dewbench new "Home" --time-zone Europe/Berlin --latitude 52, ` +
