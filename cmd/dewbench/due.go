@@ -264,13 +264,17 @@ func readTable[R any](o *dueOptions, flag, file string, stdin io.Reader, read fu
 	return result, nil
 }
 
-// notRead says that a table could not be read, and why, each once.
+// notRead says that a file could not be read, and why, each once. It was named by a flag, or
+// by an argument in capitals.
 func notRead(flag, file string, err error) error {
 	var of *fs.PathError
 	if errors.As(err, &of) {
 		err = of.Err
 	}
-	return fmt.Errorf("--%s %s: %w", flag, file, err)
+	if flag != strings.ToUpper(flag) {
+		flag = "--" + flag
+	}
+	return fmt.Errorf("%s %s: %w", flag, file, err)
 }
 
 // report prints what is wrong with a table, and what is odd.

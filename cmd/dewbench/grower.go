@@ -168,7 +168,10 @@ func listGrowers(out io.Writer, all []store.GrowerEntry, asJSON bool) error {
 	for _, g := range all {
 		line := growerLine{Name: store.GrowerName(g.ID), DisplayName: g.DisplayName, CreateTime: instantText(&g.CreateUs), SuspendTime: instantText(g.SuspendUs)}
 		state := "active"
-		if g.SuspendUs != nil {
+		switch {
+		case g.DisplayName == "": // names go first
+			state = "being erased"
+		case g.SuspendUs != nil:
 			state = "suspended " + line.SuspendTime
 		}
 		lines = append(lines, line)

@@ -110,6 +110,8 @@ Who has the secret can use it: treat it like a password.`,
 				return err
 			}
 			m.Role = pb.Invitation_Role(pb.Invitation_Role_value[name])
+		case c.Flags().Changed("collection"):
+			return errors.New("--collection: does not go with --society: an invitation is to one or the other")
 		case role != "":
 			return errors.New("--role: goes with the collection; to a society they come as a member, or say --organiser")
 		case organiser:

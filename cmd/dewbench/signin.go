@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"slices"
@@ -85,6 +86,9 @@ func (f *signInFlags) read() (service.SignIn, error) {
 			return out, fmt.Errorf("--oidc-issuer %s: is given twice: name all its audiences at once", address)
 		}
 		out.Issuers = append(out.Issuers, i)
+	}
+	if f.create && len(out.Issuers) == 0 {
+		return out, errors.New("--oidc-create-growers: goes with --oidc-issuer, which tells whose tokens are taken")
 	}
 	find := func(flag, address string) (*service.Issuer, error) {
 		for n := range out.Issuers {
