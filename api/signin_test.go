@@ -363,7 +363,7 @@ func TestKeysOfIssuers(t *testing.T) {
 	pass(24 * time.Hour)
 	s.refuses("a key that is too old", at().by("new").sign(), "ISSUER_UNAVAILABLE", "")
 	answer := s.sendRaw(t, http.MethodGet, "/v1/growers/me", [][2]string{{"Authorization", "Bearer " + at().by("new").sign()}}, nil)
-	if answer.status != http.StatusServiceUnavailable || answer.header.Get("Retry-After") == "" {
+	if answer.status != http.StatusServiceUnavailable || answer.header.Get("Retry-After") != "30" { // no sooner is the issuer asked again
 		t.Errorf("HTTP %d, Retry-After %q", answer.status, answer.header.Get("Retry-After"))
 	}
 	s.takesAs("a token of this server", testSecret, me)

@@ -78,8 +78,12 @@ func (k *keys) find(ctx context.Context, id string) ([]jose.JSONWebKey, error) {
 	case err == nil && fresh:
 		return nil, invalidToken("its issuer has no key with the id of its header")
 	}
-	return nil, &Error{Reason: IssuerUnavailable, Message: "the issuer of the access token does not tell its keys, so the token cannot be judged: call again in a moment",
-		RetryAfter: k.untilNext(), cause: err}
+	wait, when := k.untilNext(), "in a moment"
+	if wait > 0 {
+		when = fmt.Sprintf("in %d s", (wait+time.Second-1)/time.Second)
+	}
+	return nil, &Error{Reason: IssuerUnavailable, Message: "the issuer of the access token does not tell its keys, so the token cannot be judged: call again " + when,
+		RetryAfter: wait, cause: err}
 }
 
 // untilNext is how long it is until the issuer may be asked again; 0 if it may be now.
