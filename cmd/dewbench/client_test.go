@@ -68,6 +68,22 @@ func TestChoose(t *testing.T) {
 	}
 }
 
+// TestCheckSecret checks what is called with, and that no error repeats it.
+func TestCheckSecret(t *testing.T) {
+	for text, good := range map[string]bool{
+		" dwb_hush\n": true, "eyJhbGciOiJSUzI1NiJ9.eyJhIjoxfQ.c2ln-_": true,
+		"": false, "hush": false, "dwb_hush dwb_hush": false, "eyJhbGciOiJSUzI1NiJ9.hush": false, "Bearer eyJh.hush.hush": false,
+	} {
+		got, err := checkSecret(text, "--token-file t")
+		if good != (err == nil) || good && got != strings.TrimSpace(text) {
+			t.Errorf("%q: %q, %v", text, got, err)
+		}
+		if err != nil && strings.Contains(err.Error(), "hush") {
+			t.Errorf("%q: the error repeats it: %v", text, err)
+		}
+	}
+}
+
 // TestTransport checks that a token travels in clear only where it was asked for.
 func TestTransport(t *testing.T) {
 	for _, c := range []struct {

@@ -58,6 +58,9 @@ func (w *whereto) run(c *cobra.Command, do func(context.Context, *opened, inOut)
 			return do(ctx, &opened{h.client, h.GetName(), h.GetDisplayName(), h}, in)
 		})
 	}
+	if c.Flags().Changed("collection") {
+		return errors.New("--collection: does not go with --society: an invitation is to one or the other")
+	}
 	return w.connected(c, func(ctx context.Context, conn *client, in inOut) error {
 		s, err := conn.society(ctx, w.society, choose)
 		if err != nil {
@@ -110,8 +113,6 @@ Who has the secret can use it: treat it like a password.`,
 				return err
 			}
 			m.Role = pb.Invitation_Role(pb.Invitation_Role_value[name])
-		case c.Flags().Changed("collection"):
-			return errors.New("--collection: does not go with --society: an invitation is to one or the other")
 		case role != "":
 			return errors.New("--role: goes with the collection; to a society they come as a member, or say --organiser")
 		case organiser:

@@ -14,6 +14,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
+	"dewbench/service/table"
 	"dewbench/store"
 )
 
@@ -218,6 +219,9 @@ manager. WHO is as dewbench share list has it.`,
 	}
 	return onServer(c, 2, 2, func(ctx context.Context, h *home, args []string, in inOut) error {
 		role, err := roleOf("ROLE", args[1], grantRoles)
+		if table.Fold(args[1]) == "owner" {
+			return fmt.Errorf("%w; to give it to somebody: dewbench invite --role owner", err)
+		}
 		if err != nil {
 			return err
 		}

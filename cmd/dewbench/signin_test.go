@@ -1,6 +1,7 @@
 package main
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -40,5 +41,12 @@ func TestSignInFlags(t *testing.T) {
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("-want +got:\n%s", diff)
+	}
+}
+
+func TestCreateGrowersOfWhom(t *testing.T) {
+	f := signInFlags{defaultScope: "record", create: true}
+	if _, err := f.read(); err == nil || !strings.Contains(err.Error(), "--oidc-create-growers: goes with --oidc-issuer") {
+		t.Error(err)
 	}
 }
