@@ -249,3 +249,14 @@ func (rt *route) rawField() string {
 	}
 	return "csv"
 }
+
+// rawHint tells how to send as a body what the route takes beside JSON; "" if that is nothing.
+func (rt *route) rawHint() string {
+	switch {
+	case rt.takesArchive():
+		return ": send an archive as it is with the header Content-Type: " + archiveType
+	case rt.takesTable():
+		return ": send a table as it is with the header Content-Type: " + tableType
+	}
+	return ""
+}

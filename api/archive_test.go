@@ -299,3 +299,14 @@ func TestAnArchive(t *testing.T) {
 		t.Errorf("the golden pair has not this archive: %v\n%s", err, text)
 	}
 }
+
+// An archive that comes as what it is not is answered with how to send one.
+func TestArchiveOfAnotherType(t *testing.T) {
+	d := openFixture(t, store.SQLite)
+	for _, query := range []string{"", "?validateOnly=true"} {
+		answer := d.sendRaw(t, http.MethodPost, "/v1/growers/me:import"+query, [][2]string{{"Content-Type", "application/x-www-form-urlencoded"}}, anArchive)
+		if answer.status != http.StatusBadRequest || !bytes.Contains(answer.body, []byte("send an archive as it is with the header Content-Type: "+archiveType)) {
+			t.Errorf("%q: %d %s", query, answer.status, answer.body)
+		}
+	}
+}

@@ -556,8 +556,8 @@ func (*strictJSON) NewDecoder(r io.Reader) runtime.Decoder {
 		case isRequest:
 			// The gateway keeps of an error its text alone.
 			sent.fault = sent.route.faultIn(body, message.ProtoReflect().Descriptor(), err)
-			if sent.fault == nil && sent.route.takesTable() {
-				sent.fault = &service.Error{Reason: malformedRequest, Message: plainMessage(err.Error()) + ": send a table as it is with the header Content-Type: text/csv"}
+			if hint := sent.route.rawHint(); sent.fault == nil && hint != "" {
+				sent.fault = &service.Error{Reason: malformedRequest, Message: plainMessage(err.Error()) + hint}
 			}
 		}
 		if err != nil {

@@ -145,7 +145,11 @@ func (rt *route) checkQuery(raw string, table bool) error {
 		}
 		switch {
 		case !known && rt.inBody(key):
-			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key of this call: it is a field of the body"})
+			rule := "is not a query key of this call: it is a field of the body"
+			if !table {
+				rule += rt.rawHint()
+			}
+			unknown = append(unknown, service.Violation{Field: short(key), Rule: rule})
 		case !known && len(keys) == 0:
 			unknown = append(unknown, service.Violation{Field: short(key), Rule: "is not a query key: this call takes none"})
 		case !known:
