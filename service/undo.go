@@ -166,7 +166,8 @@ func (s *Sessions) undo(v *visit, req *pb.UndoRequest) (*pb.UndoResponse, error)
 }
 
 // undoable returns the names of what calls answered that wrote in the collection, or
-// wrote nothing, and when the first of them came.
+// wrote nothing, and when the first of them came. To undo a call asks of its caller what
+// the call did: a manager of before who is a keeper by now does not delete plants so.
 func (v *visit) undoable(c *collection, id string, calls []store.Kept) (names []string, since int64, err error) {
 	within := store.CollectionName(c.ID())
 	found, fixed, elsewhere := false, "", "" // fixed is what cannot be undone
@@ -176,6 +177,13 @@ func (v *visit) undoable(c *collection, id string, calls []store.Kept) (names []
 			switch {
 			case name == within || strings.HasPrefix(name, within+"/"):
 				here = true
+				least := Manager
+				if rule, known := Rules[call.Method]; known { // else another version made it
+					least = max(rule.Least, Keeper)
+				}
+				if err := refuses(least, c.is, CollectionNotFound, within); err != nil {
+					return nil, 0, err
+				}
 				if store.Segment(name, "plants") == "" {
 					fixed = name
 				}

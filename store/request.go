@@ -61,8 +61,9 @@ func (g *Grower) Claim(r Request) (names []string, before bool, err error) {
 
 // Kept is a call that is kept under its request id.
 type Kept struct {
-	Us    int64
-	Names []string // of what it wrote
+	Us     int64
+	Method string
+	Names  []string // of what it wrote
 }
 
 // Requests returns the calls, of any method, that were made with a request id since
@@ -74,7 +75,7 @@ func (g *Grower) Requests(id string, us int64) ([]Kept, error) {
 	}
 	out := make([]Kept, len(rows))
 	for i, r := range rows {
-		out[i].Us = r.CreateUs
+		out[i].Us, out[i].Method = r.CreateUs, r.Method
 		if err := json.Unmarshal([]byte(r.Names), &out[i].Names); err != nil {
 			return nil, fmt.Errorf("read names of request: %w", err)
 		}
