@@ -533,6 +533,26 @@ func TestLinkIdentity(t *testing.T) {
 		}
 		_, err = s.link(s.issuer.access("alder", at).with(jwt.MapClaims{"scope": "dewbench.record"}).sign(), s.issuer.access("cedar", at).sign())
 		s.wants("by one who may only record", err, service.ScopeMissing)
+		// What expires links nothing that stays: neither a token nor, after a rotation, its
+		// old secret.
+		tokens := pb.NewTokenServiceClient(s.as(secret))
+		ending, err := tokens.CreateToken(t.Context(), &pb.CreateTokenRequest{Parent: "growers/me", Token: &pb.Token{
+			DisplayName: "ending", Scopes: service.Scopes, ExpireTime: timestamppb.New(at.Add(time.Hour)),
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		lasting, err := tokens.CreateToken(t.Context(), &pb.CreateTokenRequest{Parent: "growers/me", Token: &pb.Token{DisplayName: "lasting", Scopes: service.Scopes}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := tokens.RotateToken(t.Context(), &pb.RotateTokenRequest{Name: lasting.GetName()}); err != nil {
+			t.Fatal(err)
+		}
+		for what, by := range map[string]string{"a token that ends": ending.GetSecret(), "an old secret": lasting.GetSecret()} {
+			_, err = s.link(by, s.issuer.access("dogwood", at).sign())
+			s.wants("by "+what, err, service.InvalidFields)
+		}
 
 		list, err := calls.ListIdentities(t.Context(), &pb.ListIdentitiesRequest{Parent: "growers/me"})
 		if err != nil || len(list.GetIdentities()) != 2 {

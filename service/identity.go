@@ -28,6 +28,11 @@ func (s *Identities) LinkIdentity(ctx context.Context, req *pb.LinkIdentityReque
 		if err := v.readmit(); err != nil { // else one linked by a thief outlives the reset of all tokens
 			return nil, err
 		}
+		if own := v.call.caller; own.identity == "" && own.ExpireUs != nil {
+			// As for CreateToken: what the identity opens would outlive it.
+			return nil, Invalid(InvalidFields, []Violation{{"accessToken", fmt.Sprintf(
+				"is of an identity that stays, and the token of this call expires at %s: link it with a token that does not expire, or with another identity", own.end())}})
+		}
 		if wrong != nil {
 			return nil, refusedToken(wrong)
 		}

@@ -34,7 +34,8 @@ const (
 type IdentityServiceClient interface {
 	// Makes the subject of an access token the caller's: from then on access tokens of
 	// that subject are the caller's. Only while signed in as that grower, by a token of
-	// theirs or by another identity. One that is the caller's already is answered as it
+	// theirs that does not expire, or by another identity: what is linked would outlive a
+	// token that does, or an old secret. One that is the caller's already is answered as it
 	// is. Errors: INVALID_ARGUMENT, NOT_FOUND (`GROWER_NOT_FOUND`), ALREADY_EXISTS
 	// (`IDENTITY_IN_USE`), RESOURCE_EXHAUSTED (`TOO_MANY_IDENTITIES`), UNAVAILABLE
 	// (`ISSUER_UNAVAILABLE`).
@@ -109,7 +110,8 @@ func (c *identityServiceClient) DeleteIdentity(ctx context.Context, in *DeleteId
 type IdentityServiceServer interface {
 	// Makes the subject of an access token the caller's: from then on access tokens of
 	// that subject are the caller's. Only while signed in as that grower, by a token of
-	// theirs or by another identity. One that is the caller's already is answered as it
+	// theirs that does not expire, or by another identity: what is linked would outlive a
+	// token that does, or an old secret. One that is the caller's already is answered as it
 	// is. Errors: INVALID_ARGUMENT, NOT_FOUND (`GROWER_NOT_FOUND`), ALREADY_EXISTS
 	// (`IDENTITY_IN_USE`), RESOURCE_EXHAUSTED (`TOO_MANY_IDENTITIES`), UNAVAILABLE
 	// (`ISSUER_UNAVAILABLE`).
