@@ -80,6 +80,9 @@ func (to *inviting) mayInvite(role pb.Invitation_Role) error {
 // CreateInvitation makes an invitation.
 func (s *Invitations) CreateInvitation(ctx context.Context, req *pb.CreateInvitationRequest) (*pb.Invitation, error) {
 	return writeOne(ctx, s.Core, req, func(v *visit) (*pb.Invitation, error) {
+		if err := v.readmit(); err != nil { // else one made by a thief outlives the reset of all tokens
+			return nil, err
+		}
 		to, err := v.inviting(req.GetParent())
 		if err != nil {
 			return nil, err
@@ -231,6 +234,9 @@ func (v *visit) accept(secret string) (*pb.AcceptInvitationResponse, error) {
 	invited, err := v.tx.Invited(HashSecret(secret), v.at.UnixMicro())
 	if err != nil {
 		return nil, gone(err)
+	}
+	if invited.Suspended {
+		return nil, noInvitation()
 	}
 	return v.letIn(invited)
 }

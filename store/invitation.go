@@ -197,6 +197,7 @@ type Invited struct {
 	Invitation          string // id
 	Role                pb.Invitation_Role
 	Inviter             string // id
+	Suspended           bool   // the inviter is
 }
 
 // Invited returns what the secret with the given hash is for, if its invitation is open at
@@ -205,7 +206,7 @@ func (t *Tx) Invited(hash []byte, us int64) (*Invited, error) {
 	var s societyInvitationRow
 	err := t.q().Where("hash = ? AND "+openInvitation, hash, us).Take(&s).Error
 	if err == nil {
-		return &Invited{Society: s.SocietyID, Invitation: s.Is.InvitationID, Role: pb.Invitation_Role(s.Is.Role), Inviter: s.Is.InviterID}, nil
+		return t.invitedBy(&Invited{Society: s.SocietyID, Invitation: s.Is.InvitationID, Role: pb.Invitation_Role(s.Is.Role), Inviter: s.Is.InviterID})
 	}
 	if !errors.Is(err, ErrNotFound) {
 		return nil, err
@@ -214,7 +215,17 @@ func (t *Tx) Invited(hash []byte, us int64) (*Invited, error) {
 	if err := t.q().Where("hash = ? AND "+openInvitation, hash, us).Take(&c).Error; err != nil {
 		return nil, err
 	}
-	return &Invited{Collection: c.CollectionID, Invitation: c.Is.InvitationID, Role: pb.Invitation_Role(c.Is.Role), Inviter: c.Is.InviterID}, nil
+	return t.invitedBy(&Invited{Collection: c.CollectionID, Invitation: c.Is.InvitationID, Role: pb.Invitation_Role(c.Is.Role), Inviter: c.Is.InviterID})
+}
+
+// invitedBy completes what an invitation is for by what is to be known of who made it.
+func (t *Tx) invitedBy(i *Invited) (*Invited, error) {
+	var g growerRow
+	if err := t.q().Where("grower_id = ?", i.Inviter).Take(&g).Error; err != nil {
+		return nil, err
+	}
+	i.Suspended = g.SuspendUs != nil
+	return i, nil
 }
 
 // Forget removes for good the invitations that ended by us: were accepted, taken back, or

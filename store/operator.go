@@ -4,11 +4,11 @@ import "fmt"
 
 // What only the operator does, who holds the database.
 
-// RevokeAll ends all tokens and calendars of the grower that are not revoked yet, takes all
-// identities from them, and tells how many tokens: who had a token of theirs may have made a
-// calendar too, or linked an identity. Those
-// of a newer writer too: what it knows of them beside their end no longer matters. Of a
-// grower who is not there it returns ErrNotFound.
+// RevokeAll ends all tokens and calendars of the grower that are not revoked yet, takes back
+// all open invitations that they made and all identities from them, and tells how many
+// tokens: who had a token of theirs may have made a calendar or an invitation too, or linked
+// an identity. Those of a newer writer too: what it knows of them beside their end no longer
+// matters. Of a grower who is not there it returns ErrNotFound.
 func (g *Grower) RevokeAll(us int64) (int64, error) {
 	if err := g.Lock(); err != nil {
 		return 0, err
@@ -19,6 +19,13 @@ func (g *Grower) RevokeAll(us int64) (int64, error) {
 	}
 	if err := g.tx.q().Exec("UPDATE calendars SET revoke_us = ?, version = version + 1 WHERE grower_id = ? AND revoke_us IS NULL", us, g.id).Error; err != nil {
 		return 0, fmt.Errorf("revoke calendars: %w", err)
+	}
+	for _, of := range []string{"society", "collection"} { // found by the audit, which is kept longer than they are open
+		err := g.tx.q().Exec("UPDATE "+of+"_invitations SET revoke_us = ?, version = version + 1 WHERE "+of+"_id IN (SELECT a."+of+"_id FROM "+of+"_audits a WHERE a.grower_id = ?)"+
+			" AND inviter_id = ? AND accept_us IS NULL AND revoke_us IS NULL", us, g.id, g.id).Error
+		if err != nil {
+			return 0, fmt.Errorf("take back invitations: %w", err)
+		}
 	}
 	if err := g.tx.q().Exec("DELETE FROM identities WHERE grower_id = ?", g.id).Error; err != nil {
 		return 0, fmt.Errorf("delete identities: %w", err)

@@ -244,9 +244,9 @@ func growerResetTokenCommand() *cobra.Command {
 	c := growerCommandOn(&cobra.Command{
 		Use:   "reset-token GROWER",
 		Short: "Revoke all tokens of a grower and make a new one",
-		Long: `Revoke all tokens and calendars of a grower, which cannot be undone, take all identities
-of other issuers from them, and print a new token that may read, record and manage. It is
-shown this once: only a hash of it is kept.
+		Long: `Revoke all tokens, calendars and open invitations of a grower, which cannot be undone, take
+all identities of other issuers from them, and print a new token that may read, record and
+manage. It is shown this once: only a hash of it is kept.
 
 ` + howToName,
 		Example: "  dewbench grower reset-token \"Fern Hollow\"\n  dewbench grower reset-token 0199a3 --token-file new-token",
