@@ -92,37 +92,54 @@ func (a *audits) forget(of audited) {
 	a.order = slices.DeleteFunc(a.order, func(k auditKey) bool { return k.of == of })
 }
 
+// mostEntries is how many entries one statement writes: the engines take some 30,000
+// arguments. Who leaves may have been granted thousands of collections.
+const mostEntries = 1000
+
 // writeAudits puts on record what was noted, by one statement for collections and one for
-// societies.
+// societies, or more if there is much.
 func (t *Tx) writeAudits() error {
 	statements := map[string]*strings.Builder{}
 	args := map[string][]any{}
-	rows := map[audited]int{}
-	for _, k := range t.audits.order {
-		b := statements[k.of.table]
+	rows := map[string]map[audited]int{} // of the statement of a table, about each
+	written := func(table string) error {
+		b := statements[table]
 		if b == nil {
-			b = &strings.Builder{}
-			fmt.Fprintf(b, "INSERT INTO %s (%s, audit_number, create_us, grower_id, token_id, request_id, action, names, stamp) VALUES ", k.of.table, k.of.column)
-			statements[k.of.table] = b
+			return nil
 		}
+		if err := t.q().Exec(b.String(), args[table]...).Error; err != nil {
+			return fmt.Errorf("put changes on record: %w", err)
+		}
+		delete(statements, table)
+		return nil
+	}
+	for _, k := range t.audits.order {
 		for some := range slices.Chunk(t.audits.names[k], mostAudited) {
 			names, err := json.Marshal(some)
 			if err != nil {
 				return fmt.Errorf("write names of an audit entry: %w", err)
 			}
-			if len(args[k.of.table]) > 0 {
+			b := statements[k.of.table]
+			if b == nil {
+				b = &strings.Builder{}
+				fmt.Fprintf(b, "INSERT INTO %s (%s, audit_number, create_us, grower_id, token_id, request_id, action, names, stamp) VALUES ", k.of.table, k.of.column)
+				statements[k.of.table], args[k.of.table], rows[k.of.table] = b, nil, map[audited]int{}
+			} else {
 				b.WriteString(", ")
 			}
-			rows[k.of]++
-			fmt.Fprintf(b, "(?, (SELECT coalesce(max(a.audit_number), 0) FROM %s a WHERE a.%s = ?) + %d, ?, ?, ?, ?, ?, ?, ?)", k.of.table, k.of.column, rows[k.of])
+			rows[k.of.table][k.of]++
+			fmt.Fprintf(b, "(?, (SELECT coalesce(max(a.audit_number), 0) FROM %s a WHERE a.%s = ?) + %d, ?, ?, ?, ?, ?, ?, ?)", k.of.table, k.of.column, rows[k.of.table][k.of])
 			args[k.of.table] = append(args[k.of.table], k.of.id, k.of.id, k.by.Us, k.by.Grower, k.by.Token, orNil(k.by.Request), int32(k.action), string(names), stamp())
+			if len(args[k.of.table]) >= 9*mostEntries {
+				if err := written(k.of.table); err != nil {
+					return err
+				}
+			}
 		}
 	}
 	for _, table := range []string{"collection_audits", "society_audits"} {
-		if b := statements[table]; b != nil {
-			if err := t.q().Exec(b.String(), args[table]...).Error; err != nil {
-				return fmt.Errorf("put changes on record: %w", err)
-			}
+		if err := written(table); err != nil {
+			return err
 		}
 	}
 	return nil

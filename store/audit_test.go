@@ -273,3 +273,46 @@ func TestFewTouchTheAudit(t *testing.T) {
 		}
 	}
 }
+
+// One transaction may change more collections than one statement has arguments for: as when
+// a society is ended to which thousands are granted. Its entries are numbered all the same.
+func TestAuditsOfManyCollections(t *testing.T) {
+	each(t, func(b bed) {
+		const many = 7500
+		id := func(i int) string { return fmt.Sprintf("many%05d", i) }
+		b.write(func(tx *store.Tx) error {
+			for i := range many {
+				c, err := tx.CreateCollection(id(i), "g1", &pb.Collection{DisplayName: "Many", TimeZone: "Europe/Berlin"}, at(0))
+				if err != nil {
+					return err
+				}
+				if i%1000 == 0 { // in another statement than its creation, or the same
+					if _, err := c.Delete(at(1), noon+day, func(*pb.Collection) error { return nil }); err != nil {
+						return err
+					}
+				}
+			}
+			return nil
+		})
+		b.read(func(tx *store.Tx) error {
+			for _, i := range []int{0, 1, 1000, many - 1} {
+				c, err := tx.Collection(id(i), "g1", anyone)
+				if err != nil {
+					return err
+				}
+				all, _, err := c.Audits(store.List{Limit: 10})
+				if err != nil {
+					return err
+				}
+				want := 1
+				if i%1000 == 0 {
+					want = 2
+				}
+				if len(all) != want || all[0].GetAction() != pb.AuditEntry_CREATED || !strings.HasSuffix(all[want-1].GetName(), fmt.Sprintf("/auditEntries/%d", want)) {
+					b.Errorf("%s: %v", id(i), all)
+				}
+			}
+			return nil
+		})
+	})
+}
