@@ -135,3 +135,31 @@ func TestInvitationEndsWithInviter(t *testing.T) {
 		opensNothing("the tokens of who made it were reset")
 	})
 }
+
+// A keeper makes no bench by a table, whatever their token may: benches are settings.
+func TestImportMakesBenchesForManagers(t *testing.T) {
+	onEngines(t, func(t *testing.T, engine store.Engine) {
+		ctx := t.Context()
+		_, own, other := openOutlive(t, engine)
+		c := sharedWithOther(t, own, other, pb.Invitation_KEEPER)
+		_, err := pb.NewPlantServiceClient(own).CreatePlant(ctx, &pb.CreatePlantRequest{Parent: c.GetName(), Plant: &pb.Plant{Tag: "S1", Taxon: "taxa/drosera-spatulata"}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for want, who := range []*bearing{other, own} {
+			answer, err := pb.NewExchangeServiceClient(who).ImportObservations(ctx, &pb.ImportObservationsRequest{
+				Parent: c.GetName(), Csv: []byte("Tag,Date,Kind,Bench\nS1,2026-05-01,move,North shelf\n"), GoodRowsOnly: true,
+			})
+			list, listErr := pb.NewBenchServiceClient(own).ListBenches(ctx, &pb.ListBenchesRequest{Parent: c.GetName()})
+			if listErr != nil || len(list.GetBenches()) != want {
+				t.Errorf("benches: %v, %v; want %d: %v, %v", list, listErr, want, answer, err)
+			}
+			if want == 0 {
+				continue
+			}
+			if err != nil {
+				t.Error(err)
+			}
+		}
+	})
+}

@@ -88,7 +88,7 @@ type benchBook struct {
 	byName  map[string][]*pb.Bench // by folded display name; without deleted ones
 	planned []*pb.Bench            // to be made
 	from    map[string]string      // by name: what first said so in the table
-	mayMake bool
+	maker   string                 // who would make it, if the caller may not; "": they may
 }
 
 func (v *visit) benchBook(c *collection) (*benchBook, error) {
@@ -96,7 +96,13 @@ func (v *visit) benchBook(c *collection) (*benchBook, error) {
 	if err != nil {
 		return nil, err
 	}
-	b := &benchBook{v: v, c: c, all: all, byName: map[string][]*pb.Bench{}, from: map[string]string{}, mayMake: Holds(v.call.caller.Scopes, ScopeManage)}
+	b := &benchBook{v: v, c: c, all: all, byName: map[string][]*pb.Bench{}, from: map[string]string{}}
+	switch manage := Rules[pb.BenchService_CreateBench_FullMethodName]; { // a keeper may record moves, and benches are settings
+	case c.is < manage.Least:
+		b.maker = manage.Least.String() + " of the collection"
+	case !Holds(v.call.caller.Scopes, manage.Scope):
+		b.maker = "a token with the scope " + manage.Scope
+	}
 	for _, m := range all {
 		b.list(m)
 	}
@@ -208,7 +214,7 @@ func (b *benchBook) only(exposure pb.Bench_Exposure) (bench *pb.Bench, rule stri
 
 // plan makes up a bench, to be made when the row is written.
 func (b *benchBook) plan(text string, s spot) (bench *pb.Bench, rule string) {
-	if !b.mayMake {
+	if b.maker != "" {
 		var names []string
 		for _, m := range b.all {
 			if m.GetDeleteTime() == nil {
@@ -218,9 +224,9 @@ func (b *benchBook) plan(text string, s spot) (bench *pb.Bench, rule string) {
 		slices.Sort(names)
 		rule = "is not a bench of the collection"
 		if near := table.Nearest(text, names, 1); len(near) > 0 {
-			return nil, rule + fmt.Sprintf("; did you mean %q? A token with the scope manage would make a new one", near[0])
+			return nil, rule + fmt.Sprintf("; did you mean %q? Only %s makes a new one", near[0], b.maker)
 		}
-		return nil, rule + "; a token with the scope manage would make it"
+		return nil, rule + "; only " + b.maker + " makes it"
 	}
 	if n := len([]rune(text)); n > mostBenchName {
 		return nil, fmt.Sprintf("is longer than the %d characters that a bench's name may have", mostBenchName)

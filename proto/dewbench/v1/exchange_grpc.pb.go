@@ -74,8 +74,8 @@ type ExchangeServiceClient interface {
 	ImportFeedings(ctx context.Context, in *ImportFeedingsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
 	// Brings measurements and other observations in from a table. A row may say several
 	// things; each is an observation of its own, and is known again among those of its
-	// kind. Benches that are not there are made if the token has the scope `manage`. Else
-	// as ImportFeedings.
+	// kind. Benches that are not there are made for managers, if the token has the scope
+	// `manage`. Else as ImportFeedings.
 	ImportObservations(ctx context.Context, in *ImportObservationsRequest, opts ...grpc.CallOption) (*ImportResponse, error)
 	// Gives plants out as a table, which ImportPlants takes. Its headers are terms of
 	// Darwin Core where they fit: `organismID` is the ref of a plant, else its name,
@@ -207,8 +207,8 @@ type ExchangeServiceServer interface {
 	ImportFeedings(context.Context, *ImportFeedingsRequest) (*ImportResponse, error)
 	// Brings measurements and other observations in from a table. A row may say several
 	// things; each is an observation of its own, and is known again among those of its
-	// kind. Benches that are not there are made if the token has the scope `manage`. Else
-	// as ImportFeedings.
+	// kind. Benches that are not there are made for managers, if the token has the scope
+	// `manage`. Else as ImportFeedings.
 	ImportObservations(context.Context, *ImportObservationsRequest) (*ImportResponse, error)
 	// Gives plants out as a table, which ImportPlants takes. Its headers are terms of
 	// Darwin Core where they fit: `organismID` is the ref of a plant, else its name,
