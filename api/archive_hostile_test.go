@@ -373,3 +373,38 @@ func FuzzArchive(f *testing.F) {
 		}
 	})
 }
+
+// TestArchiveOfLongHistory takes no history in that would fill the memory: of a collection,
+// of a bench, of a plant without records.
+func TestArchiveOfLongHistory(t *testing.T) {
+	d := openFixture(t, store.SQLite)
+	const folder, times = "collections/attic/", `"createTime":"2026-04-01T09:00:00Z","updateTime":"2026-04-01T09:00:00Z"`
+	changes := func(of string) string {
+		var out strings.Builder
+		for n := 1; out.Len() <= 33<<20; n++ {
+			fmt.Fprintf(&out, `{"parent":%q,"revision":{"number":%d,"action":"CREATED","createTime":"2026-04-01T09:00:00Z"}}`+"\n", of, n)
+		}
+		return out.String()
+	}
+	for file, more := range map[string]map[string]string{
+		"collection_revisions.jsonl": {"collection_revisions.jsonl": changes("collections/attic")},
+		"bench_revisions.jsonl": {
+			"benches.jsonl":         `{"name":"collections/attic/benches/b","displayName":"B","etag":"\"a-1\"",` + times + "}\n",
+			"bench_revisions.jsonl": changes("collections/attic/benches/b"),
+		},
+		"plant_revisions.jsonl": {
+			"plants.jsonl": `{"plant":{"name":"collections/attic/plants/p","tag":"1","scientificName":"Drosera","trapType":"ADHESIVE","habit":"SMALL_ROSETTE","etag":"\"a-1\"",` +
+				times + "}}\n",
+			"plant_revisions.jsonl": changes("collections/attic/plants/p"),
+		},
+	} {
+		files := filesOf(t, anArchive)
+		for name, text := range more {
+			files[folder+name] = text
+		}
+		answer := sendArchive(t, d.doors, testSecret, "?validateOnly=true", zipOf(t, files))
+		if answer.status != http.StatusBadRequest || !strings.Contains(string(answer.body), file) || !strings.Contains(string(answer.body), "is longer than") {
+			t.Errorf("%s: status %d: %.600s", file, answer.status, answer.body)
+		}
+	}
+}

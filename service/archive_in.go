@@ -41,9 +41,13 @@ func WithArchive(ctx context.Context, sent *SentArchive) context.Context {
 // unpublishedKept is when the sweep removes what is left of an import that broke off.
 const unpublishedKept = 24 * time.Hour
 
-// mostPlantBytes is how much text the records of one plant may have in an archive: they are
-// in memory together.
-const mostPlantBytes = 32 << 20
+// mostPlantBytes is how much text the records of one plant may have in an archive with
+// their history, and mostHeadBytes that of a collection and its benches: it is in memory
+// together.
+const (
+	mostPlantBytes = 32 << 20
+	mostHeadBytes  = 32 << 20
+)
 
 // archiveIn is an archive that is taken in. It is gone through twice: once to judge all of
 // it, and once to write it, where each line is judged again.
@@ -445,11 +449,12 @@ func (in *archiveIn) checkLife(m lived) string {
 	return ""
 }
 
-// revisions takes those of one resource out of a stream.
-func (in *archiveIn) revisions(s *stream[*pb.ArchivedRevision], kind store.Kind, plant, id, name, etag string, at interface {
+// revisions takes those of one resource out of a stream, and tells how much of the room for
+// their text is left.
+func (in *archiveIn) revisions(s *stream[*pb.ArchivedRevision], kind store.Kind, plant, id, name, etag string, room int, at interface {
 	Fault(string, ...any) *archive.Fault
 },
-) (all []store.Revised, size int, err error) {
+) (all []store.Revised, left int, err error) {
 	for {
 		m, ok, err := s.peek()
 		if err != nil {
@@ -469,15 +474,17 @@ func (in *archiveIn) revisions(s *stream[*pb.ArchivedRevision], kind store.Kind,
 		case r.GetBefore() == nil && r.GetAction() != pb.Revision_CREATED, r.GetBefore() != nil && kindBefore(r) != kind:
 			return nil, 0, s.lines.Fault("revision: must tell what stood before of the same kind")
 		}
+		if room -= s.bytes; room < 0 {
+			return nil, 0, s.lines.Fault("the history here, with the records that it is in memory with, is longer than %d bytes", mostPlantBytes)
+		}
 		s.take()
-		size += s.bytes
 		all = append(all, store.Revised{Revision: r, Kind: kind, Plant: plant, ID: id})
 		in.tell(s.one, func(i *pb.ImportArchiveResponse_Imported) { i.Revisions++ })
 	}
 	if version := store.LastRevision(etag); len(all) == 0 || version != int64(len(all)) {
 		return nil, 0, at.Fault("etag: tells of version %d, and the history has %d changes of it", version, len(all))
 	}
-	return all, size, nil
+	return all, room, nil
 }
 
 // tell counts what is judged the first time.
@@ -554,7 +561,8 @@ func (in *archiveIn) head(one *archivedIn) (history []store.Revised, err error) 
 	}
 	changes := openRevisions(in, one, "collection_revisions.jsonl", archive.MaxLongLine)
 	defer changes.close()
-	if history, _, err = in.revisions(changes, store.CollectionKind, "", one.to, m.GetName(), m.GetEtag(), file.lines); err != nil {
+	room := mostHeadBytes
+	if history, room, err = in.revisions(changes, store.CollectionKind, "", one.to, m.GetName(), m.GetEtag(), room, file.lines); err != nil {
 		return nil, err
 	}
 	if err := unused(changes, "a collection"); err != nil {
@@ -585,8 +593,11 @@ func (in *archiveIn) head(one *archivedIn) (history []store.Revised, err error) 
 		if rule := in.checkLife(m); rule != "" {
 			return nil, benches.lines.Fault("%s", rule)
 		}
-		some, _, err := in.revisions(of, store.BenchKind, "", id, m.GetName(), m.GetEtag(), benches.lines)
-		if err != nil {
+		if room -= benches.bytes; room < 0 {
+			return nil, benches.lines.Fault("the benches with their history are longer than %d bytes", mostHeadBytes)
+		}
+		var some []store.Revised
+		if some, room, err = in.revisions(of, store.BenchKind, "", id, m.GetName(), m.GetEtag(), room, benches.lines); err != nil {
 			return nil, err
 		}
 		history = append(history, some...)
@@ -662,16 +673,14 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 		if err != nil {
 			return err
 		}
-		size := plants.bytes
+		room := mostPlantBytes - plants.bytes
 		if p.Ref != "" && refs[p.Ref] {
 			return plants.lines.Fault("ref: is that of another plant already")
 		}
 		refs[p.Ref] = true
-		var more int
-		if p.revisions, more, err = in.revisions(ofPlants, store.PlantKind, "", p.ID, p.GetName(), p.GetEtag(), plants.lines); err != nil {
+		if p.revisions, room, err = in.revisions(ofPlants, store.PlantKind, "", p.ID, p.GetName(), p.GetEtag(), room, plants.lines); err != nil {
 			return err
 		}
-		size += more
 		before := map[string]bool{}
 		for lastEvent := ""; ; {
 			m, ok, err := fed.peek()
@@ -694,8 +703,11 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 				return fed.lines.Fault("ref: is that of another feeding of the plant already")
 			}
 			before[m.GetRef()] = true
-			some, more, err := in.revisions(ofFed, store.FeedingKind, p.ID, id, f.GetName(), f.GetEtag(), fed.lines)
-			if err != nil {
+			if room -= fed.bytes; room < 0 {
+				return fed.lines.Fault("the records of one plant are longer than %d bytes", mostPlantBytes)
+			}
+			var some []store.Revised
+			if some, room, err = in.revisions(ofFed, store.FeedingKind, p.ID, id, f.GetName(), f.GetEtag(), room, fed.lines); err != nil {
 				return err
 			}
 			p.feedings, p.feedingRefs, p.revisions = append(p.feedings, f), append(p.feedingRefs, m.GetRef()), append(p.revisions, some...)
@@ -703,9 +715,6 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 				p.counted.Feedings = append(p.counted.Feedings, f)
 			}
 			in.tell(one, func(i *pb.ImportArchiveResponse_Imported) { i.Feedings++ })
-			if size += fed.bytes + more; size > mostPlantBytes {
-				return fed.lines.Fault("the records of one plant are longer than %d bytes", mostPlantBytes)
-			}
 		}
 		clear(before)
 		for lastEvent := ""; ; {
@@ -733,8 +742,11 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 				return seen.lines.Fault("ref: is that of another observation of the plant already")
 			}
 			before[ref] = true
-			some, more, err := in.revisions(ofSeen, store.ObservationKind, p.ID, id, o.GetName(), o.GetEtag(), seen.lines)
-			if err != nil {
+			if room -= seen.bytes; room < 0 {
+				return seen.lines.Fault("the records of one plant are longer than %d bytes", mostPlantBytes)
+			}
+			var some []store.Revised
+			if some, room, err = in.revisions(ofSeen, store.ObservationKind, p.ID, id, o.GetName(), o.GetEtag(), room, seen.lines); err != nil {
 				return err
 			}
 			p.observations, p.factRefs, p.revisions = append(p.observations, o), append(p.factRefs, m.GetRef()), append(p.revisions, some...)
@@ -742,9 +754,6 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 				p.counted.Observations = append(p.counted.Observations, o)
 			}
 			in.tell(one, func(i *pb.ImportArchiveResponse_Imported) { i.Observations++ })
-			if size += seen.bytes + more; size > mostPlantBytes {
-				return seen.lines.Fault("the records of one plant are longer than %d bytes", mostPlantBytes)
-			}
 		}
 		if n := p.counted.Len(); n > mostEvents {
 			return plants.lines.Fault("has %d feedings and observations, and %d are the most", n, mostEvents)

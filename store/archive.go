@@ -233,7 +233,8 @@ func (c *Collection) RestoreObservations(all []*pb.Observation, refs []string, r
 }
 
 // RestoreRevisions adds changes as they were made elsewhere; grower is who made all of
-// them here.
+// them here, and who recorded and owned what stood before: others may be unknown here, or
+// were erased.
 func (c *Collection) RestoreRevisions(all []Revised, grower string) error {
 	rows := make([]revisionRow, len(all))
 	for i, m := range all {
@@ -243,8 +244,15 @@ func (c *Collection) RestoreRevisions(all []Revised, grower string) error {
 			CreateUs: Micros(m.GetCreateTime()), GrowerID: grower, Stamp: stamp(),
 		}
 		before := beforeOf(m.Revision)
-		if before == nil {
+		switch b := before.(type) {
+		case nil:
 			continue
+		case *pb.Collection:
+			b.Owner = GrowerName(grower)
+		case *pb.Feeding:
+			b.Recorder = GrowerName(grower)
+		case *pb.Observation:
+			b.Recorder = GrowerName(grower)
 		}
 		s, err := text(before)
 		if err != nil {

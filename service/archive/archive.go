@@ -106,13 +106,36 @@ func fault(file string, line int, rule string, args ...any) *Fault {
 
 // packaged is the descriptor.
 type packaged struct {
-	Name        string     `json:"name"`
-	Title       string     `json:"title"`
-	Profile     string     `json:"profile"`
-	Format      int        `json:"dewbenchFormat"`
-	Created     string     `json:"created"`
-	Description string     `json:"description"`
-	Resources   []resource `json:"resources"`
+	Name        string    `json:"name"`
+	Title       string    `json:"title"`
+	Profile     string    `json:"profile"`
+	Format      int       `json:"dewbenchFormat"`
+	Created     string    `json:"created"`
+	Description string    `json:"description"`
+	Resources   resources `json:"resources"`
+}
+
+// resources are no more than an archive has files: in memory each takes far more than the
+// few bytes in which one may be written.
+type resources []resource
+
+// UnmarshalJSON reads a list of them.
+func (r *resources) UnmarshalJSON(text []byte) error {
+	in := json.NewDecoder(bytes.NewReader(text))
+	if open, err := in.Token(); err != nil || open != json.Delim('[') {
+		return errors.New("resources is no list")
+	}
+	for in.More() {
+		if len(*r) == MaxFiles {
+			return fmt.Errorf("resources are more than %d", MaxFiles)
+		}
+		var one resource
+		if err := in.Decode(&one); err != nil {
+			return err
+		}
+		*r = append(*r, one)
+	}
+	return nil
 }
 
 // resource is a file in the descriptor.
@@ -257,8 +280,8 @@ func Open(from io.ReaderAt, size int64) (*Reader, error) {
 // checkDirectory judges how long the list of files is, before it is read into memory: by
 // the record at the end of the file (APPNOTE.TXT of the ZIP format, section 4.3.16).
 func checkDirectory(from io.ReaderAt, size int64) error {
-	const length, longest = 22, math.MaxUint16
-	tail := make([]byte, min(size, length+longest))
+	const length, longest, locator = 22, math.MaxUint16, 20
+	tail := make([]byte, min(size, locator+length+longest))
 	if _, err := from.ReadAt(tail, size-int64(len(tail))); err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
@@ -267,8 +290,11 @@ func checkDirectory(from io.ReaderAt, size int64) error {
 		return fault("", 0, "is not a whole ZIP file")
 	}
 	end := tail[at:]
-	files, offset := binary.LittleEndian.Uint16(end[10:]), binary.LittleEndian.Uint32(end[16:])
-	if files == math.MaxUint16 || offset == math.MaxUint32 || size-int64(offset) > maxDirectory || files > MaxFiles {
+	files, length32, offset := binary.LittleEndian.Uint16(end[10:]), binary.LittleEndian.Uint32(end[12:]), binary.LittleEndian.Uint32(end[16:])
+	// archive/zip goes by the length as well as by the offset, and by neither where there
+	// is the larger record of section 4.3.14: its locator stands before the one at the end.
+	larger := at >= locator && bytes.HasPrefix(tail[at-locator:], []byte("PK\x06\x07"))
+	if files > MaxFiles || length32 > maxDirectory || size-int64(offset) > maxDirectory || larger {
 		return fault("", 0, "has too many files: %d are the most", MaxFiles)
 	}
 	return nil

@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -203,4 +204,54 @@ func FuzzReader(f *testing.F) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// TestHiddenDirectory makes archives whose list of files is longer than the record at the
+// end makes it look at first: by the length in that record, which archive/zip counts back
+// from the end, and by the larger record of long archives, which it reads instead.
+func TestHiddenDirectory(t *testing.T) {
+	const entries = 4<<16 + 1 // of 51 bytes, 12 MiB: 1 by the 16 bits that count them
+	entry := make([]byte, 46, 51)
+	copy(entry, "PK\x01\x02")
+	binary.LittleEndian.PutUint16(entry[28:], 5)
+	list := bytes.Repeat(append(entry, "a.txt"...), entries)
+	end := func(files uint16, length, offset uint32) []byte {
+		out := make([]byte, 22)
+		copy(out, "PK\x05\x06")
+		binary.LittleEndian.PutUint16(out[10:], files)
+		binary.LittleEndian.PutUint32(out[12:], length)
+		binary.LittleEndian.PutUint32(out[16:], offset)
+		return out
+	}
+	larger := make([]byte, 56+20)
+	copy(larger, "PK\x06\x06")
+	binary.LittleEndian.PutUint64(larger[24:], entries)
+	binary.LittleEndian.PutUint64(larger[32:], entries)
+	binary.LittleEndian.PutUint64(larger[40:], uint64(len(list)))
+	copy(larger[56:], "PK\x06\x07")
+	binary.LittleEndian.PutUint64(larger[56+8:], uint64(len(list)))
+	binary.LittleEndian.PutUint32(larger[56+16:], 1)
+	for name, text := range map[string][]byte{
+		"length": bytes.Join([][]byte{list, end(1, uint32(len(list)), uint32(len(list)))}, nil),
+		"zip64":  bytes.Join([][]byte{list, larger, end(1, math.MaxUint16, uint32(len(list)))}, nil),
+	} {
+		if z, err := zip.NewReader(bytes.NewReader(text), int64(len(text))); err != nil || len(z.File) != entries {
+			t.Fatalf("%s: archive/zip reads %v", name, err)
+		}
+		var f *Fault
+		if err := checkDirectory(bytes.NewReader(text), int64(len(text))); !errors.As(err, &f) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// TestLongDescription names more files than there may be, in few bytes.
+func TestLongDescription(t *testing.T) {
+	for _, one := range []string{"{}", "null"} {
+		var all packaged
+		err := json.Unmarshal([]byte(`{"resources":[`+strings.Repeat(one+",", MaxFiles)+one+`]}`), &all)
+		if err == nil || len(all.Resources) > MaxFiles {
+			t.Errorf("%s: %d, %v", one, len(all.Resources), err)
+		}
+	}
 }
