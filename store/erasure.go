@@ -166,8 +166,14 @@ func (c *Collection) Erase(e *Erasure) error {
 	}, e)
 }
 
-// Erase is that of a collection for what is kept of the society.
-func (s *Society) Erase(e *Erasure) error { return s.tx.disown("society", s.id, nil, e) }
+// Erase is that of a collection for what is kept of the society. Calls of others about the
+// member are kept with the member's name, for as long as they may be repeated.
+func (s *Society) Erase(e *Erasure) error {
+	return s.tx.disown("society", s.id, []string{
+		"UPDATE requests SET names = replace(names, @grower, @code) WHERE grower_id IN" +
+			" (SELECT a.grower_id FROM society_audits a WHERE a.society_id = @tenant) AND names LIKE @part",
+	}, e)
+}
 
 // disown runs statements, and those that are the same for collections and societies.
 func (t *Tx) disown(tenant, id string, statements []string, e *Erasure) error {

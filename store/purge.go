@@ -23,6 +23,9 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		}
 	}
 	whole := c.row.PurgeUs != nil && *c.row.PurgeUs <= us
+	if !whole && c.row.OwnerID == nil && c.row.OwnerSocietyID == nil {
+		return 0, false, nil // it is being restored: benches may still wait for their plants
+	}
 	purged := func(kind Kind, id string) {
 		if !whole { // else the audit goes too
 			c.tx.note(ofCollection(c.id), By{Us: us}, pb.AuditEntry_PURGED, kind.relative("", id))
