@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 
+	"gorm.io/gorm"
+
 	pb "dewbench/proto/dewbench/v1"
 )
 
@@ -182,30 +184,50 @@ func (r *audit) message(parent string) (*pb.AuditEntry, error) {
 	return m, nil
 }
 
-// Audits lists what was done in the collection and with it, the latest first with q.Desc.
+// Audits lists what was done in the collection and with it, the latest first with q.Desc;
+// fewer than asked for where entries name much.
 func (c *Collection) Audits(q List) ([]*pb.AuditEntry, []any, error) {
-	rows, next, err := list[collectionAuditRow](c.tx, &auditList, c.own(), q)
-	return auditMessages(rows, func(r *collectionAuditRow) *audit { return &r.Is }, CollectionName(c.id), next, err)
+	return listAudits(c.tx, c.own, q, CollectionName(c.id), func(r *collectionAuditRow) *audit { return &r.Is })
 }
 
 // Audits lists what was done with the society, its members and its invitations, the latest
-// first with q.Desc.
+// first with q.Desc; fewer than asked for where entries name much.
 func (s *Society) Audits(q List) ([]*pb.AuditEntry, []any, error) {
-	rows, next, err := list[societyAuditRow](s.tx, &auditList, s.own(), q)
-	return auditMessages(rows, func(r *societyAuditRow) *audit { return &r.Is }, SocietyName(s.id), next, err)
+	return listAudits(s.tx, s.own, q, SocietyName(s.id), func(r *societyAuditRow) *audit { return &r.Is })
 }
 
-func auditMessages[R any](rows []R, of func(*R) *audit, parent string, next []any, err error) ([]*pb.AuditEntry, []any, error) {
-	if err != nil {
-		return nil, nil, err
-	}
-	out := make([]*pb.AuditEntry, len(rows))
-	for i := range rows {
-		if out[i], err = of(&rows[i]).message(parent); err != nil {
+const (
+	// auditsRead is how many entries are read at once: each may have 100 KB of names.
+	auditsRead = 50
+	// auditBytes is how long the names of a list are, or a little more: gRPC clients take
+	// 4 MiB, and a few entries may name all that a large table brought.
+	auditBytes = 1 << 20
+)
+
+func listAudits[R any](t *Tx, own func() *gorm.DB, q List, parent string, of func(*R) *audit) (out []*pb.AuditEntry, next []any, err error) {
+	for size, left := 0, q.Limit; ; q.After = next {
+		q.Limit = min(left, auditsRead)
+		var rows []R
+		if rows, next, err = list[R](t, &auditList, own(), q); err != nil {
 			return nil, nil, err
 		}
+		for i := range rows {
+			if size >= auditBytes {
+				return out, []any{of(&rows[i-1]).AuditNumber}, nil
+			}
+			m, err := of(&rows[i]).message(parent)
+			if err != nil {
+				return nil, nil, err
+			}
+			for _, name := range m.GetResources() {
+				size += len(name)
+			}
+			out = append(out, m)
+		}
+		if left -= len(rows); next == nil || left == 0 || size >= auditBytes {
+			return out, next, nil
+		}
 	}
-	return out, next, nil
 }
 
 // lockCollections locks collections, in the order in which all do so.

@@ -314,5 +314,49 @@ func TestAuditsOfManyCollections(t *testing.T) {
 			}
 			return nil
 		})
+
+// A list ends early where entries name very much, and goes on from there: all of it comes,
+// once.
+func TestAuditOfLongNames(t *testing.T) {
+	each(t, func(b bed) {
+		const times, each = 15, 1000
+		for k := range times {
+			b.in(func(c *store.Collection) error {
+				var all []store.NewPlant
+				for n := range each {
+					id := fmt.Sprintf("%s-%d-%d", strings.Repeat("p", 50), k, n)
+					all = append(all, pot("c1", id, id))
+				}
+				_, err := c.CreatePlants(all, at(1))
+				return err
+			})
+		}
+		var pages, entries []int
+		seen := map[string]bool{}
+		for q := (store.List{Limit: 1000, Desc: true}); ; {
+			var next []any
+			all := get(b, func(c *store.Collection) (all []*pb.AuditEntry, err error) {
+				all, next, err = c.Audits(q)
+				return all, err
+			})
+			size := 0
+			for _, m := range all {
+				for _, name := range m.GetResources() {
+					size += len(name)
+					seen[name] = true
+				}
+				entries = append(entries, len(m.GetResources()))
+			}
+			if pages = append(pages, len(all)); size > 1<<20+100<<10 {
+				b.Errorf("a page names %d bytes", size)
+			}
+			if next == nil {
+				break
+			}
+			q.After = next
+		}
+		if len(pages) < 2 || len(entries) != times+1 || len(seen) != times*each+1 {
+			b.Errorf("pages of %v entries, of %v names, %d different", pages, entries, len(seen))
+		}
 	})
 }
