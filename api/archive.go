@@ -11,6 +11,7 @@ import (
 	"os"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
@@ -73,21 +74,86 @@ func sendsArchive(r *http.Request) bool {
 	return err == nil && kind == archiveType
 }
 
+// mostArchives is how many archives come or go at once, and mostArchivesOfOne how many of
+// them are one grower's: each may fill 256 MiB of the disk for many minutes.
+const (
+	mostArchives      = 16
+	mostArchivesOfOne = 2
+)
+
+// underWay counts archives that come or go.
+type underWay struct {
+	mu  sync.Mutex // guards what follows
+	all int
+	of  map[string]int // by the ids of growers
+}
+
+var errArchives = &service.Error{Reason: tooBusy, Message: fmt.Sprintf(
+	"as many archives come or go as the server takes at once, %d, of one grower %d: call again when one is done", mostArchives, mostArchivesOfOne)}
+
+// begin counts one more, unless there are too many. end counts it no more.
+func (u *underWay) begin(grower string) (end func(), err error) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.all >= mostArchives || u.of[grower] >= mostArchivesOfOne {
+		return nil, errArchives
+	}
+	if u.of == nil {
+		u.of = map[string]int{}
+	}
+	u.all++
+	u.of[grower]++
+	return func() {
+		u.mu.Lock()
+		defer u.mu.Unlock()
+		u.all--
+		if u.of[grower]--; u.of[grower] == 0 {
+			delete(u.of, grower)
+		}
+	}, nil
+}
+
 // scratch is a file that is gone when it is closed.
 type scratch struct {
 	*os.File
-	service.SentArchive // that it holds, of one that came
+	service.SentArchive        // that it holds, of one that came
+	nameless            bool   // it is gone from its folder
+	end                 func() // of an archive that comes or goes
 }
 
-func newScratch() (*scratch, error) {
+// growerOf is the id of the grower whose request was let in.
+func growerOf(ctx context.Context) string {
+	if known, ok := ctx.Value(callerKey{}).(*caller); ok {
+		return known.grower
+	}
+	return ""
+}
+
+// newScratch makes a file for an archive of a grower, by the id.
+func (g *gateway) newScratch(grower string) (*scratch, error) {
+	end, err := g.archives.begin(grower)
+	if err != nil {
+		return nil, err
+	}
 	f, err := os.CreateTemp("", "dewbench-archive-*")
 	if err != nil {
+		end()
 		return nil, fmt.Errorf("file for an archive: %w", err)
 	}
-	return &scratch{File: f}, nil
+	// Where a system lets go of the name of an open file, nothing is left of it when the
+	// program is killed.
+	return &scratch{File: f, nameless: os.Remove(f.Name()) == nil, end: end}, nil
 }
 
-func (s *scratch) Close() error { return errors.Join(s.File.Close(), os.Remove(s.Name())) }
+// Close lets go of the file.
+func (s *scratch) Close() error {
+	defer s.end()
+	err := s.File.Close()
+	if !s.nameless {
+		err = errors.Join(err, os.Remove(s.Name()))
+	}
+	return err
+}
 
 func (g *gateway) remove(ctx context.Context, file *scratch) {
 	if err := file.Close(); err != nil {
@@ -102,7 +168,7 @@ func (g *gateway) giveArchive(w http.ResponseWriter, r *http.Request) {
 		g.refuse(w, r, err)
 		return
 	}
-	file, err := newScratch()
+	file, err := g.newScratch(growerOf(r.Context()))
 	if err != nil {
 		g.refuse(w, r, err)
 		return
@@ -187,7 +253,7 @@ func (g *gateway) receiveArchive(w http.ResponseWriter, r *http.Request) (*scrat
 	if err := errors.Join(door.SetReadDeadline(deadline), door.SetWriteDeadline(deadline.Add(longCall))); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return nil, err
 	}
-	file, err := newScratch()
+	file, err := g.newScratch(growerOf(r.Context()))
 	if err != nil {
 		return nil, err
 	}

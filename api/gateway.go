@@ -40,6 +40,8 @@ type gateway struct {
 	page   atomic.Int64 // rows that are read at once of a table that is given out whole
 	held   atomic.Int64 // bytes of bodies
 	slow   atomic.Int64 // nanoseconds that a body may take to come before its caller is asked again
+
+	archives underWay
 }
 
 // registrations are the generated functions that put a service on the mux.

@@ -89,6 +89,8 @@ var heavy = map[string]int{
 	pb.ExchangeService_ExportPlants_FullMethodName:       20,
 	pb.ExchangeService_ExportFeedings_FullMethodName:     20,
 	pb.ExchangeService_ExportObservations_FullMethodName: 20,
+	pb.ArchiveService_ExportArchive_FullMethodName:       20,
+	pb.ArchiveService_ImportArchive_FullMethodName:       100,
 }
 
 // costs are what all calls cost, but for what is in their requests.
