@@ -314,6 +314,8 @@ func TestAuditsOfManyCollections(t *testing.T) {
 			}
 			return nil
 		})
+	})
+}
 
 // A list ends early where entries name very much, and goes on from there: all of it comes,
 // once.
