@@ -8,11 +8,16 @@ import (
 	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"log/slog"
+	"maps"
 	"net/http"
 	"os"
+	"runtime"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -308,5 +313,73 @@ func TestArchiveOfAnotherType(t *testing.T) {
 		if answer.status != http.StatusBadRequest || !bytes.Contains(answer.body, []byte("send an archive as it is with the header Content-Type: "+archiveType)) {
 			t.Errorf("%q: %d %s", query, answer.status, answer.body)
 		}
+	}
+}
+
+// Of one grower two archives come at once, of others others.
+func TestArchivesOfOneGrower(t *testing.T) {
+	d := open(t, slog.DiscardHandler)
+	other := strings.Replace(testSecret, "dwb_", "dwb_other-", 1)
+	if err := addGrower(t.Context(), d.store, "grower-b", other, service.Scopes...); err != nil {
+		t.Fatal(err)
+	}
+	begun := func() map[string]int {
+		u := &d.server.gateway.archives
+		u.mu.Lock()
+		defer u.mu.Unlock()
+		return maps.Clone(u.of)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	send := func(body io.Reader, secret string) (status int, answer string) {
+		req, err := http.NewRequestWithContext(ctx, http.MethodPost, d.url("/v1/growers/me:import"), body)
+		if err != nil {
+			t.Error(err)
+			return 0, ""
+		}
+		req.Header.Set("Content-Type", "application/zip")
+		req.Header.Set("Authorization", "Bearer "+secret)
+		got, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Error(err)
+			return 0, ""
+		}
+		text, err := io.ReadAll(got.Body)
+		if err := errors.Join(err, got.Body.Close()); err != nil {
+			t.Error(err)
+		}
+		return got.StatusCode, string(text)
+	}
+	var coming sync.WaitGroup
+	var ends []*io.PipeWriter
+	for range mostArchivesOfOne {
+		body, end := io.Pipe()
+		ends = append(ends, end)
+		coming.Go(func() {
+			if status, answer := send(body, testSecret); status != http.StatusBadRequest || !strings.Contains(answer, "INVALID_ARCHIVE") {
+				t.Errorf("what came slowly: %d %s", status, answer)
+			}
+		})
+	}
+	for begun()[d.grower] < mostArchivesOfOne && ctx.Err() == nil {
+		runtime.Gosched()
+	}
+	if status, answer := send(strings.NewReader("no archive"), testSecret); status != http.StatusServiceUnavailable || !strings.Contains(answer, "TOO_BUSY") {
+		t.Errorf("one more: %d %s", status, answer)
+	}
+	if status, answer := send(strings.NewReader("no archive"), other); status != http.StatusBadRequest || !strings.Contains(answer, "INVALID_ARCHIVE") {
+		t.Errorf("another grower's: %d %s", status, answer)
+	}
+	for _, end := range ends {
+		if _, err := io.WriteString(end, "no archive"); err != nil {
+			t.Error(err)
+		}
+		if err := end.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+	coming.Wait()
+	if left := begun(); len(left) != 0 {
+		t.Errorf("under way still: %v", left)
 	}
 }
