@@ -105,7 +105,7 @@ func TestHostileArchives(t *testing.T) {
 					t.Fatal(err)
 				}
 				return out.Bytes()
-			}(), "grower.json: is not there"},
+			}(), "datapackage.json: is not a description of an archive: resources is no list"},
 			{"an unknown version", zipOf(t, with("descriptor", `{"dewbenchFormat":2,"resources":[]}`)), "datapackage.json: has dewbenchFormat 2"},
 			{"no description", zipOf(t, with("descriptor", `[`)), "datapackage.json: is not a description"},
 			{"a wrong digest", wrongSum, "grower.json: has"},

@@ -220,7 +220,7 @@ func TestCosts(t *testing.T) {
 		}
 	}
 	for method := range service.Rules {
-		if costs[method] < 1 || costs[method] > 20 {
+		if costs[method] < 1 || costs[method] > 100 {
 			t.Errorf("%s costs %d", method, costs[method])
 		}
 	}

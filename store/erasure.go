@@ -169,10 +169,17 @@ func (c *Collection) Erase(e *Erasure) error {
 // Erase is that of a collection for what is kept of the society. Calls of others about the
 // member are kept with the member's name, for as long as they may be repeated.
 func (s *Society) Erase(e *Erasure) error {
-	return s.tx.disown("society", s.id, []string{
-		"UPDATE requests SET names = replace(names, @grower, @code) WHERE grower_id IN" +
-			" (SELECT a.grower_id FROM society_audits a WHERE a.society_id = @tenant) AND names LIKE @part",
-	}, e)
+	var others []string
+	if err := s.own().Model(&societyAuditRow{}).Pluck("grower_id", &others).Error; err != nil {
+		return fmt.Errorf("erase grower: %w", err)
+	}
+	for some := range chunks(others) {
+		err := s.tx.q().Exec("UPDATE requests SET names = replace(names, ?, ?) WHERE grower_id IN ? AND names LIKE ?", e.Grower, e.Code, some, "%"+e.Grower+"%").Error
+		if err != nil {
+			return fmt.Errorf("erase grower: %w", err)
+		}
+	}
+	return s.tx.disown("society", s.id, nil, e)
 }
 
 // disown runs statements, and those that are the same for collections and societies.

@@ -20,11 +20,21 @@ func (g *Grower) RevokeAll(us int64) (int64, error) {
 	if err := g.tx.q().Exec("UPDATE calendars SET revoke_us = ?, version = version + 1 WHERE grower_id = ? AND revoke_us IS NULL", us, g.id).Error; err != nil {
 		return 0, fmt.Errorf("revoke calendars: %w", err)
 	}
-	for _, of := range []string{"society", "collection"} { // found by the audit, which is kept longer than they are open
-		err := g.tx.q().Exec("UPDATE "+of+"_invitations SET revoke_us = ?, version = version + 1 WHERE "+of+"_id IN (SELECT a."+of+"_id FROM "+of+"_audits a WHERE a.grower_id = ?)"+
-			" AND inviter_id = ? AND accept_us IS NULL AND revoke_us IS NULL", us, g.id, g.id).Error
-		if err != nil {
-			return 0, fmt.Errorf("take back invitations: %w", err)
+	// The audit, which is kept longer than invitations are open, tells where they may be.
+	for of, acted := range map[string]func(after string, limit int) ([]string, error){"society": g.ActedInSocieties, "collection": g.ActedInCollections} {
+		for after := ""; ; {
+			ids, err := acted(after, chunk)
+			if err == nil && len(ids) > 0 {
+				err = g.tx.q().Exec("UPDATE "+of+"_invitations SET revoke_us = ?, version = version + 1 WHERE "+of+"_id IN ?"+
+					" AND inviter_id = ? AND accept_us IS NULL AND revoke_us IS NULL", us, ids, g.id).Error
+			}
+			if err != nil {
+				return 0, fmt.Errorf("take back invitations: %w", err)
+			}
+			if len(ids) < chunk {
+				break
+			}
+			after = ids[len(ids)-1]
 		}
 	}
 	if err := g.tx.q().Exec("DELETE FROM identities WHERE grower_id = ?", g.id).Error; err != nil {
