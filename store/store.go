@@ -132,8 +132,8 @@ func (s *Store) session(d gorm.Dialector) error {
 		// Columns are named, so that a column which a newer schema adds does not
 		// change the result of a statement that the server has prepared.
 		QueryFields: true,
-		// SQLite takes 32,766 parameters a statement, Postgres 65,535: 500 rows may
-		// have 65 columns.
+		// SQLite takes 32,766 parameters a statement: 500 rows may have 65 columns. To
+		// Postgres many rows go as arrays.
 		CreateBatchSize: 500,
 	})
 	if err != nil {

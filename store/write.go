@@ -94,7 +94,7 @@ func same(action pb.Revision_Action, writer int32, before, after proto.Message) 
 	return action == pb.Revision_UPDATED && writer <= stamp() && proto.Equal(before, after)
 }
 
-// insert adds rows in their order. With a key, those that are there already are
+// insert adds rows. With a key, those that are there already are
 // overwritten.
 func insert[R any](t *Tx, rows []R, key ...string) error {
 	if len(rows) == 0 {
