@@ -2,20 +2,25 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"embed"
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"path"
 	"strconv"
 	"strings"
 
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/lock"
+	"github.com/riverqueue/river/riverdriver/riverdatabasesql"
+	"github.com/riverqueue/river/riverdriver/riversqlite"
+	"github.com/riverqueue/river/rivermigrate"
 )
 
-// Steps are numbered files, the same numbers for both engines. A step that was
-// released is never edited.
+// Steps are numbered files, the same numbers for both engines, and jobsStep. A step
+// that was released is never edited.
 //
 //go:embed migrations
 var migrations embed.FS
@@ -34,7 +39,7 @@ func latest(e Engine) int64 {
 	if err != nil {
 		panic(err)
 	}
-	var version int64
+	version := jobsStep
 	for _, f := range files {
 		number, _, _ := strings.Cut(f.Name(), "_")
 		n, err := strconv.ParseInt(number, 10, 64)
@@ -88,7 +93,7 @@ func newer(version int64) error {
 }
 
 // Migrate takes the steps that the database has not taken, each in a transaction of
-// its own. Several programs may call it at once.
+// its own (jobsStep on Postgres in several). Several programs may call it at once.
 func (s *Store) Migrate(ctx context.Context) error {
 	version, err := s.SchemaVersion(ctx)
 	if err != nil {
@@ -129,11 +134,15 @@ func (s *Store) checkOwn(ctx context.Context) error {
 	return nil
 }
 
-func (s *Store) migrate(ctx context.Context) error {
-	dialect := goose.DialectSQLite3
+func (s *Store) migrate(ctx context.Context) (err error) {
+	dialect, pool := goose.DialectSQLite3, s.writer
 	options := []goose.ProviderOption{goose.WithTableName(versionTable), goose.WithDisableGlobalRegistry(true)}
 	if s.engine == Postgres {
 		dialect = goose.DialectPostgres
+		// One connection holds the lock while jobsStep uses another: the pool of writers
+		// may have one only.
+		pool = s.connect(2)
+		defer func() { err = errors.Join(err, translate(pool.Close())) }()
 		// Asks once a second, for five minutes.
 		locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 300))
 		if err != nil {
@@ -141,11 +150,12 @@ func (s *Store) migrate(ctx context.Context) error {
 		}
 		options = append(options, goose.WithSessionLocker(locker))
 	}
+	options = append(options, goose.WithGoMigrations(goose.NewGoMigration(jobsStep, s.migrateJobs(), nil)))
 	files, err := fs.Sub(migrations, path.Join("migrations", string(s.engine)))
 	if err != nil {
 		return fmt.Errorf("find migrations: %w", err)
 	}
-	provider, err := goose.NewProvider(dialect, s.writer, files, options...)
+	provider, err := goose.NewProvider(dialect, pool, files, options...)
 	if err != nil {
 		return fmt.Errorf("read migrations: %w", err)
 	}
@@ -157,4 +167,38 @@ func (s *Store) migrate(ctx context.Context) error {
 		return ended(ctx, fmt.Errorf("migrate the schema: %w", err))
 	}
 	return nil
+}
+
+// jobsStep makes the tables of the job library, by its own statements. It has no file.
+const jobsStep int64 = 9
+
+// jobsSchema is the version of the job library's schema that jobsStep leads to. A later
+// version needs a further step.
+const jobsSchema = 8
+
+// migrateJobs is jobsStep. River cannot take all of its steps in one transaction on
+// Postgres (it uses a value that it has added to an enum). It keeps those that it has
+// taken, so that one which was broken off goes on where it stood.
+func (s *Store) migrateJobs() *goose.GoFunc {
+	options := &rivermigrate.MigrateOpts{TargetVersion: jobsSchema}
+	config := &rivermigrate.Config{Logger: slog.New(slog.DiscardHandler)}
+	if s.engine == SQLite {
+		return &goose.GoFunc{RunTx: func(ctx context.Context, tx *sql.Tx) error {
+			migrator, err := rivermigrate.New(riversqlite.New(nil), config)
+			if err != nil {
+				return err
+			}
+			//nolint:staticcheck // deprecated for the sake of Postgres
+			_, err = migrator.MigrateTx(ctx, tx, rivermigrate.DirectionUp, options)
+			return err
+		}}
+	}
+	return &goose.GoFunc{RunDB: func(ctx context.Context, pool *sql.DB) error {
+		migrator, err := rivermigrate.New(riverdatabasesql.New(pool), config)
+		if err != nil {
+			return err
+		}
+		_, err = migrator.Migrate(ctx, rivermigrate.DirectionUp, options)
+		return err
+	}}
 }

@@ -34,9 +34,7 @@ func (s *Store) openPostgres(ctx context.Context, url string, o Options) (plain 
 	if size == 0 {
 		size = 16
 	}
-	// Two pools, so that readers get in while writers wait for the lock of a
-	// collection.
-	open := func(size int) *sql.DB {
+	s.connect = func(size int) *sql.DB {
 		pool := stdlib.OpenDB(*config)
 		pool.SetMaxOpenConns(size)
 		pool.SetMaxIdleConns(size)
@@ -45,7 +43,9 @@ func (s *Store) openPostgres(ctx context.Context, url string, o Options) (plain 
 		pool.SetConnMaxLifetime(time.Hour)
 		return pool
 	}
-	s.writer, s.reader = open(max(1, size/2)), open(max(1, size-size/2))
+	// Two pools, so that readers get in while writers wait for the lock of a
+	// collection.
+	s.writer, s.reader = s.connect(max(1, size/2)), s.connect(max(1, size-size/2))
 	plain = func(err error) error { return postgresOpenError(ctx, config, err) }
 	if err := s.writer.PingContext(ctx); err != nil {
 		return nil, plain(err)

@@ -53,6 +53,7 @@ type Store struct {
 	// On SQLite writer has one connection, so writers queue here and not at the
 	// file's lock. On Postgres each has half of the connections.
 	writer, reader *sql.DB
+	connect        func(size int) *sql.DB // a pool beside those, of so many connections; Postgres only
 	guard          bool
 	record         func(statement string, args []any) // of tests: sees what is sent
 }

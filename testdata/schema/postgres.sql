@@ -369,6 +369,78 @@ CREATE INDEX revisions_reassigned ON revisions (collection_id, kind, resource_id
 CREATE INDEX revisions_request ON revisions (collection_id, request_id, grower_id) WHERE request_id IS NOT NULL;
 CREATE INDEX revisions_time ON revisions (collection_id, create_us);
 
+CREATE TABLE river_job (
+  id BIGINT NOT NULL DEFAULT nextval('river_job_id_seq'::regclass),
+  state RIVER_JOB_STATE NOT NULL DEFAULT 'available'::river_job_state,
+  attempt SMALLINT NOT NULL DEFAULT 0,
+  max_attempts SMALLINT NOT NULL DEFAULT 25,
+  attempted_at TIMESTAMP WITH TIME ZONE,
+  created_at TIMESTAMP WITH TIME ZONE NOT NULL DEFAULT now(),
+  finalized_at TIMESTAMP WITH TIME ZONE,
+  scheduled_at TIMESTAMP WITH TIME ZONE NOT NULL DEFAULT now(),
+  priority SMALLINT NOT NULL DEFAULT 1,
+  args JSONB NOT NULL,
+  attempted_by TEXT[] COLLATE "default",
+  errors JSONB[],
+  kind TEXT COLLATE "default" NOT NULL,
+  metadata JSONB NOT NULL DEFAULT '{}'::jsonb,
+  queue TEXT COLLATE "default" NOT NULL DEFAULT 'default'::text,
+  tags CHARACTER VARYING(255)[] COLLATE "default" NOT NULL DEFAULT '{}'::character varying[],
+  unique_key BYTEA,
+  unique_states BIT(8),
+  PRIMARY KEY (id),
+  FOREIGN KEY CHECK ((((finalized_at IS NULL) AND (state <> ALL (ARRAY['cancelled'::river_job_state, 'completed'::river_job_state, 'discarded'::river_job_state]))) OR ((finalized_at IS NOT NULL) AND (state = ANY (ARRAY['cancelled'::river_job_state, 'completed'::river_job_state, 'discarded'::river_job_state]))))),
+  FOREIGN KEY CHECK (((char_length(kind) > 0) AND (char_length(kind) < 128))),
+  FOREIGN KEY CHECK (((char_length(queue) > 0) AND (char_length(queue) < 128))),
+  FOREIGN KEY CHECK (((priority >= 1) AND (priority <= 4))),
+  FOREIGN KEY CHECK ((max_attempts > 0))
+);
+CREATE INDEX river_job_args_index ON river_job (args);
+CREATE INDEX river_job_kind ON river_job (kind);
+CREATE INDEX river_job_metadata_index ON river_job (metadata);
+CREATE INDEX river_job_prioritized_fetching_index ON river_job (state, queue, priority, scheduled_at, id);
+CREATE INDEX river_job_state_and_finalized_at_index ON river_job (state, finalized_at) WHERE finalized_at IS NOT NULL;
+CREATE UNIQUE INDEX river_job_unique_idx ON river_job (unique_key) WHERE (unique_key IS NOT NULL) AND (unique_states IS NOT NULL) AND river_job_state_in_bitmask(unique_states, state);
+
+CREATE TABLE river_leader (
+  elected_at TIMESTAMP WITH TIME ZONE NOT NULL,
+  expires_at TIMESTAMP WITH TIME ZONE NOT NULL,
+  leader_id TEXT COLLATE "default" NOT NULL,
+  name TEXT COLLATE "default" NOT NULL DEFAULT 'default'::text,
+  PRIMARY KEY (name),
+  FOREIGN KEY CHECK (((char_length(leader_id) > 0) AND (char_length(leader_id) < 128))),
+  FOREIGN KEY CHECK ((name = 'default'::text))
+);
+
+CREATE TABLE river_migration (
+  line TEXT COLLATE "default" NOT NULL,
+  version BIGINT NOT NULL,
+  created_at TIMESTAMP WITH TIME ZONE NOT NULL DEFAULT now(),
+  PRIMARY KEY (line, version),
+  FOREIGN KEY CHECK (((char_length(line) > 0) AND (char_length(line) < 128))),
+  FOREIGN KEY CHECK ((version >= 1))
+);
+
+CREATE TABLE river_notification (
+  id BIGINT NOT NULL DEFAULT nextval('river_notification_id_seq'::regclass),
+  created_at TIMESTAMP WITH TIME ZONE NOT NULL DEFAULT now(),
+  payload TEXT COLLATE "default" NOT NULL,
+  topic TEXT COLLATE "default" NOT NULL,
+  PRIMARY KEY (id),
+  FOREIGN KEY CHECK (((length(topic) > 0) AND (length(topic) < 128)))
+);
+CREATE INDEX river_notification_created_at_idx ON river_notification (created_at);
+CREATE INDEX river_notification_topic_id_idx ON river_notification (topic, id);
+
+CREATE TABLE river_queue (
+  name TEXT COLLATE "default" NOT NULL,
+  created_at TIMESTAMP WITH TIME ZONE NOT NULL DEFAULT now(),
+  metadata JSONB NOT NULL DEFAULT '{}'::jsonb,
+  paused_at TIMESTAMP WITH TIME ZONE,
+  updated_at TIMESTAMP WITH TIME ZONE NOT NULL DEFAULT CURRENT_TIMESTAMP,
+  PRIMARY KEY (name)
+);
+
 CREATE TABLE schema_versions (
   id INTEGER NOT NULL DEFAULT d,
   version_id BIGINT NOT NULL,

@@ -369,6 +369,78 @@ CREATE INDEX revisions_reassigned ON revisions (collection_id, kind, resource_id
 CREATE INDEX revisions_request ON revisions (collection_id, request_id, grower_id) WHERE request_id IS NOT NULL;
 CREATE INDEX revisions_time ON revisions (collection_id, create_us);
 
+CREATE TABLE river_job (
+  id INTEGER,
+  args BLOB NOT NULL DEFAULT jsonb('{}'),
+  attempt INTEGER NOT NULL DEFAULT 0,
+  attempted_at timestamp,
+  attempted_by BLOB,
+  created_at timestamp NOT NULL DEFAULT CURRENT_TIMESTAMP,
+  errors BLOB,
+  finalized_at timestamp,
+  kind TEXT NOT NULL,
+  max_attempts INTEGER NOT NULL DEFAULT 25,
+  metadata BLOB NOT NULL DEFAULT jsonb('{}'),
+  priority INTEGER NOT NULL DEFAULT 1,
+  queue TEXT NOT NULL DEFAULT 'default',
+  state TEXT NOT NULL DEFAULT 'available',
+  scheduled_at timestamp NOT NULL DEFAULT CURRENT_TIMESTAMP,
+  tags BLOB NOT NULL DEFAULT jsonb('[]'),
+  unique_key BLOB,
+  unique_states INTEGER,
+  PRIMARY KEY (id)
+);
+CREATE INDEX river_job_kind ON river_job (kind);
+CREATE INDEX river_job_prioritized_fetching_index ON river_job (state, queue, priority, scheduled_at, id);
+CREATE INDEX river_job_state_and_finalized_at_index ON river_job (state, finalized_at) WHERE finalized_at IS NOT NULL;
+CREATE UNIQUE INDEX river_job_unique_idx ON river_job (unique_key) WHERE unique_key IS NOT NULL
+        AND unique_states IS NOT NULL
+        AND CASE state
+            WHEN 'available' THEN unique_states & (1 << 0)
+            WHEN 'cancelled' THEN unique_states & (1 << 1)
+            WHEN 'completed' THEN unique_states & (1 << 2)
+            WHEN 'discarded' THEN unique_states & (1 << 3)
+            WHEN 'pending'   THEN unique_states & (1 << 4)
+            WHEN 'retryable' THEN unique_states & (1 << 5)
+            WHEN 'running'   THEN unique_states & (1 << 6)
+            WHEN 'scheduled' THEN unique_states & (1 << 7)
+            ELSE 0
+        END >= 1;
+
+CREATE TABLE river_leader (
+  elected_at timestamp NOT NULL,
+  expires_at timestamp NOT NULL,
+  leader_id TEXT NOT NULL,
+  name TEXT NOT NULL DEFAULT 'default',
+  PRIMARY KEY (name)
+);
+
+CREATE TABLE river_migration (
+  line TEXT NOT NULL,
+  version INTEGER NOT NULL,
+  created_at timestamp NOT NULL DEFAULT CURRENT_TIMESTAMP,
+  PRIMARY KEY (line, version)
+);
+
+CREATE TABLE river_notification (
+  id INTEGER,
+  created_at timestamp NOT NULL DEFAULT datetime('now', 'subsec'),
+  payload TEXT NOT NULL,
+  topic TEXT NOT NULL,
+  PRIMARY KEY (id)
+);
+CREATE INDEX river_notification_created_at_idx ON river_notification (created_at);
+CREATE INDEX river_notification_topic_id_idx ON river_notification (topic, id);
+
+CREATE TABLE river_queue (
+  name TEXT NOT NULL,
+  created_at timestamp NOT NULL DEFAULT CURRENT_TIMESTAMP,
+  metadata BLOB NOT NULL DEFAULT jsonb('{}'),
+  paused_at timestamp,
+  updated_at timestamp NOT NULL DEFAULT CURRENT_TIMESTAMP,
+  PRIMARY KEY (name)
+);
+
 CREATE TABLE schema_versions (
   id INTEGER,
   version_id INTEGER NOT NULL,
