@@ -13,6 +13,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/jackc/pgx/v5/stdlib"
 	gormpostgres "gorm.io/driver/postgres"
 )
@@ -42,6 +43,14 @@ func (s *Store) openPostgres(ctx context.Context, url string, o Options) (plain 
 		// So that a server that took over from another one gets its share.
 		pool.SetConnMaxLifetime(time.Hour)
 		return pool
+	}
+	s.listen = func(ctx context.Context) (*pgxpool.Pool, error) {
+		c, err := pgxpool.ParseConfig(url)
+		if err != nil {
+			return nil, errors.New("the URL cannot be read") // as above
+		}
+		c.ConnConfig, c.MaxConns, c.MinConns = config.Copy(), 1, 0
+		return pgxpool.NewWithConfig(ctx, c)
 	}
 	// Two pools, so that readers get in while writers wait for the lock of a
 	// collection.

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/riverqueue/river"
 	"gorm.io/gorm"
 	"gorm.io/gorm/logger"
 )
@@ -53,7 +55,10 @@ type Store struct {
 	// On SQLite writer has one connection, so writers queue here and not at the
 	// file's lock. On Postgres each has half of the connections.
 	writer, reader *sql.DB
-	connect        func(size int) *sql.DB // a pool beside those, of so many connections; Postgres only
+	connect        func(size int) *sql.DB                       // a pool beside those, of so many connections; Postgres only
+	listen         func(context.Context) (*pgxpool.Pool, error) // likewise, of one connection that River keeps to listen
+	jobs           *river.Client[*sql.Tx]                       // adds jobs
+	woken          chan struct{}                                // has one when a job was added
 	guard          bool
 	record         func(statement string, args []any) // of tests: sees what is sent
 }
@@ -67,7 +72,7 @@ type Store struct {
 //
 // The caller closes the store.
 func Open(ctx context.Context, url string, o Options) (*Store, error) {
-	s := &Store{guard: o.Guard, record: o.Record}
+	s := &Store{guard: o.Guard, record: o.Record, woken: make(chan struct{}, 1)}
 	var (
 		plain func(error) error // says in plain words what a driver's error means
 		err   error
@@ -141,5 +146,5 @@ func (s *Store) session(d gorm.Dialector) error {
 		return err
 	}
 	s.gorm = db
-	return translateEach(db)
+	return errors.Join(translateEach(db), s.openJobs())
 }

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"github.com/riverqueue/river"
 	"gorm.io/gorm"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -22,6 +23,10 @@ type Tx struct {
 
 	readOnly bool
 	audits   audits // what is put on record at the end
+
+	raw      *sql.Tx // nil where there is only a connection, to read
+	jobs     *river.Client[*sql.Tx]
+	enqueued bool // a job was added
 }
 
 // ReadOnly tells whether the transaction only reads.
@@ -86,7 +91,7 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 		s.record(map[bool]string{false: "BEGIN", true: "BEGIN READ ONLY"}[o.ReadOnly], nil)
 	}
 	t := s.newTx(ctx, raw)
-	t.readOnly = o.ReadOnly
+	t.readOnly, t.raw = o.ReadOnly, raw
 	done := false
 	defer func() {
 		if done {
@@ -114,11 +119,14 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 	if err := raw.Commit(); err != nil {
 		return ended(ctx, fmt.Errorf("commit: %w", err))
 	}
+	if t.enqueued {
+		s.wake()
+	}
 	return nil
 }
 
 func (s *Store) newTx(ctx context.Context, raw gorm.ConnPool) *Tx {
-	t := &Tx{engine: s.engine, db: s.gorm.Session(&gorm.Session{NewDB: true, Context: ctx})}
+	t := &Tx{engine: s.engine, jobs: s.jobs, db: s.gorm.Session(&gorm.Session{NewDB: true, Context: ctx})}
 	t.db.Statement.ConnPool = raw
 	if s.guard || s.record != nil {
 		t.watch = &watch{ConnPool: raw, record: s.record}

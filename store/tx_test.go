@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"sync"
 	"testing"
 	"time"
@@ -13,7 +14,12 @@ import (
 	"dewbench/store/storetest"
 )
 
-func TestMain(m *testing.M) { storetest.Main(m) }
+func TestMain(m *testing.M) {
+	if url := os.Getenv(washer); url != "" {
+		wash(url)
+	}
+	storetest.Main(m)
+}
 
 // add adds a grower.
 func add(t *testing.T, s *store.Store, id string) {
