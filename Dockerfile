@@ -4,8 +4,9 @@
 #   docker run --rm -v dewbench:/data dewbench grower add "Fern Hollow"
 #   docker run --rm -v dewbench:/data -p 127.0.0.1:8480:8480 -p 127.0.0.1:8490:8490 dewbench
 #
-# The records are in the volume at /data, in a SQLite file. For Postgres give
-# DEWBENCH_DATABASE_URL, and run `migrate` before the first start.
+# The records are in the volume at /data, in a SQLite file, and the photos in a folder
+# beside it. For Postgres give DEWBENCH_DATABASE_URL, and run `migrate` before the first
+# start; photos then are in /data/dewbench-photos.
 
 FROM golang:1.26.7 AS build
 WORKDIR /src

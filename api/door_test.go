@@ -99,6 +99,9 @@ func openStore(t testing.TB, s *store.Store, config service.Config, handlers ...
 	if len(handlers) > 0 {
 		handler = handlers[0]
 	}
+	if config.Blobs == nil {
+		config.Blobs = storetest.Blobs(t)
+	}
 	config.Store, config.Log, config.Version = s, slog.New(handler), cmp.Or(config.Version, "1.2.3")
 	server, err := New(t.Context(), config)
 	if err != nil {

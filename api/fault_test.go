@@ -38,8 +38,15 @@ import (
 	"dewbench/store/storetest"
 )
 
-// faultURL names the variable with the database that a server process serves.
-const faultURL = "DEWBENCH_TEST_FAULT_URL"
+// What a server process serves: the variables with the database and the folder of photos.
+const (
+	faultURL    = "DEWBENCH_TEST_FAULT_URL"
+	faultPhotos = "DEWBENCH_TEST_FAULT_PHOTOS"
+)
+
+// faultFolders are the folders of photos by the database that they belong to, whose
+// servers come one after another.
+var faultFolders sync.Map
 
 // TestFaultServer is the process that the other tests of this file start, feed and
 // kill: a server as it runs for real. By itself it tests nothing. It ends with its
@@ -54,7 +61,11 @@ func TestFaultServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	server, err := New(t.Context(), service.Config{Store: s, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), Version: "1.2.3"})
+	photos, err := store.OpenBlobs(t.Context(), os.Getenv(faultPhotos))
+	if err != nil {
+		t.Fatal(err)
+	}
+	server, err := New(t.Context(), service.Config{Store: s, Blobs: photos, Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})), Version: "1.2.3"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,7 +94,7 @@ func TestFaultServer(t *testing.T) {
 		}
 	}()
 	fmt.Println("ready", grpcListener.Addr(), httpListener.Addr())
-	if err := errors.Join(server.Serve(ctx, grpcListener, httpListener), s.Close()); err != nil {
+	if err := errors.Join(server.Serve(ctx, grpcListener, httpListener), photos.Close(), s.Close()); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -104,7 +115,11 @@ const patience = time.Minute
 func startProcess(t *testing.T, database string) *process {
 	t.Helper()
 	p := &process{cmd: exec.Command(os.Args[0], "-test.run=^TestFaultServer$", "-test.timeout=9m")}
-	p.cmd.Env = append(os.Environ(), faultURL+"="+database)
+	folder, known := faultFolders.Load(database)
+	if !known {
+		folder, _ = faultFolders.LoadOrStore(database, t.TempDir())
+	}
+	p.cmd.Env = append(os.Environ(), faultURL+"="+database, faultPhotos+"="+folder.(string))
 	p.cmd.Stderr = &p.log
 	stdout, err := p.cmd.StdoutPipe()
 	if err != nil {

@@ -518,7 +518,7 @@ func BenchmarkMeter(b *testing.B) {
 	if err := addGrower(b.Context(), rows, "grower-a", testSecret, service.Scopes...); err != nil {
 		b.Fatal(err)
 	}
-	services, err := service.New(b.Context(), service.Config{Store: rows, Log: log, Version: "1.2.3"})
+	services, err := service.New(b.Context(), service.Config{Store: rows, Blobs: storetest.Blobs(b), Log: log, Version: "1.2.3"})
 	if err != nil {
 		b.Fatal(err)
 	}

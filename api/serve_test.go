@@ -153,7 +153,7 @@ func newServer(t testing.TB) *Server {
 	if err := addGrower(t.Context(), rows, "grower-a", testSecret, service.Scopes...); err != nil {
 		t.Fatal(err)
 	}
-	s, err := New(t.Context(), service.Config{Store: rows, Log: slog.New(slog.DiscardHandler), Version: "1.2.3"})
+	s, err := New(t.Context(), service.Config{Store: rows, Blobs: storetest.Blobs(t), Log: slog.New(slog.DiscardHandler), Version: "1.2.3"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -40,7 +40,7 @@ func hasty(t *testing.T, waits waiting) (grpcAddr, httpAddr string) {
 	if err := addGrower(t.Context(), rows, "grower-a", testSecret, service.Scopes...); err != nil {
 		t.Fatal(err)
 	}
-	s, err := newServerThatWaits(t.Context(), service.Config{Store: rows, Log: slog.New(slog.DiscardHandler), Version: "1.2.3"}, waits)
+	s, err := newServerThatWaits(t.Context(), service.Config{Store: rows, Blobs: storetest.Blobs(t), Log: slog.New(slog.DiscardHandler), Version: "1.2.3"}, waits)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -46,6 +46,7 @@ type Services struct {
 // Config is what the calls are given. Store, Log and Version must be set.
 type Config struct {
 	Store   *store.Store
+	Blobs   *store.Blobs // the bytes of photos
 	Log     *slog.Logger
 	Version string           // what the server says of itself
 	Build   string           // tells programs apart that may decide otherwise; "": Version does

@@ -21,6 +21,9 @@ const (
 	databaseVariable = "DEWBENCH_DATABASE_URL"
 	// usualDatabase is in the folder where the program is started.
 	usualDatabase = "sqlite:dewbench.db"
+
+	photosFlag     = "photos-url"
+	photosVariable = "DEWBENCH_PHOTOS_URL"
 )
 
 // databaseHelp ends the help of every command that has the flag.
@@ -29,10 +32,17 @@ postgres://USER@HOST:PORT/DATABASE with the parameters that libpq knows. Others 
 the machine can read the command line, so give a password in
 ` + databaseVariable + `, in PGPASSWORD, or in the file that PGPASSFILE names.`
 
-// database says where the records are kept.
+// photosHelp stands in the help of every command that has the flag.
+const photosHelp = `Photos are kept in a folder, which is made if it is not there: for a SQLite file
+NAME.db it is NAME-photos beside it, for Postgres dewbench-photos where the program is
+started. --` + photosFlag + ` names another, by its path or as file:///FOLDER. Servers of one
+Postgres database must have the same folder: what one of them was given, another is
+asked for. Back it up after the database: a plain copy is good.`
+
+// database says where the records are kept, and the photos that they name.
 type database struct {
-	command *cobra.Command
-	flag    string
+	command      *cobra.Command
+	flag, photos string
 }
 
 func (d *database) add(c *cobra.Command) {
@@ -40,6 +50,51 @@ func (d *database) add(c *cobra.Command) {
 	// The environment is not the flag's default: help would print a password in it.
 	c.Flags().StringVar(&d.flag, databaseFlag, "",
 		fmt.Sprintf("database of the records (environment: %s; default %q)", databaseVariable, usualDatabase))
+}
+
+// addPhotos adds the flag for the photos.
+func (d *database) addPhotos(c *cobra.Command) {
+	c.Flags().StringVar(&d.photos, photosFlag, "",
+		fmt.Sprintf("folder of the photos (environment: %s; default beside the database)", photosVariable))
+}
+
+// photosURL returns where the photos are and what gave it. Without the flag, which not
+// all commands have, the environment does not count: it is for the usual database.
+func (d *database) photosURL() (raw, from string) {
+	if flag := d.command.Flags().Lookup(photosFlag); flag != nil {
+		if flag.Changed {
+			return d.photos, "--" + photosFlag
+		}
+		if raw := os.Getenv(photosVariable); raw != "" {
+			return raw, photosVariable
+		}
+	}
+	of, _ := d.url()
+	raw = photosBeside(of)
+	return raw, fmt.Sprintf("--%s (default %s)", photosFlag, raw)
+}
+
+// photosBeside returns the folder for the photos of a database. On Postgres it lies where
+// that of usualDatabase would.
+func photosBeside(database string) (folder string) {
+	scheme, rest, found := strings.Cut(database, ":")
+	switch {
+	case found && (scheme == "postgres" || scheme == "postgresql"):
+		return photosBeside(usualDatabase)
+	case found && scheme == "sqlite":
+		database = rest
+	}
+	return strings.TrimSuffix(database, ".db") + "-photos"
+}
+
+// openPhotos opens the bucket of the photos; a folder is made if it is not there.
+func (d *database) openPhotos(ctx context.Context) (*store.Blobs, error) {
+	raw, from := d.photosURL()
+	b, err := store.OpenBlobs(ctx, raw)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", from, err)
+	}
+	return b, nil
 }
 
 // url returns the URL and what gave it.

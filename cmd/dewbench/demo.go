@@ -39,7 +39,8 @@ print calls to try, and answer over gRPC and HTTP until stopped.
 All of it is in a temporary database, which is thrown away at the end. With
 --database-url it is put into a database of your own that has no growers yet, and
 stays there: a SQLite file is made if it is not there, and on Postgres run
-dewbench migrate first. Serve it again with dewbench serve.`,
+dewbench migrate first. Photos are then kept where dewbench serve keeps them without
+--photos-url. Serve it again with dewbench serve.`,
 		Example: "  dewbench demo\n  dewbench demo --once\n  dewbench demo --database-url sqlite:demo.db",
 		Args:    noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -69,13 +70,13 @@ func runDemo(ctx context.Context, in inOut, doors *doors, d *database, once bool
 		defer grpcListener.Close() // for the second time, if it was served
 		defer httpListener.Close()
 	}
-	s, end, err := demoStore(ctx, d)
+	s, photos, end, err := demoStore(ctx, d)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, end()) }()
 	clock := &wound{}
-	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild(), Now: clock.now})
+	server, err := api.New(ctx, service.Config{Store: s, Blobs: photos, Log: log, Version: ownVersion(), Build: ownBuild(), Now: clock.now})
 	if err != nil {
 		return err
 	}
@@ -98,13 +99,13 @@ func runDemo(ctx context.Context, in inOut, doors *doors, d *database, once bool
 	return serveStore(ctx, in.out, server, s, log, grpcListener, httpListener)
 }
 
-// demoStore opens the database that the demo fills.
-func demoStore(ctx context.Context, d *database) (s *store.Store, end func() error, err error) {
+// demoStore opens the database that the demo fills, and the bucket for its photos.
+func demoStore(ctx context.Context, d *database) (s *store.Store, photos *store.Blobs, end func() error, err error) {
 	if d == nil {
 		return temporaryStore(ctx)
 	}
 	if s, err = d.openToServe(ctx); err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	all, err := growers(ctx, s)
 	if err == nil && len(all) > 0 {
@@ -115,10 +116,13 @@ func demoStore(ctx context.Context, d *database) (s *store.Store, end func() err
 		err = fmt.Errorf("--%s: the database has %s already, and the demo only fills one without any: name another, or serve this one with dewbench serve %s%s",
 			databaseFlag, count(len(all), "grower"), flag, note)
 	}
-	if err != nil {
-		return nil, nil, errors.Join(err, s.Close())
+	if err == nil {
+		photos, err = d.openPhotos(ctx)
 	}
-	return s, s.Close, nil
+	if err != nil {
+		return nil, nil, nil, errors.Join(err, s.Close())
+	}
+	return s, photos, func() error { return errors.Join(photos.Close(), s.Close()) }, nil
 }
 
 // progress tells once a second how much is written, after the first second.

@@ -183,6 +183,7 @@ func TestServe(t *testing.T) {
 			file := filepath.Join(folder, "dewbench.db")
 			want := []string{
 				"database: sqlite:" + file,
+				"photos: " + filepath.Join(folder, "dewbench-photos"),
 				"There is no grower yet. Make the first in another window:",
 				"",
 				`  dewbench grower add "YOUR NAME" --database-url sqlite:` + file,
@@ -207,8 +208,8 @@ func TestServe(t *testing.T) {
 				_ = c.Close()
 			}
 			files, err := os.ReadDir(folder)
-			if err != nil || len(files) != 1 {
-				t.Errorf("it leaves %v (%v), want the database alone: it was closed", files, err)
+			if err != nil || len(files) != 2 {
+				t.Errorf("it leaves %v (%v), want the database, which was closed, and the folder of photos", files, err)
 			}
 		})
 	}

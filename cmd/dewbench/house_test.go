@@ -25,6 +25,7 @@ type room struct {
 // anywhere is what no room may import, but store what is its own.
 var anywhere = []string{
 	"gorm.io",
+	"gocloud.dev",
 	module + "store/storetest", // only for tests
 }
 

@@ -58,8 +58,8 @@ func TestOperatorBesideServer(t *testing.T) {
 			t.Parallel()
 			folder, url := t.TempDir(), storetest.URL(t, engine)
 			s := start(t, folder, "serve", "--database-url", url)
-			if s.lines[1] != "There is no grower yet. Make the first in another window:" ||
-				s.lines[3] != `  dewbench grower add "YOUR NAME" --database-url `+quoted(url) {
+			if s.lines[2] != "There is no grower yet. Make the first in another window:" ||
+				s.lines[4] != `  dewbench grower add "YOUR NAME" --database-url `+quoted(url) {
 				t.Errorf("it prints %q", s.lines)
 			}
 			on := func(args ...string) string { return operate(t, folder, append(args, "--database-url", url)...) }
@@ -291,7 +291,7 @@ func TestServeKeepsRecords(t *testing.T) {
 			s.end(t, syscall.SIGTERM)
 
 			s = start(t, folder, "serve", "--database-url", url)
-			if len(s.lines) != 3 || !strings.HasPrefix(s.lines[0], "database: ") {
+			if len(s.lines) != 4 || !strings.HasPrefix(s.lines[0], "database: ") {
 				t.Errorf("with a grower it prints %q", s.lines)
 			}
 			after := ask(s)

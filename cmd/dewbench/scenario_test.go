@@ -48,7 +48,7 @@ func foundVillage(t *testing.T, s *store.Store, now time.Time) *village {
 	t.Helper()
 	clock := &wound{}
 	server, err := api.New(t.Context(), service.Config{
-		Store: s, Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test", Now: clock.now,
+		Store: s, Blobs: storetest.Blobs(t), Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test", Now: clock.now,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -264,7 +264,7 @@ func TestStoppedHalfway(t *testing.T) {
 	defer cancel()
 	s := storetest.New(t, store.SQLite)
 	clock := &wound{}
-	server, err := api.New(ctx, service.Config{Store: s, Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test", Now: clock.now})
+	server, err := api.New(ctx, service.Config{Store: s, Blobs: storetest.Blobs(t), Log: newLog(t.Output(), false, slog.LevelWarn), Version: "test", Now: clock.now})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -16,21 +16,25 @@ import (
 	"dewbench/store"
 )
 
-// temporaryStore opens a database that end closes and throws away.
-func temporaryStore(ctx context.Context) (s *store.Store, end func() error, err error) {
+// temporaryStore opens a database, and a bucket for its photos, which end closes and
+// throws away.
+func temporaryStore(ctx context.Context) (s *store.Store, photos *store.Blobs, end func() error, err error) {
 	folder, err := os.MkdirTemp("", "dewbench-")
 	if err != nil {
-		return nil, nil, fmt.Errorf("make a folder for a moment: %w", err)
+		return nil, nil, nil, fmt.Errorf("make a folder for a moment: %w", err)
 	}
-	s, err = store.Open(ctx, "sqlite:"+filepath.Join(folder, "dewbench.db"), store.Options{RelaxedSync: true})
+	file := "sqlite:" + filepath.Join(folder, "dewbench.db")
+	s, err = store.Open(ctx, file, store.Options{RelaxedSync: true})
 	if err != nil {
-		return nil, nil, errors.Join(err, os.RemoveAll(folder))
+		return nil, nil, nil, errors.Join(err, os.RemoveAll(folder))
 	}
-	end = func() error { return errors.Join(s.Close(), os.RemoveAll(folder)) }
 	if err := s.Migrate(ctx); err != nil {
-		return nil, nil, errors.Join(err, end())
+		return nil, nil, nil, errors.Join(err, s.Close(), os.RemoveAll(folder))
 	}
-	return s, end, nil
+	if photos, err = store.OpenBlobs(ctx, photosBeside(file)); err != nil {
+		return nil, nil, nil, errors.Join(err, s.Close(), os.RemoveAll(folder))
+	}
+	return s, photos, func() error { return errors.Join(photos.Close(), s.Close(), os.RemoveAll(folder)) }, nil
 }
 
 // moveIn adds a grower with a token that may do all that the grower may.
@@ -59,13 +63,13 @@ type scratch struct {
 }
 
 func newScratch(ctx context.Context, log *slog.Logger) (*scratch, error) {
-	st, end, err := temporaryStore(ctx)
+	st, photos, end, err := temporaryStore(ctx)
 	if err != nil {
 		return nil, err
 	}
 	s := &scratch{end: end}
 	if s.token, err = moveIn(ctx, st, "A grower for a moment", time.Now()); err == nil {
-		s.server, err = api.New(ctx, service.Config{Store: st, Log: log, Version: ownVersion(), Build: ownBuild()})
+		s.server, err = api.New(ctx, service.Config{Store: st, Blobs: photos, Log: log, Version: ownVersion(), Build: ownBuild()})
 	}
 	if err != nil {
 		return nil, errors.Join(err, end())

@@ -154,6 +154,8 @@ With --oidc-issuer it also takes access tokens of that issuer (OpenID Connect), 
 are for one of the audiences that you name: names of this server, never the id of a
 client. It fetches the issuer's keys when it first needs them.
 
+` + photosHelp + `
+
 ` + databaseHelp,
 		Example: "  dewbench serve\n" +
 			"  dewbench serve --database-url sqlite:/srv/dewbench.db --http-addr 127.0.0.1:9000 --log-format json\n" +
@@ -179,6 +181,7 @@ client. It fetches the issuer's keys when it first needs them.
 		},
 	}
 	d.add(c)
+	d.addPhotos(c)
 	doors.flags(c)
 	rates.flags(c)
 	sign.add(c)
@@ -201,11 +204,16 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
-	server, err := api.New(ctx, service.Config{Store: s, Log: log, Version: ownVersion(), Build: ownBuild(), Rates: rates, SignIn: takes})
+	photos, err := d.openPhotos(ctx)
 	if err != nil {
 		return err
 	}
-	if err := welcome(ctx, out, d, s); err != nil {
+	defer func() { err = errors.Join(err, photos.Close()) }()
+	server, err := api.New(ctx, service.Config{Store: s, Blobs: photos, Log: log, Version: ownVersion(), Build: ownBuild(), Rates: rates, SignIn: takes})
+	if err != nil {
+		return err
+	}
+	if err := welcome(ctx, out, d, s, photos); err != nil {
 		return err
 	}
 	return serveStore(ctx, out, server, s, log, grpcListener, httpListener)
@@ -244,10 +252,10 @@ func serveStore(ctx context.Context, out io.Writer, server *api.Server, s *store
 	return err
 }
 
-// welcome says which database is used and, as long as there is no grower, how to
-// make one.
-func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store) error {
-	if _, err := fmt.Fprintf(out, "database: %s\n", d.shown()); err != nil {
+// welcome says which database and which bucket are used and, as long as there is no
+// grower, how to make one.
+func welcome(ctx context.Context, out io.Writer, d *database, s *store.Store, photos *store.Blobs) error {
+	if _, err := fmt.Fprintf(out, "database: %s\nphotos: %s\n", d.shown(), photos); err != nil {
 		return err
 	}
 	var first []store.GrowerEntry
