@@ -116,7 +116,7 @@ func (u *underWay) begin(grower string) (end func(), err error) {
 // scratch is a file that is gone when it is closed.
 type scratch struct {
 	*os.File
-	service.SentArchive        // that it holds, of one that came
+	service.SentFile        // that it holds, of one that came
 	nameless            bool   // it is gone from its folder
 	end                 func() // of an archive that comes or goes
 }
@@ -264,7 +264,7 @@ func (g *gateway) receiveArchive(w http.ResponseWriter, r *http.Request) (*scrat
 	var over *http.MaxBytesError
 	switch {
 	case err == nil:
-		file.SentArchive = service.SentArchive{ReaderAt: file.File, Size: size, Digest: digest.Sum(nil)}
+		file.SentFile = service.SentFile{ReaderAt: file.File, Size: size, Digest: digest.Sum(nil)}
 		return file, nil
 	case errors.As(err, &over):
 		err = errArchiveTooLarge

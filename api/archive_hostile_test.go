@@ -308,7 +308,7 @@ func TestArchiveBreaksOff(t *testing.T) {
 		shown := listed()
 		done := false
 		for n := 1; !done; n += 7 {
-			ctx, cancel := context.WithCancel(service.WithArchive(t.Context(), &service.SentArchive{
+			ctx, cancel := context.WithCancel(service.WithFile(t.Context(), &service.SentFile{
 				ReaderAt: &breaking{ReaderAt: bytes.NewReader(whole), left: n, cancel: func() {}}, Size: int64(len(whole)), Digest: []byte("digest"),
 			}))
 			conn := WithToken(d.server.Conn(), testSecret)

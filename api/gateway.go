@@ -237,8 +237,8 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if file != nil {
-		outside = service.WithArchive(outside, &file.SentArchive)
-		r = r.WithContext(service.WithArchive(r.Context(), &file.SentArchive))
+		outside = service.WithFile(outside, &file.SentFile)
+		r = r.WithContext(service.WithFile(r.Context(), &file.SentFile))
 	}
 	if time.Since(began) > time.Duration(g.slow.Load()) { // a token may have been revoked meanwhile
 		if admitted, err = g.conn.admit(outside, rt.fullName, r.Header.Values("Authorization")); err != nil {

@@ -89,6 +89,10 @@ var heavy = map[string]int{
 	pb.ExchangeService_ExportPlants_FullMethodName:       20,
 	pb.ExchangeService_ExportFeedings_FullMethodName:     20,
 	pb.ExchangeService_ExportObservations_FullMethodName: 20,
+	pb.PhotoService_CreatePhoto_FullMethodName:           10,
+	pb.PhotoService_UploadPhoto_FullMethodName:           10,
+	pb.PhotoService_MeasureRosette_FullMethodName:        20,
+	pb.PhotoService_GetPhotoStrip_FullMethodName:         20,
 	pb.ArchiveService_ExportArchive_FullMethodName:       20,
 	pb.ArchiveService_ImportArchive_FullMethodName:       100,
 }

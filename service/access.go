@@ -171,6 +171,18 @@ var Rules = map[string]Rule{
 	pb.ObservationService_UndeleteObservation_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
 	pb.ObservationService_ReassignObservation_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
 
+	pb.PhotoService_CreatePhoto_FullMethodName:       {Scope: ScopeRecord, Least: Keeper, Long: true},
+	pb.PhotoService_UploadPhoto_FullMethodName:       {Scope: ScopeRecord, Least: Keeper, Long: true},
+	pb.PhotoService_GetPhoto_FullMethodName:          {Scope: ScopeRead, Least: Viewer},
+	pb.PhotoService_ListPhotos_FullMethodName:        {Scope: ScopeRead, Least: Viewer},
+	pb.PhotoService_UpdatePhoto_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.PhotoService_DeletePhoto_FullMethodName:       {Scope: ScopeRecord, Least: Keeper},
+	pb.PhotoService_UndeletePhoto_FullMethodName:     {Scope: ScopeRecord, Least: Keeper},
+	pb.PhotoService_GetPhotoContent_FullMethodName:   {Scope: ScopeRead, Least: Viewer}, // and Manager for the original
+	pb.PhotoService_MeasureRosette_FullMethodName:    {Scope: ScopeRead, Least: Viewer, Long: true},
+	pb.PhotoService_RecordMeasurement_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
+	pb.PhotoService_GetPhotoStrip_FullMethodName:     {Scope: ScopeRead, Least: Viewer, Long: true},
+
 	pb.SessionService_RecordSession_FullMethodName:  {Scope: ScopeRecord, Least: Keeper},
 	pb.SessionService_RecordOutcomes_FullMethodName: {Scope: ScopeRecord, Least: Keeper},
 	pb.SessionService_DividePlant_FullMethodName:    {Scope: ScopeManage, Least: Keeper},

@@ -17,20 +17,6 @@ import (
 	"dewbench/store"
 )
 
-type archiveKey struct{}
-
-// SentArchive is an archive that came beside its request.
-type SentArchive struct {
-	io.ReaderAt
-	Size   int64
-	Digest []byte // SHA-256
-}
-
-// WithArchive returns a context with an archive that is too large for a request.
-func WithArchive(ctx context.Context, sent *SentArchive) context.Context {
-	return context.WithValue(ctx, archiveKey{}, sent)
-}
-
 // unpublishedKept is when the sweep removes what is left of an import that broke off.
 const unpublishedKept = 24 * time.Hour
 
@@ -68,15 +54,9 @@ func (a *archivedIn) path(file string) string { return "collections/" + a.id + "
 
 // ImportArchive takes an archive in.
 func (a *Archives) ImportArchive(ctx context.Context, req *pb.ImportArchiveRequest) (*pb.ImportArchiveResponse, error) {
-	sent, beside := ctx.Value(archiveKey{}).(*SentArchive)
-	switch {
-	case beside && len(req.GetArchive()) > 0:
-		return nil, errors.New("an archive came twice")
-	case !beside && len(req.GetArchive()) == 0:
-		return nil, Invalid(InvalidFields, []Violation{{"archive", "must be given: a ZIP file that a server gave out"}})
-	case !beside:
-		sum := sha256.Sum256(req.GetArchive())
-		sent = &SentArchive{bytes.NewReader(req.GetArchive()), int64(len(req.GetArchive())), sum[:]}
+	sent, err := sentWith(ctx, "archive", "a ZIP file that a server gave out", req.GetArchive())
+	if err != nil {
+		return nil, err
 	}
 	at := a.now()
 	in := &archiveIn{Archives: a, ctx: ctx, at: at, counter: &archive.Counter{}}

@@ -449,7 +449,7 @@ func checkName(field, name string, kinds ...string) error {
 
 var singular = map[string]string{
 	"growers": "grower", "tokens": "token", "identities": "identity", "collections": "collection", "benches": "bench", "plants": "plant",
-	"feedings": "feeding", "observations": "observation",
+	"feedings": "feeding", "observations": "observation", "photos": "photo",
 	"societies": "society", "members": "member", "grants": "grant", "invitations": "invitation",
 }
 

@@ -25,6 +25,7 @@ const (
 	InvalidUpdateMask Reason = "INVALID_UPDATE_MASK"
 	InvalidTable      Reason = "INVALID_TABLE"
 	InvalidArchive    Reason = "INVALID_ARCHIVE"
+	InvalidPhoto      Reason = "INVALID_PHOTO"
 	EtagMismatch      Reason = "ETAG_MISMATCH"
 	TaxonNotFound     Reason = "TAXON_NOT_FOUND"
 
@@ -64,6 +65,7 @@ const (
 	PlantNotFound       Reason = "PLANT_NOT_FOUND"
 	FeedingNotFound     Reason = "FEEDING_NOT_FOUND"
 	ObservationNotFound Reason = "OBSERVATION_NOT_FOUND"
+	PhotoNotFound       Reason = "PHOTO_NOT_FOUND"
 	FoodNotFound        Reason = "FOOD_NOT_FOUND"
 	ThawNotFound        Reason = "THAW_NOT_FOUND"
 	SheetNotFound       Reason = "SHEET_NOT_FOUND"
@@ -73,6 +75,7 @@ const (
 	PlantExists       Reason = "PLANT_EXISTS"
 	FeedingExists     Reason = "FEEDING_EXISTS"
 	ObservationExists Reason = "OBSERVATION_EXISTS"
+	PhotoExists       Reason = "PHOTO_EXISTS"
 	TagInUse          Reason = "TAG_IN_USE"
 	RequestIDReused   Reason = "REQUEST_ID_REUSED"
 
@@ -87,6 +90,10 @@ const (
 	TooManyPlants      Reason = "TOO_MANY_PLANTS"
 	TooManyCollections Reason = "TOO_MANY_COLLECTIONS"
 	TooManyEvents      Reason = "TOO_MANY_EVENTS"
+	TooManyPhotos      Reason = "TOO_MANY_PHOTOS"
+	NothingMeasured    Reason = "NOTHING_MEASURED"
+	RosetteNotFound    Reason = "ROSETTE_NOT_FOUND"
+	RenditionNotReady  Reason = "RENDITION_NOT_READY"
 
 	WriteConflict      Reason = "WRITE_CONFLICT"
 	StorageFull        Reason = "STORAGE_FULL"

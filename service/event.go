@@ -108,6 +108,7 @@ type keeping struct {
 type newEvent[M event] struct {
 	path, parent, tag, id string
 	message               M
+	photo                 string // name of the photo on which it was measured; "" for none
 }
 
 func (e *events[M]) keep(v *visit, c *collection) *keeping {
@@ -232,6 +233,9 @@ func (e *events[M]) createAll(v *visit, parent string, all []newEvent[M]) ([]M, 
 		m := proto.CloneOf(n.message)
 		refuseOutputOnly(&k.problems, pathAt(n.path, e.one)+".", m)
 		setName(m, k.plant.GetName()+"/"+e.kinds[2]+"/"+v.idOr(n.id))
+		if o, ok := any(m).(*pb.Observation); ok {
+			o.Photo = n.photo
+		}
 		refused := k.refused
 		if err := e.check(k, at{prefix: pathAt(n.path, e.one)}, m); err != nil {
 			return nil, err
@@ -500,19 +504,11 @@ func (e *events[M]) listPage(ctx context.Context, req eventList, fields Fields, 
 		if r, ok := req.(interface{ GetOrderBy() string }); ok && r.GetOrderBy() == "" {
 			l.query.Desc = true // the latest first
 		}
-		parent, plant := req.GetParent(), store.Segment(req.GetParent(), "plants")
-		anyCollection := isDash(store.Segment(parent, "collections"))
-		switch {
-		case anyCollection && (!isDash(plant) || req.GetTag() != ""):
-			return Invalid(InvalidFields, []Violation{{"parent", "collections/- goes with plants/- and no tag: a plant is named in its collection"}})
-		case isDash(plant) && req.GetTag() == "":
-			plant = ""
-		default:
-			if _, plant, err = v.livePlant(parent, req.GetTag()); err != nil {
-				return err
-			}
+		plant, err := v.plantsOf(req.GetParent(), req.GetTag())
+		if err != nil {
+			return err
 		}
-		out, token, err = inCollections(v, l, parent, func(c *collection, q store.List) ([]M, []any, error) {
+		out, token, err = inCollections(v, l, req.GetParent(), func(c *collection, q store.List) ([]M, []any, error) {
 			some, next, err := e.list(c.Collection, plant, q)
 			for _, m := range some {
 				e.dates(m, c.zone)
@@ -523,6 +519,19 @@ func (e *events[M]) listPage(ctx context.Context, req eventList, fields Fields, 
 		return err
 	})
 	return out, token, err
+}
+
+// plantsOf returns the id of the plant that a list is of; "" for that of all plants.
+func (v *visit) plantsOf(parent, tag string) (string, error) {
+	plant := store.Segment(parent, "plants")
+	switch {
+	case isDash(store.Segment(parent, "collections")) && (!isDash(plant) || tag != ""):
+		return "", Invalid(InvalidFields, []Violation{{"parent", "collections/- goes with plants/- and no tag: a plant is named in its collection"}})
+	case isDash(plant) && tag == "":
+		return "", nil
+	}
+	_, plant, err := v.livePlant(parent, tag)
+	return plant, err
 }
 
 // eventChange is a change of an event, and where it stands in the request.

@@ -142,7 +142,7 @@ const mostTraps = 5_000_000
 
 // CreateFeeding records a session.
 func (s *Feedings) CreateFeeding(ctx context.Context, req *pb.CreateFeedingRequest) (*pb.Feeding, error) {
-	return s.createOne(ctx, req, newEvent[*pb.Feeding]{"", req.GetParent(), req.GetTag(), req.GetFeedingId(), req.GetFeeding()})
+	return s.createOne(ctx, req, newEvent[*pb.Feeding]{parent: req.GetParent(), tag: req.GetTag(), id: req.GetFeedingId(), message: req.GetFeeding()})
 }
 
 // BatchCreateFeedings records sessions, all or none.
@@ -150,7 +150,7 @@ func (s *Feedings) BatchCreateFeedings(ctx context.Context, req *pb.BatchCreateF
 	var p problems
 	all := make([]newEvent[*pb.Feeding], len(req.GetRequests()))
 	for i, r := range req.GetRequests() {
-		all[i] = newEvent[*pb.Feeding]{fmt.Sprintf("requests[%d]", i), r.GetParent(), r.GetTag(), r.GetFeedingId(), r.GetFeeding()}
+		all[i] = newEvent[*pb.Feeding]{path: fmt.Sprintf("requests[%d]", i), parent: r.GetParent(), tag: r.GetTag(), id: r.GetFeedingId(), message: r.GetFeeding()}
 		refuseInBatch(&p, all[i].path, r)
 	}
 	out, err := s.createBatch(ctx, req, req.GetParent(), req.GetTag(), all, &p)

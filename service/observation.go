@@ -99,7 +99,7 @@ func checkObservation(k *keeping, place at, m *pb.Observation) error {
 
 // CreateObservation records an observation.
 func (s *Observations) CreateObservation(ctx context.Context, req *pb.CreateObservationRequest) (*pb.Observation, error) {
-	return s.createOne(ctx, req, newEvent[*pb.Observation]{"", req.GetParent(), req.GetTag(), req.GetObservationId(), req.GetObservation()})
+	return s.createOne(ctx, req, newEvent[*pb.Observation]{parent: req.GetParent(), tag: req.GetTag(), id: req.GetObservationId(), message: req.GetObservation()})
 }
 
 // BatchCreateObservations records observations, all or none.
@@ -107,7 +107,7 @@ func (s *Observations) BatchCreateObservations(ctx context.Context, req *pb.Batc
 	var p problems
 	all := make([]newEvent[*pb.Observation], len(req.GetRequests()))
 	for i, r := range req.GetRequests() {
-		all[i] = newEvent[*pb.Observation]{fmt.Sprintf("requests[%d]", i), r.GetParent(), r.GetTag(), r.GetObservationId(), r.GetObservation()}
+		all[i] = newEvent[*pb.Observation]{path: fmt.Sprintf("requests[%d]", i), parent: r.GetParent(), tag: r.GetTag(), id: r.GetObservationId(), message: r.GetObservation()}
 		refuseInBatch(&p, all[i].path, r)
 	}
 	out, err := s.createBatch(ctx, req, req.GetParent(), req.GetTag(), all, &p)

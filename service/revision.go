@@ -75,6 +75,9 @@ func (v *visit) historied(name, tag string) (c *collection, kind store.Kind, pla
 	case "observations":
 		_, err = c.Observation(plant, parts[5])
 		return c, store.ObservationKind, plant, parts[5], missing(err, ObservationNotFound, name)
+	case "photos":
+		_, err = c.Photo(plant, parts[5])
+		return c, store.PhotoKind, plant, parts[5], missing(err, PhotoNotFound, name)
 	}
 	return c, store.PlantKind, "", plant, nil
 }

@@ -184,7 +184,7 @@ func (v *visit) undoable(c *collection, id string, calls []store.Kept) (names []
 				if err := refuses(least, c.is, CollectionNotFound, within); err != nil {
 					return nil, 0, err
 				}
-				if store.Segment(name, "plants") == "" {
+				if store.Segment(name, "plants") == "" || store.Segment(name, "photos") != "" {
 					fixed = name
 				}
 			case !strings.HasPrefix(name, "collections/"):

@@ -58,7 +58,7 @@ func (c *Collection) ArchivedRevisions(kind Kind, q List) ([]Revised, []any, err
 	switch kind {
 	case PlantKind:
 		base = base.Where(fmt.Sprintf(there, "revisions", "resource_id"), q.GoneUs)
-	case FeedingKind, ObservationKind:
+	case FeedingKind, ObservationKind, PhotoKind:
 		base = base.Where(fmt.Sprintf(there, "revisions", "plant_id"), q.GoneUs)
 	}
 	rows, next, err := list[revisionRow](c.tx, &archivedRevisionList, base, q)

@@ -158,6 +158,8 @@ func (k Kind) relative(plant, id string) string {
 		return "plants/" + plant + "/feedings/" + id
 	case ObservationKind:
 		return "plants/" + plant + "/observations/" + id
+	case PhotoKind:
+		return "plants/" + plant + "/photos/" + id
 	case GrantKind:
 		return "grants/" + id
 	}

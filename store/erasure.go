@@ -161,6 +161,7 @@ func (c *Collection) Erase(e *Erasure) error {
 	return c.tx.disown("collection", c.id, []string{
 		"UPDATE feedings SET recorder_id = @code WHERE collection_id = @tenant AND recorder_id = @grower",
 		"UPDATE observations SET recorder_id = @code WHERE collection_id = @tenant AND recorder_id = @grower",
+		"UPDATE photos SET recorder_id = @code WHERE collection_id = @tenant AND recorder_id = @grower",
 		"UPDATE revisions SET grower_id = @code, token_id = '' WHERE collection_id = @tenant AND grower_id = @grower",
 		"UPDATE revisions SET before = replace(before, @grower, @code) WHERE collection_id = @tenant AND before LIKE @part",
 	}, e)

@@ -23,6 +23,7 @@ var growerColumns = map[string]string{
 	"collections.owner_id":               "purged",
 	"feedings.recorder_id":               "a code",
 	"observations.recorder_id":           "a code",
+	"photos.recorder_id":                 "a code",
 	"revisions.grower_id":                "a code",
 	"revisions.token_id":                 "empty",
 	"tokens.token_id":                    "rows go",

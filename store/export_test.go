@@ -38,7 +38,7 @@ func Guard(statement string) error { return guard(context.Background(), statemen
 // Rows has one of each.
 var Rows = []any{
 	keyRow{}, growerRow{}, tokenRow{}, calendarRow{}, requestRow{}, collectionRow{}, benchRow{}, plantRow{}, plantTagRow{}, dueRow{},
-	feedingRow{}, observationRow{}, revisionRow{}, sheetRow{},
+	feedingRow{}, observationRow{}, photoRow{}, revisionRow{}, sheetRow{},
 	societyRow{}, memberRow{}, grantRow{}, societyInvitationRow{}, collectionInvitationRow{}, identityRow{},
 	collectionAuditRow{}, societyAuditRow{}, erasureRow{},
 }

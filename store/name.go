@@ -63,6 +63,11 @@ func ObservationName(collection, plant, observation string) string {
 	return PlantName(collection, plant) + "/observations/" + observation
 }
 
+// PhotoName returns collections/{collection}/plants/{plant}/photos/{photo}.
+func PhotoName(collection, plant, photo string) string {
+	return PlantName(collection, plant) + "/photos/" + photo
+}
+
 // SheetName returns collections/{collection}/sheets/{sheet}.
 func SheetName(collection string, number int64) string {
 	return CollectionName(collection) + "/sheets/" + strconv.FormatInt(number, 10)

@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 	"gorm.io/gorm"
@@ -55,6 +56,7 @@ type observationRow struct {
 	What              string
 	Product           string
 	Health            string
+	Photo             *string // {plant}/{photo} of the collection
 
 	RecorderID string
 	CreateUs   int64
@@ -71,7 +73,7 @@ func (observationRow) TableName() string { return "observations" }
 func (r *observationRow) set(m *pb.Observation) error {
 	*r = observationRow{
 		CollectionID: r.CollectionID, PlantID: r.PlantID, ObservationID: r.ObservationID, Ref: r.Ref,
-		ObserveUs: Micros(m.GetObserveTime()), Note: m.GetNote(),
+		ObserveUs: Micros(m.GetObserveTime()), Note: m.GetNote(), Photo: r.Photo,
 		RecorderID: r.RecorderID, CreateUs: r.CreateUs, UpdateUs: r.UpdateUs, DeleteUs: r.DeleteUs, Version: r.Version, Stamp: r.Stamp,
 	}
 	switch fact := m.GetFact().(type) {
@@ -120,6 +122,9 @@ func (r *observationRow) message() (*pb.Observation, error) {
 		UpdateTime:  instant(r.UpdateUs),
 		DeleteTime:  maybe(r.DeleteUs),
 		Etag:        etag(r.CreateUs, r.Version),
+	}
+	if plant, photo, linked := strings.Cut(deref(r.Photo), "/"); linked {
+		m.Photo = PhotoName(r.CollectionID, plant, photo)
 	}
 	switch r.Kind {
 	case Measurement:
@@ -203,6 +208,9 @@ func (c *Collection) createObservations(all []*pb.Observation, refs []string, by
 		*r = observationRow{
 			CollectionID: c.id, PlantID: Segment(m.GetName(), "plants"), ObservationID: Segment(m.GetName(), "observations"), Ref: refOf(refs, i),
 			RecorderID: by.Grower, CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
+		}
+		if photo := Segment(m.GetPhoto(), "photos"); photo != "" {
+			r.Photo = orNil(Segment(m.GetPhoto(), "plants") + "/" + photo)
 		}
 		err := r.set(m)
 		if err != nil {

@@ -7,7 +7,7 @@ import (
 )
 
 // Purge removes for good what was deleted in the collection and whose time is up:
-// plants with their records, benches that nothing refers to any more, bench sheets but the
+// plants with their records, photos (their files the sweep of the bucket removes), benches that nothing refers to any more, bench sheets but the
 // latest, so that no number comes twice, and last the collection itself. It takes at most
 // some plants at once, so that no caller waits long; more tells that there are more. gone
 // is how many rows went.
@@ -40,10 +40,10 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		return 0, false, fmt.Errorf("purge: %w", err)
 	}
 	for some := range chunks(plants) {
-		for _, table := range []string{"plant_due", "plant_tags", "feedings", "observations"} {
+		for _, table := range []string{"plant_due", "plant_tags", "feedings", "observations", "photos"} {
 			remove("DELETE FROM "+table+" WHERE collection_id = ? AND plant_id IN ?", c.id, some)
 		}
-		remove("DELETE FROM revisions WHERE collection_id = ? AND kind IN (4, 5) AND plant_id IN ?", c.id, some)
+		remove("DELETE FROM revisions WHERE collection_id = ? AND kind IN (4, 5, 7) AND plant_id IN ?", c.id, some)
 		remove("DELETE FROM revisions WHERE collection_id = ? AND kind = 3 AND plant_id = '' AND resource_id IN ?", c.id, some)
 		remove("DELETE FROM plants WHERE collection_id = ? AND plant_id IN ?", c.id, some)
 		for _, plant := range some {
@@ -58,6 +58,18 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 			remove("DELETE FROM "+table+" WHERE collection_id = ?", c.id)
 		}
 		return gone, false, err
+	}
+	var photos []photoRow
+	if e := c.own().Where("purge_us <= ?", us).Select("plant_id", "photo_id").Order("plant_id, photo_id").Limit(chunk).Find(&photos).Error; err == nil && e != nil {
+		err = fmt.Errorf("purge: %w", e)
+	}
+	for _, p := range photos {
+		remove("DELETE FROM revisions WHERE collection_id = ? AND kind = 7 AND plant_id = ? AND resource_id = ?", c.id, p.PlantID, p.PhotoID)
+		remove("DELETE FROM photos WHERE collection_id = ? AND plant_id = ? AND photo_id = ?", c.id, p.PlantID, p.PhotoID)
+		c.tx.note(ofCollection(c.id), By{Us: us}, pb.AuditEntry_PURGED, PhotoKind.relative(p.PlantID, p.PhotoID))
+	}
+	if err != nil || len(photos) == chunk {
+		return gone, err == nil, err
 	}
 	remove("DELETE FROM sheets WHERE collection_id = ? AND expire_us <= ?"+
 		" AND sheet_number < (SELECT max(s.sheet_number) FROM sheets s WHERE s.collection_id = ?)", c.id, us, c.id)

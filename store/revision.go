@@ -20,6 +20,7 @@ const (
 	FeedingKind
 	ObservationKind
 	GrantKind
+	PhotoKind
 )
 
 // revisionRow is a change of a resource. Number is the version that it made, so
@@ -27,7 +28,7 @@ const (
 type revisionRow struct {
 	CollectionID string `gorm:"primaryKey"`
 	Kind         Kind   `gorm:"primaryKey"`
-	PlantID      string `gorm:"primaryKey"` // of a feeding or observation; else ""
+	PlantID      string `gorm:"primaryKey"` // of a feeding, observation or photo; else ""
 	ResourceID   string `gorm:"primaryKey"`
 	Number       int64  `gorm:"primaryKey;autoIncrement:false"`
 	Action       int32
@@ -77,7 +78,7 @@ func (c *Collection) revised(kind Kind, plant, id string, number int64, action p
 }
 
 // Revisions lists the changes of a resource, the latest first with q.Desc. plant is
-// the plant of a feeding or observation, else "".
+// the plant of a feeding, observation or photo, else "".
 func (c *Collection) Revisions(kind Kind, plant, id string, q List) ([]*pb.Revision, []any, error) {
 	base := c.own().Where("kind = ? AND plant_id = ? AND resource_id = ?", kind, plant, id)
 	rows, next, err := list[revisionRow](c.tx, &revisionList, base, q)
@@ -104,7 +105,7 @@ func (c *Collection) LastChange() (us int64, err error) {
 type Revised struct {
 	*pb.Revision
 	Kind      Kind
-	Plant, ID string // Plant is that of a feeding or observation; else ""
+	Plant, ID string // Plant is that of a feeding, observation or photo; else ""
 }
 
 // RevisionsOf returns the changes that a grower made in the collection with a request
@@ -162,6 +163,9 @@ func (r *revisionRow) message() (*pb.Revision, error) {
 	case ObservationKind:
 		v := &pb.Revision_Observation{Observation: &pb.Observation{}}
 		m.Before, before = v, v.Observation
+	case PhotoKind:
+		v := &pb.Revision_Photo{Photo: &pb.Photo{}}
+		m.Before, before = v, v.Photo
 	}
 	return m, readText(*r.Before, before)
 }

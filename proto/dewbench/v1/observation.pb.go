@@ -163,6 +163,10 @@ type Observation struct {
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// When it was voided.
 	DeleteTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
+	// The photo on which it was measured,
+	// `collections/{collection}/plants/{plant}/photos/{photo}`; it may be deleted by now.
+	// Empty: none.
+	Photo string `protobuf:"bytes,23,opt,name=photo,proto3" json:"photo,omitempty"`
 	// What was seen or done; it must be given.
 	//
 	// Types that are valid to be assigned to Fact:
@@ -282,6 +286,13 @@ func (x *Observation) GetDeleteTime() *timestamppb.Timestamp {
 		return x.DeleteTime
 	}
 	return nil
+}
+
+func (x *Observation) GetPhoto() string {
+	if x != nil {
+		return x.Photo
+	}
+	return ""
 }
 
 func (x *Observation) GetFact() isObservation_Fact {
@@ -1933,7 +1944,7 @@ var File_dewbench_v1_observation_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\n" +
-	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcf\x15\n" +
+	"\x1ddewbench/v1/observation.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x19google/api/resource.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xeb\x15\n" +
 	"\vObservation\x12\x18\n" +
 	"\x04name\x18\x01 \x01(\tB\x04\xe2A\x01\bR\x04name\x12\x1a\n" +
 	"\x05plant\x18\x02 \x01(\tB\x04\xe2A\x01\x03R\x05plant\x12\x1c\n" +
@@ -1947,7 +1958,8 @@ const file_dewbench_v1_observation_proto_rawDesc = "" +
 	"\vupdate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
 	"updateTime\x12A\n" +
 	"\vdelete_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampB\x04\xe2A\x01\x03R\n" +
-	"deleteTime\x12H\n" +
+	"deleteTime\x12\x1a\n" +
+	"\x05photo\x18\x17 \x01(\tB\x04\xe2A\x01\x03R\x05photo\x12H\n" +
 	"\vmeasurement\x18\n" +
 	" \x01(\v2$.dewbench.v1.Observation.MeasurementH\x00R\vmeasurement\x12B\n" +
 	"\x05stalk\x18\v \x01(\x0e2\x1e.dewbench.v1.Observation.StalkB\n" +

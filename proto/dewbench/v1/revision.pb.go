@@ -110,6 +110,7 @@ type Revision struct {
 	//	*Revision_Plant
 	//	*Revision_Feeding
 	//	*Revision_Observation
+	//	*Revision_Photo
 	Before        isRevision_Before `protobuf_oneof:"before"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -232,6 +233,15 @@ func (x *Revision) GetObservation() *Observation {
 	return nil
 }
 
+func (x *Revision) GetPhoto() *Photo {
+	if x != nil {
+		if x, ok := x.Before.(*Revision_Photo); ok {
+			return x.Photo
+		}
+	}
+	return nil
+}
+
 type isRevision_Before interface {
 	isRevision_Before()
 }
@@ -261,6 +271,11 @@ type Revision_Observation struct {
 	Observation *Observation `protobuf:"bytes,10,opt,name=observation,proto3,oneof"`
 }
 
+type Revision_Photo struct {
+	// The photo.
+	Photo *Photo `protobuf:"bytes,11,opt,name=photo,proto3,oneof"`
+}
+
 func (*Revision_Collection) isRevision_Before() {}
 
 func (*Revision_Bench) isRevision_Before() {}
@@ -270,6 +285,8 @@ func (*Revision_Plant) isRevision_Before() {}
 func (*Revision_Feeding) isRevision_Before() {}
 
 func (*Revision_Observation) isRevision_Before() {}
+
+func (*Revision_Photo) isRevision_Before() {}
 
 // What to list.
 type ListRevisionsRequest struct {
@@ -403,7 +420,7 @@ var File_dewbench_v1_revision_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_revision_proto_rawDesc = "" +
 	"\n" +
-	"\x1adewbench/v1/revision.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17dewbench/v1/bench.proto\x1a\x1cdewbench/v1/collection.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x04\n" +
+	"\x1adewbench/v1/revision.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17dewbench/v1/bench.proto\x1a\x1cdewbench/v1/collection.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/photo.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xe4\x04\n" +
 	"\bRevision\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x05R\x06number\x124\n" +
 	"\x06action\x18\x02 \x01(\x0e2\x1c.dewbench.v1.Revision.ActionR\x06action\x12;\n" +
@@ -418,7 +435,8 @@ const file_dewbench_v1_revision_proto_rawDesc = "" +
 	"\x05plant\x18\b \x01(\v2\x12.dewbench.v1.PlantH\x00R\x05plant\x120\n" +
 	"\afeeding\x18\t \x01(\v2\x14.dewbench.v1.FeedingH\x00R\afeeding\x12<\n" +
 	"\vobservation\x18\n" +
-	" \x01(\v2\x18.dewbench.v1.ObservationH\x00R\vobservation\"f\n" +
+	" \x01(\v2\x18.dewbench.v1.ObservationH\x00R\vobservation\x12*\n" +
+	"\x05photo\x18\v \x01(\v2\x12.dewbench.v1.PhotoH\x00R\x05photo\"f\n" +
 	"\x06Action\x12\x16\n" +
 	"\x12ACTION_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aCREATED\x10\x01\x12\v\n" +
@@ -427,18 +445,18 @@ const file_dewbench_v1_revision_proto_rawDesc = "" +
 	"\tUNDELETED\x10\x04\x12\x0e\n" +
 	"\n" +
 	"REASSIGNED\x10\x05B\b\n" +
-	"\x06before\"\xa2\x02\n" +
-	"\x14ListRevisionsRequest\x12\x9f\x01\n" +
-	"\x06parent\x18\x01 \x01(\tB\x86\x01\xe2A\x01\x02\xbaH\x7fr}2{^collections/[a-z0-9-]{1,63}(/benches/[a-z0-9-]{1,63}|/plants/[a-z0-9-]{1,63}(/(feedings|observations)/[a-z0-9-]{1,63})?)?$R\x06parent\x12$\n" +
+	"\x06before\"\xac\x02\n" +
+	"\x14ListRevisionsRequest\x12\xa9\x01\n" +
+	"\x06parent\x18\x01 \x01(\tB\x90\x01\xe2A\x01\x02\xbaH\x88\x01r\x85\x012\x82\x01^collections/[a-z0-9-]{1,63}(/benches/[a-z0-9-]{1,63}|/plants/[a-z0-9-]{1,63}(/(feedings|observations|photos)/[a-z0-9-]{1,63})?)?$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageToken\x12\x19\n" +
 	"\x03tag\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\"t\n" +
 	"\x15ListRevisionsResponse\x123\n" +
 	"\trevisions\x18\x01 \x03(\v2\x15.dewbench.v1.RevisionR\trevisions\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\x82\x03\n" +
-	"\x0fRevisionService\x12\xee\x02\n" +
-	"\rListRevisions\x12!.dewbench.v1.ListRevisionsRequest\x1a\".dewbench.v1.ListRevisionsResponse\"\x95\x02\xdaA\x06parent\x82\xd3\xe4\x93\x02\x85\x02Z0\x12./v1/{parent=collections/*/benches/*}/revisionsZ/\x12-/v1/{parent=collections/*/plants/*}/revisionsZ:\x128/v1/{parent=collections/*/plants/*/feedings/*}/revisionsZ>\x12</v1/{parent=collections/*/plants/*/observations/*}/revisions\x12$/v1/{parent=collections/*}/revisionsB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xbc\x03\n" +
+	"\x0fRevisionService\x12\xa8\x03\n" +
+	"\rListRevisions\x12!.dewbench.v1.ListRevisionsRequest\x1a\".dewbench.v1.ListRevisionsResponse\"\xcf\x02\xdaA\x06parent\x82\xd3\xe4\x93\x02\xbf\x02Z0\x12./v1/{parent=collections/*/benches/*}/revisionsZ/\x12-/v1/{parent=collections/*/plants/*}/revisionsZ:\x128/v1/{parent=collections/*/plants/*/feedings/*}/revisionsZ>\x12</v1/{parent=collections/*/plants/*/observations/*}/revisionsZ8\x126/v1/{parent=collections/*/plants/*/photos/*}/revisions\x12$/v1/{parent=collections/*}/revisionsB'Z%dewbench/proto/dewbench/v1;dewbenchv1b\x06proto3"
 
 var (
 	file_dewbench_v1_revision_proto_rawDescOnce sync.Once
@@ -465,23 +483,25 @@ var file_dewbench_v1_revision_proto_goTypes = []any{
 	(*Plant)(nil),                 // 7: dewbench.v1.Plant
 	(*Feeding)(nil),               // 8: dewbench.v1.Feeding
 	(*Observation)(nil),           // 9: dewbench.v1.Observation
+	(*Photo)(nil),                 // 10: dewbench.v1.Photo
 }
 var file_dewbench_v1_revision_proto_depIdxs = []int32{
-	0, // 0: dewbench.v1.Revision.action:type_name -> dewbench.v1.Revision.Action
-	4, // 1: dewbench.v1.Revision.create_time:type_name -> google.protobuf.Timestamp
-	5, // 2: dewbench.v1.Revision.collection:type_name -> dewbench.v1.Collection
-	6, // 3: dewbench.v1.Revision.bench:type_name -> dewbench.v1.Bench
-	7, // 4: dewbench.v1.Revision.plant:type_name -> dewbench.v1.Plant
-	8, // 5: dewbench.v1.Revision.feeding:type_name -> dewbench.v1.Feeding
-	9, // 6: dewbench.v1.Revision.observation:type_name -> dewbench.v1.Observation
-	1, // 7: dewbench.v1.ListRevisionsResponse.revisions:type_name -> dewbench.v1.Revision
-	2, // 8: dewbench.v1.RevisionService.ListRevisions:input_type -> dewbench.v1.ListRevisionsRequest
-	3, // 9: dewbench.v1.RevisionService.ListRevisions:output_type -> dewbench.v1.ListRevisionsResponse
-	9, // [9:10] is the sub-list for method output_type
-	8, // [8:9] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	0,  // 0: dewbench.v1.Revision.action:type_name -> dewbench.v1.Revision.Action
+	4,  // 1: dewbench.v1.Revision.create_time:type_name -> google.protobuf.Timestamp
+	5,  // 2: dewbench.v1.Revision.collection:type_name -> dewbench.v1.Collection
+	6,  // 3: dewbench.v1.Revision.bench:type_name -> dewbench.v1.Bench
+	7,  // 4: dewbench.v1.Revision.plant:type_name -> dewbench.v1.Plant
+	8,  // 5: dewbench.v1.Revision.feeding:type_name -> dewbench.v1.Feeding
+	9,  // 6: dewbench.v1.Revision.observation:type_name -> dewbench.v1.Observation
+	10, // 7: dewbench.v1.Revision.photo:type_name -> dewbench.v1.Photo
+	1,  // 8: dewbench.v1.ListRevisionsResponse.revisions:type_name -> dewbench.v1.Revision
+	2,  // 9: dewbench.v1.RevisionService.ListRevisions:input_type -> dewbench.v1.ListRevisionsRequest
+	3,  // 10: dewbench.v1.RevisionService.ListRevisions:output_type -> dewbench.v1.ListRevisionsResponse
+	10, // [10:11] is the sub-list for method output_type
+	9,  // [9:10] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_revision_proto_init() }
@@ -493,6 +513,7 @@ func file_dewbench_v1_revision_proto_init() {
 	file_dewbench_v1_collection_proto_init()
 	file_dewbench_v1_feeding_proto_init()
 	file_dewbench_v1_observation_proto_init()
+	file_dewbench_v1_photo_proto_init()
 	file_dewbench_v1_plant_proto_init()
 	file_dewbench_v1_revision_proto_msgTypes[0].OneofWrappers = []any{
 		(*Revision_Collection)(nil),
@@ -500,6 +521,7 @@ func file_dewbench_v1_revision_proto_init() {
 		(*Revision_Plant)(nil),
 		(*Revision_Feeding)(nil),
 		(*Revision_Observation)(nil),
+		(*Revision_Photo)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -28,10 +28,10 @@ const (
 //
 // The history of resources: who changed them, when, and what stood before.
 type RevisionServiceClient interface {
-	// Lists the changes of a collection, bench, plant, feeding or observation, the
+	// Lists the changes of a collection, bench, plant, feeding, observation or photo, the
 	// latest first. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
 	// `BENCH_NOT_FOUND`, `PLANT_NOT_FOUND`, `FEEDING_NOT_FOUND`,
-	// `OBSERVATION_NOT_FOUND`).
+	// `OBSERVATION_NOT_FOUND`, `PHOTO_NOT_FOUND`).
 	ListRevisions(ctx context.Context, in *ListRevisionsRequest, opts ...grpc.CallOption) (*ListRevisionsResponse, error)
 }
 
@@ -59,10 +59,10 @@ func (c *revisionServiceClient) ListRevisions(ctx context.Context, in *ListRevis
 //
 // The history of resources: who changed them, when, and what stood before.
 type RevisionServiceServer interface {
-	// Lists the changes of a collection, bench, plant, feeding or observation, the
+	// Lists the changes of a collection, bench, plant, feeding, observation or photo, the
 	// latest first. Errors: INVALID_ARGUMENT, NOT_FOUND (`COLLECTION_NOT_FOUND`,
 	// `BENCH_NOT_FOUND`, `PLANT_NOT_FOUND`, `FEEDING_NOT_FOUND`,
-	// `OBSERVATION_NOT_FOUND`).
+	// `OBSERVATION_NOT_FOUND`, `PHOTO_NOT_FOUND`).
 	ListRevisions(context.Context, *ListRevisionsRequest) (*ListRevisionsResponse, error)
 }
 
