@@ -5,14 +5,11 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
 	"io"
 	"maps"
 	"net/http"
-	"os"
 	"regexp"
-	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -408,38 +405,6 @@ func TestArchiveOfLongHistory(t *testing.T) {
 		answer := sendArchive(t, d.doors, testSecret, "?validateOnly=true", zipOf(t, files))
 		if answer.status != http.StatusBadRequest || !strings.Contains(string(answer.body), file) || !strings.Contains(string(answer.body), "is longer than") {
 			t.Errorf("%s: status %d: %.600s", file, answer.status, answer.body)
-		}
-	}
-}
-
-// TestArchivesUnderWay begins as many archives at once as there may be: of one grower no
-// more than some, whoever else there is; and nothing of them is left on the disk.
-func TestArchivesUnderWay(t *testing.T) {
-	t.Setenv("TMPDIR", t.TempDir())
-	g := &gateway{}
-	var open []*scratch
-	for n := range mostArchives {
-		file, err := g.newScratch(fmt.Sprint(n / mostArchivesOfOne))
-		if err != nil {
-			t.Fatal(err)
-		}
-		open = append(open, file)
-	}
-	if left, err := os.ReadDir(os.TempDir()); err != nil || runtime.GOOS != "windows" && len(left) > 0 {
-		t.Errorf("%v, %v", left, err)
-	}
-	for _, grower := range []string{"0", "another"} {
-		if _, err := g.newScratch(grower); service.ReasonOf(err) != tooBusy {
-			t.Errorf("%s: %v", grower, err)
-		}
-	}
-	if err := errors.Join(open[0].Close(), open[2].Close()); err != nil {
-		t.Error(err)
-	}
-	for _, grower := range []string{"2", "0"} {
-		_, err := g.newScratch(grower)
-		if refused := service.ReasonOf(err) == tooBusy; refused != (grower == "2") {
-			t.Errorf("%s: %v", grower, err)
 		}
 	}
 }

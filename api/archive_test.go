@@ -324,7 +324,7 @@ func TestArchivesOfOneGrower(t *testing.T) {
 		t.Fatal(err)
 	}
 	begun := func() map[string]int {
-		u := &d.server.gateway.archives
+		u := d.server.gateway.underWay[archiveFiles]
 		u.mu.Lock()
 		defer u.mu.Unlock()
 		return maps.Clone(u.of)
@@ -352,7 +352,7 @@ func TestArchivesOfOneGrower(t *testing.T) {
 	}
 	var coming sync.WaitGroup
 	var ends []*io.PipeWriter
-	for range mostArchivesOfOne {
+	for range archiveFiles.atOnceOfOne {
 		body, end := io.Pipe()
 		ends = append(ends, end)
 		coming.Go(func() {
@@ -361,7 +361,7 @@ func TestArchivesOfOneGrower(t *testing.T) {
 			}
 		})
 	}
-	for begun()[d.grower] < mostArchivesOfOne && ctx.Err() == nil {
+	for begun()[d.grower] < archiveFiles.atOnceOfOne && ctx.Err() == nil {
 		runtime.Gosched()
 	}
 	if status, answer := send(strings.NewReader("no archive"), testSecret); status != http.StatusServiceUnavailable || !strings.Contains(answer, "TOO_BUSY") {

@@ -202,8 +202,9 @@ func chain(
 			return next(ctx, req)
 		},
 	)
-	// The streams are those of the standard reflection and health services, which
-	// answer with statuses of their own.
+	// The streams are those of the standard reflection and health services, which answer
+	// with statuses of their own, and uploads, which let their callers in by the guard and
+	// then make a call.
 	logStream := logging.StreamServerInterceptor(logger, logOptions...)
 	recoverStream := recovery.StreamServerInterceptor(onPanic)
 	stream = func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
@@ -213,10 +214,11 @@ func chain(
 		defer cancel()
 		defer context.AfterFunc(stopping, cancel)()
 		named := &namedStream{ServerStream: ss, ctx: ctx}
+		named.ours = strings.HasPrefix(info.FullMethod, "/dewbench.")
 		return logStream(srv, named, info, func(srv any, ss grpc.ServerStream) error {
-			err := rates.streamByAddress(ss.Context(), info.FullMethod)
-			if err == nil {
-				err = recoverStream(srv, ss, info, handler)
+			var err error
+			if named.ctx, err = rates.streamByAddress(ss.Context(), info.FullMethod); err == nil {
+				err = recoverStream(srv, named, info, handler)
 			}
 			if _, standard := status.FromError(err); err != nil && !standard {
 				return toStatus(ss.Context(), log, err).Err()
@@ -279,7 +281,23 @@ func level(code codes.Code) logging.Level {
 
 type namedStream struct {
 	grpc.ServerStream
-	ctx context.Context
+	ctx  context.Context
+	ours bool // not of a standard service
+}
+
+// RecvMsg receives a message. gRPC would answer one that cannot be decoded by itself.
+func (s *namedStream) RecvMsg(m any) error {
+	if !s.ours {
+		return s.ServerStream.RecvMsg(m)
+	}
+	e := envelope{message: m}
+	if err := s.ServerStream.RecvMsg(&e); err != nil {
+		return err
+	}
+	if e.broken != nil {
+		return e.broken
+	}
+	return nil
 }
 
 func (s *namedStream) Context() context.Context { return s.ctx }

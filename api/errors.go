@@ -28,6 +28,7 @@ const (
 	unknownRoute     service.Reason = "UNKNOWN_ROUTE"
 	methodNotAllowed service.Reason = "METHOD_NOT_ALLOWED"
 	unknownCall      service.Reason = "UNKNOWN_CALL"
+	badRange         service.Reason = "RANGE_NOT_SATISFIABLE"
 	deadlineExceeded service.Reason = "DEADLINE_EXCEEDED"
 	cancelled        service.Reason = "CANCELLED"
 	tooBusy          service.Reason = "TOO_BUSY"
@@ -134,6 +135,7 @@ var table = map[service.Reason]kind{
 	unknownRoute:         {codes.NotFound, 0, "There is no call at this path."},
 	methodNotAllowed:     {codes.Unimplemented, http.StatusMethodNotAllowed, "The path takes other methods: see the Allow header."},
 	unknownCall:          {codes.Unimplemented, 0, "The server has no such gRPC method."},
+	badRange:             {codes.OutOfRange, http.StatusRequestedRangeNotSatisfiable, "The range lies outside of the file."},
 	deadlineExceeded:     {codes.DeadlineExceeded, 0, "The call took longer than its deadline, or than 30 seconds. Ask for less at a time."},
 	cancelled:            {codes.Canceled, 0, "The caller gave up."},
 	tooBusy:              {codes.Unavailable, 0, "The server answers as many calls as it takes at once. Try again in a moment."},

@@ -41,7 +41,7 @@ type gateway struct {
 	held   atomic.Int64 // bytes of bodies
 	slow   atomic.Int64 // nanoseconds that a body may take to come before its caller is asked again
 
-	archives underWay
+	underWay map[*fileKind]*underWay // files that come or go
 }
 
 // registrations are the generated functions that put a service on the mux.
@@ -75,6 +75,9 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterObservationServiceHandlerClient(context.Background(), mux, pb.NewObservationServiceClient(c))
+	},
+	func(mux *runtime.ServeMux, c *inProcess) error {
+		return pb.RegisterPhotoServiceHandlerClient(context.Background(), mux, pb.NewPhotoServiceClient(c))
 	},
 	func(mux *runtime.ServeMux, c *inProcess) error {
 		return pb.RegisterPlanServiceHandlerClient(context.Background(), mux, pb.NewPlanServiceClient(c))
@@ -120,7 +123,10 @@ var registrations = []func(*runtime.ServeMux, *inProcess) error{
 }
 
 func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
-	g := &gateway{conn: conn, log: log}
+	g := &gateway{conn: conn, log: log, underWay: map[*fileKind]*underWay{}}
+	for _, k := range fileKinds {
+		g.underWay[k] = &underWay{kind: k}
+	}
 	g.slow.Store(int64(time.Second))
 	g.page.Store(10_000)
 	for name := range conn.methods {
@@ -139,7 +145,7 @@ func newGateway(conn *inProcess, log *slog.Logger) (*gateway, error) {
 	g.mux = runtime.NewServeMux(
 		runtime.WithMarshalerOption(runtime.MIMEWildcard, &runtime.HTTPBodyMarshaler{Marshaler: plain}),
 		runtime.WithMarshalerOption(tableType, &tables{plain}),
-		runtime.WithMarshalerOption(archiveType, &archives{plain}),
+		runtime.WithMarshalerOption(fileType, &besides{plain}),
 		runtime.WithUnescapingMode(runtime.UnescapingModeAllExceptReserved),
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
@@ -197,9 +203,9 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	r = r.WithContext(context.WithValue(r.Context(), requestIDKey{}, id))
 	if r.Method == http.MethodHead {
 		// net/http leaves out the body of the answer by itself.
-		get := *r
+		get := r.WithContext(context.WithValue(r.Context(), headKey{}, true))
 		get.Method = http.MethodGet
-		r = &get
+		r = get
 	}
 	if g.meter != nil {
 		r = r.WithContext(context.WithValue(r.Context(), arrivalKey{}, g.meter.arriveByHTTP(r)))
@@ -221,7 +227,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r = r.WithContext(context.WithValue(admitted, targetKey{}, r.URL))
-	wantsArchive := rt.givesArchive() && wantsArchive(r)
+	wantsArchive, wantsPhoto := rt.givesArchive() && wantsArchive(r), rt.givesPhoto() && wantsPhoto(r)
 	came := &heldBody{total: &g.held}
 	defer came.release()
 	file, err := g.receive(w, r, rt, came)
@@ -232,15 +238,19 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.refuse(w, r, err)
 		return
 	}
-	if wantsArchive {
+	switch {
+	case wantsArchive:
 		g.giveArchive(w, r)
+		return
+	case wantsPhoto:
+		g.givePhoto(w, r)
 		return
 	}
 	if file != nil {
 		outside = service.WithFile(outside, &file.SentFile)
 		r = r.WithContext(service.WithFile(r.Context(), &file.SentFile))
 	}
-	if time.Since(began) > time.Duration(g.slow.Load()) { // a token may have been revoked meanwhile
+	if g.isSlow(began) { // a token may have been revoked meanwhile
 		if admitted, err = g.conn.admit(outside, rt.fullName, r.Header.Values("Authorization")); err != nil {
 			g.refuse(w, r, err)
 			return
@@ -277,10 +287,22 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
+// isSlow tells whether a request that began at a time took so long to come that its caller
+// is asked again.
+func (g *gateway) isSlow(began time.Time) bool {
+	return time.Since(began) > time.Duration(g.slow.Load())
+}
+
+type headKey struct{}
+
+// isHead tells whether only the headers of an answer are wanted.
+func isHead(ctx context.Context) bool { return ctx.Value(headKey{}) != nil }
+
 // receive reads a request into memory, or tells why it is not to reach its call. A body
-// that is an archive goes into a file, which the caller closes.
+// that is a file goes into one, which the caller closes.
 func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route, held *heldBody) (*scratch, error) {
-	sent := rt.takesArchive() && sendsArchive(r)
+	kind := rt.takesFile()
+	sent := kind != nil && kind.sent(r)
 	table, err := rt.negotiate(w, r)
 	if err != nil {
 		return nil, err
@@ -289,8 +311,8 @@ func (g *gateway) receive(w http.ResponseWriter, r *http.Request, rt *route, hel
 		return nil, err
 	}
 	if sent {
-		r.Header.Set("Content-Type", archiveType)
-		file, err := g.receiveArchive(w, r)
+		r.Header.Set("Content-Type", fileType)
+		file, err := g.receiveFile(w, r, kind)
 		if err != nil {
 			return nil, err
 		}

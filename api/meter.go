@@ -182,16 +182,17 @@ func (m *meter) byAddress(ctx context.Context, req any, info *grpc.UnaryServerIn
 	return answer, err
 }
 
-// streamByAddress counts a stream, which is one of the standard services, or of no service.
-func (m *meter) streamByAddress(ctx context.Context, method string) error {
+// streamByAddress counts a stream. Calls in the context that it returns are counted with
+// it.
+func (m *meter) streamByAddress(ctx context.Context, method string) (context.Context, error) {
 	if m == nil {
-		return nil
+		return ctx, nil
 	}
 	a := m.arriveByGRPC(ctx)
 	if a == nil {
-		return nil
+		return ctx, nil
 	}
-	return m.arrive(a, method)
+	return context.WithValue(ctx, arrivalKey{}, a), m.arrive(a, method)
 }
 
 // arrive counts a call for its address, once, or tells that it is one too many.

@@ -9,11 +9,13 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"google.golang.org/genproto/googleapis/api/annotations"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"dewbench/service"
 )
@@ -197,6 +199,10 @@ func checkValue(field protoreflect.FieldDescriptor, value string) (rule string) 
 		if !utf8.ValidString(value) {
 			return "is not UTF-8"
 		}
+		if isInstant(field) {
+			_, err = time.Parse(time.RFC3339Nano, value)
+			rule = "must be an instant as RFC 3339 has it, such as 2026-05-11T09:00:00Z"
+		}
 	case protoreflect.Int32Kind:
 		_, err = strconv.ParseInt(value, 10, 32)
 		rule = "must be a whole number that fits in 32 bits"
@@ -233,6 +239,11 @@ func (rt *route) queryFields() map[string]protoreflect.FieldDescriptor {
 	return rt.fieldsBut(rt.body)
 }
 
+// isInstant tells whether a field is an instant.
+func isInstant(field protoreflect.FieldDescriptor) bool {
+	return field.Message() != nil && !field.IsList() && field.Message().FullName() == (&timestamppb.Timestamp{}).ProtoReflect().Descriptor().FullName()
+}
+
 // fieldsBut returns the plain fields of the request that are neither in the path nor the
 // body, by their JSON names.
 func (rt *route) fieldsBut(body string) map[string]protoreflect.FieldDescriptor {
@@ -241,7 +252,7 @@ func (rt *route) fieldsBut(body string) map[string]protoreflect.FieldDescriptor 
 	for i := range fields.Len() {
 		f := fields.Get(i)
 		inPath := strings.Contains(rt.path, "{"+string(f.Name())+"}") || strings.Contains(rt.path, "{"+string(f.Name())+"=")
-		if inPath || string(f.Name()) == body || f.Message() != nil && !isMask(f) {
+		if inPath || string(f.Name()) == body || f.Message() != nil && !isMask(f) && !isInstant(f) {
 			continue
 		}
 		keys[f.JSONName()] = f

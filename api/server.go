@@ -60,6 +60,7 @@ type Server struct {
 	health  *healthServer
 	itself  *service.Server
 	plants  *service.Plants
+	jobs    *service.Jobs
 	waits   waiting
 	stop    context.CancelFunc // ends the streams that only wait
 }
@@ -106,6 +107,7 @@ func newServerThatWaits(ctx context.Context, config service.Config, waits waitin
 		health: &healthServer{health.NewServer(), services.Server, log},
 		itself: services.Server,
 		plants: services.Plants,
+		jobs:   services.Jobs,
 	}
 	for _, registered := range []struct {
 		desc   *grpc.ServiceDesc
@@ -124,6 +126,7 @@ func newServerThatWaits(ctx context.Context, config service.Config, waits waitin
 		{&pb.IdentityService_ServiceDesc, services.Identities},
 		{&pb.InvitationService_ServiceDesc, services.Invitations},
 		{&pb.ObservationService_ServiceDesc, services.Observations},
+		{&pb.PhotoService_ServiceDesc, &photoDoor{services.Photos, s, validator}},
 		{&pb.PlanService_ServiceDesc, services.Plans},
 		{&pb.PlantService_ServiceDesc, services.Plants},
 		{&pb.RevisionService_ServiceDesc, services.Revisions},
@@ -155,7 +158,11 @@ func (w waiting) endStream(ctx context.Context, info *tap.Info) (context.Context
 	if strings.HasPrefix(info.FullMethodName, "/grpc.") {
 		return ctx, nil
 	}
-	ctx, cancel := context.WithTimeout(ctx, w.stream)
+	most := w.stream
+	if info.FullMethodName == pb.PhotoService_UploadPhoto_FullMethodName {
+		most += fileTime
+	}
+	ctx, cancel := context.WithTimeout(ctx, most)
 	_ = cancel // the end of the stream does so
 	return ctx, nil
 }
@@ -170,6 +177,19 @@ func (s *Server) SettlePending(ctx context.Context) error { return s.plants.Sett
 
 // RefreshDue keeps anew what is due, where what is kept is not true any more.
 func (s *Server) RefreshDue(ctx context.Context) error { return s.plants.RefreshDue(ctx) }
+
+// Work runs what calls have left to be done, such as the renditions of photos, until ctx
+// ends.
+func (s *Server) Work(ctx context.Context) error { return s.jobs.Work(ctx) }
+
+// SweepPhotos removes files of photos that are gone.
+func (s *Server) SweepPhotos(ctx context.Context) error {
+	removed, err := s.jobs.SweepPhotos(ctx)
+	if removed > 0 {
+		s.log.InfoContext(ctx, "removed files of photos that are gone", "files", removed)
+	}
+	return err
+}
 
 // Untrue tells when it is time for RefreshDue before the next minute is.
 func (s *Server) Untrue() <-chan struct{} { return s.plants.Untrue() }

@@ -219,6 +219,8 @@ func revisedName(collection string, r *store.Revised) string {
 		return store.FeedingName(collection, r.Plant, r.ID)
 	case store.ObservationKind:
 		return store.ObservationName(collection, r.Plant, r.ID)
+	case store.PhotoKind:
+		return store.PhotoName(collection, r.Plant, r.ID)
 	}
 	return store.CollectionName(collection)
 }
@@ -418,5 +420,7 @@ func (c *collection) dateRevision(r *pb.Revision) {
 		f.FedDate, f.OutcomeDate = dayIn(f.GetFedTime(), c.zone), dayIn(f.GetOutcomeTime(), c.zone)
 	} else if o := r.GetObservation(); o != nil {
 		o.ObserveDate = dayIn(o.GetObserveTime(), c.zone)
+	} else if p := r.GetPhoto(); p != nil {
+		p.TakenDate = dayIn(p.GetTakenTime(), c.zone)
 	}
 }

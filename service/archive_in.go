@@ -1,13 +1,10 @@
 package service
 
 import (
-	"bytes"
 	"cmp"
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 	"time"

@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"golang.org/x/sync/semaphore"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -35,6 +36,8 @@ type Core struct {
 	tookOver  atomic.Bool      // RefreshDue has taken over what other versions kept
 	issuers   *issuers         // whose access tokens are taken
 	zones     recent           // of collections by their ids, as they were lately
+	blobs     *store.Blobs
+	decodes   *semaphore.Weighted // places for pictures that are in memory
 }
 
 // kept is how long a request id is remembered, undeleting how long what was deleted

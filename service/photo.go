@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"strings"
-	"time"
 	"unicode"
 
 	"google.golang.org/protobuf/proto"
@@ -12,6 +11,7 @@ import (
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/civil"
 	"dewbench/service/measure"
+	"dewbench/service/photo"
 	"dewbench/store"
 )
 
@@ -45,7 +45,7 @@ func (v *visit) findPhoto(name, tag string) (*collection, string, *store.Photo, 
 func (c *collection) showPhoto(p *store.Photo) (*pb.Photo, error) {
 	m := p.Photo
 	m.TakenDate = dayIn(m.GetTakenTime(), c.zone)
-	m.ContentType = photoFormat(p.Format).MediaType()
+	m.ContentType = photo.Kind(p.Format).MediaType()
 	if m.GetScale() == nil {
 		return m, nil
 	}
@@ -251,7 +251,7 @@ func checkSpans(p *problems, m *pb.Photo) {
 		return p.refused == refused
 	}
 	if scale := m.GetScale(); scale != nil && inside("photo.scale.line", scale.GetLine()) {
-		if err := scaleValue(scale).Check(); err != nil {
+		if _, err := measure.Length(scaleValue(scale), scaleValue(scale).Line); err != nil {
 			p.refuse(InvalidFields, "photo.scale.line", "%s", err)
 			return
 		}
@@ -264,12 +264,13 @@ func checkSpans(p *problems, m *pb.Photo) {
 		if !inside(field+".line", span.GetLine()) {
 			continue
 		}
-		err := lineValue(span.GetLine()).Check()
-		if err == nil && m.GetScale() != nil {
-			_, err = measure.Length(scaleValue(m.GetScale()), lineValue(span.GetLine()))
-		}
-		if err != nil {
-			p.refuse(InvalidFields, field+".line", "%s", err)
+		line := lineValue(span.GetLine())
+		if line.A == line.B {
+			p.refuse(InvalidFields, field+".line", "must have its ends at two places")
+		} else if m.GetScale() != nil {
+			if _, err := measure.Length(scaleValue(m.GetScale()), line); err != nil {
+				p.refuse(InvalidFields, field+".line", "%s", err)
+			}
 		}
 		span.LengthMm, span.UncertaintyMm = nil, nil
 	}
@@ -422,15 +423,15 @@ func measured(m *pb.Photo, named []int32) (*pb.Observation_Measurement, error) {
 
 // cameraTime returns when the camera says that a photo was taken, and how it knows; nil if
 // it does not say, or its clock was wrong.
-func (v *visit) cameraTime(c *collection, taken *photoTaken) (*int64, pb.Photo_TimeSource) {
+func (v *visit) cameraTime(c *collection, taken *photo.Taken) (*int64, pb.Photo_TimeSource) {
 	if taken == nil {
 		return nil, 0
 	}
-	zone, source := c.zone, pb.Photo_CAMERA
+	source := pb.Photo_CAMERA
 	if taken.Offset != nil {
-		zone, source = time.FixedZone("", *taken.Offset), pb.Photo_CAMERA_WITH_OFFSET
+		source = pb.Photo_CAMERA_WITH_OFFSET
 	}
-	t := time.Date(taken.Year, time.Month(taken.Month), taken.Day, taken.Hour, taken.Minute, taken.Second, taken.Nanosecond, zone)
+	t := taken.At(c.zone)
 	if day := civilDay(t, c.zone); day < firstCameras || day > c.today(v.at)+1 {
 		return nil, 0
 	}

@@ -10,6 +10,8 @@ import (
 	"image"
 	"io"
 	"strconv"
+	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -24,6 +26,9 @@ const MaxPhotoBytes = photo.MaxBytes
 // photoPiece is how many bytes of a file one answer has: gRPC clients take 4 MiB.
 const photoPiece = 1 << 20
 
+// renditionDelay is when to ask again for a rendition that is being made.
+const renditionDelay = time.Second
+
 // mostDecodes is how many pictures are decoded at once: each may take some hundred
 // megabytes (see photo.Decode).
 const mostDecodes = 2
@@ -34,7 +39,18 @@ var renditions = []struct {
 	form    pb.Photo_Rendition
 	longest int
 	suffix  string
-}{{pb.Photo_SMALL, 320, "-320.jpg"}, {pb.Photo_LARGE, 1600, "-1600.jpg"}}
+}{{pb.Photo_SMALL, 320, "-320.jpg"}, {pb.Photo_LARGE, largeRendition, largeSuffix}}
+
+const (
+	largeRendition = 1600
+	largeSuffix    = "-1600.jpg"
+)
+
+// digestIn returns the digest of the original of a file of the bucket.
+func digestIn(name string) string {
+	digest, _, _ := strings.Cut(name, "-")
+	return digest
+}
 
 // renditionJob is the kind of the jobs that make the renditions of a file.
 const renditionJob = "renditions"
@@ -391,14 +407,7 @@ func (s *Photos) GetPhotoContent(ctx context.Context, req *pb.GetPhotoContentReq
 		ContentType: photo.JPEG.MediaType(), SizeBytes: int32(size), Etag: content.etag(), UpdateTime: p.GetUpdateTime(), Data: data,
 	}
 	if form == pb.Photo_ORIGINAL {
-		answer.ContentType, answer.UpdateTime = photoFormat(p.Format).MediaType(), p.GetCreateTime()
+		answer.ContentType, answer.UpdateTime = photo.Kind(p.Format).MediaType(), p.GetCreateTime()
 	}
 	return answer, nil
 }
-
-// photoFormat is what a file is, as its row tells.
-type photoFormat = photo.Kind
-
-// photoTaken is what a camera tells of when a photo was taken.
-type photoTaken = photo.Taken
-

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"golang.org/x/sync/semaphore"
 
 	"dewbench/service/catalogue"
 	"dewbench/store"
@@ -30,7 +31,9 @@ type Services struct {
 	Growers      *Growers
 	Identities   *Identities
 	Invitations  *Invitations
+	Jobs         *Jobs
 	Observations *Observations
+	Photos       *Photos
 	Plans        *Plans
 	Plants       *Plants
 	Revisions    *Revisions
@@ -76,6 +79,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	}
 	core := &Core{
 		store: config.Store, catalogue: c, version: cmp.Or(config.Build, config.Version) + " " + c.Version(), now: config.Now, newID: config.NewID, untrue: make(chan struct{}, 1),
+		blobs: config.Blobs, decodes: semaphore.NewWeighted(mostDecodes),
 	}
 	if core.now == nil {
 		core.now = time.Now
@@ -104,6 +108,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	if err != nil {
 		return nil, err
 	}
+	photos := &Photos{core, observations}
 	return &Services{
 		Access:       access,
 		Audits:       &Audits{core},
@@ -118,7 +123,9 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Growers:      &Growers{core},
 		Identities:   &Identities{core},
 		Invitations:  &Invitations{core},
+		Jobs:         &Jobs{core, photos, config.Log},
 		Observations: observations,
+		Photos:       photos,
 		Plans:        &Plans{core},
 		Plants:       &Plants{core},
 		Revisions:    &Revisions{core},

@@ -187,11 +187,11 @@ func (c *Collection) Photos(plant string, q List) ([]*Photo, []any, error) {
 	return out, next, err
 }
 
-// ScaledPhotos returns the photos of a plant that have a scale, are not deleted and were
-// taken in [fromUs, untilUs), in that order, at most limit.
-func (c *Collection) ScaledPhotos(plant string, fromUs, untilUs int64, limit int) ([]*Photo, error) {
+// ScaledPhotos returns the photos of a plant that have a scale and are not deleted, in the
+// order in which they were taken, at most limit.
+func (c *Collection) ScaledPhotos(plant string, limit int) ([]*Photo, error) {
 	var rows []photoRow
-	err := c.plant(plant).Where("delete_us IS NULL AND scale IS NOT NULL AND taken_us >= ? AND taken_us < ?", fromUs, untilUs).
+	err := c.plant(plant).Where("delete_us IS NULL AND scale IS NOT NULL").
 		Order("taken_us, photo_id").Limit(limit).Find(&rows).Error
 	if err != nil {
 		return nil, err

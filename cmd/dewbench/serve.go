@@ -246,6 +246,16 @@ func serveStore(ctx context.Context, out io.Writer, server *api.Server, s *store
 			return service.FinishErasures(ctx, s, time.Now())
 		}, minutely.C, nil)
 	})
+	work.Go(func() {
+		hourly := time.NewTicker(time.Hour)
+		defer hourly.Stop()
+		bringUpToDate(sweeping, log, "remove all files of photos that are gone", server.SweepPhotos, hourly.C, nil)
+	})
+	work.Go(func() {
+		if err := server.Work(sweeping); err != nil {
+			log.ErrorContext(ctx, "jobs are no longer run: restart the server", "error", err)
+		}
+	})
 	err := serve(ctx, out, server, grpcListener, httpListener)
 	stop()
 	work.Wait()
@@ -282,7 +292,7 @@ const plantsUpToDate = "bring all plants up to date"
 func bringUpToDate(ctx context.Context, log *slog.Logger, what string, do func(context.Context) error, ticks <-chan time.Time, untrue <-chan struct{}) {
 	for {
 		if err := do(ctx); err != nil && ctx.Err() == nil {
-			log.ErrorContext(ctx, "cannot "+what+"; it is tried again in a minute", "error", err)
+			log.ErrorContext(ctx, "cannot "+what+"; it is tried again at the next turn", "error", err)
 		}
 		select {
 		case <-ticks:

@@ -1818,7 +1818,7 @@ type Photo_Line struct {
 	// The other end.
 	B *Photo_Point `protobuf:"bytes,2,opt,name=b,proto3" json:"b,omitempty"`
 	// How well they were pointed at: the standard deviation of x and of y of each, in
-	// pixels, 0 to 1000. Default: 2.
+	// pixels, above 0 to 1000. Default: 2.
 	PointingErrorPx *float64 `protobuf:"fixed64,3,opt,name=pointing_error_px,json=pointingErrorPx,proto3,oneof" json:"pointing_error_px,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
@@ -2070,7 +2070,7 @@ const file_dewbench_v1_photo_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x01a\x122\n" +
 	"\x01b\x18\x02 \x01(\v2\x18.dewbench.v1.Photo.PointB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x01b\x12J\n" +
-	"\x11pointing_error_px\x18\x03 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x0fpointingErrorPx\x88\x01\x01B\x14\n" +
+	"\x11pointing_error_px\x18\x03 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x0fpointingErrorPx\x88\x01\x01B\x14\n" +
 	"\x12_pointing_error_px\x1a\xb2\x01\n" +
 	"\x05Scale\x127\n" +
 	"\x04line\x18\x01 \x01(\v2\x17.dewbench.v1.Photo.LineB\n" +

@@ -1,0 +1,195 @@
+package service
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"image/png"
+	"io"
+	"slices"
+
+	"google.golang.org/genproto/googleapis/api/httpbody"
+	"google.golang.org/protobuf/proto"
+
+	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/measure"
+	"dewbench/store"
+)
+
+// usualStrip is how many photos a strip has at most, unless asked otherwise.
+const usualStrip = 12
+
+// MeasureRosette proposes where a rosette is.
+func (s *Photos) MeasureRosette(ctx context.Context, req *pb.MeasureRosetteRequest) (*pb.MeasureRosetteResponse, error) {
+	p, inside, err := s.livePhoto(ctx, req.GetName(), req.GetTag())
+	if err != nil {
+		return nil, err
+	}
+	release, err := s.decoding(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	img, err := s.original(ctx, s.blobs.Of(inside), p)
+	if err != nil {
+		return nil, fromStore(err)
+	}
+	found, err := measure.FindRosette(img, measure.Index(req.GetIndex()))
+	if errors.Is(err, measure.ErrNoRosette) {
+		return nil, &Error{Reason: RosetteNotFound, Message: fmt.Sprintf("%s: %v: point at the rosette yourself", p.GetName(), err)}
+	}
+	if err != nil {
+		return nil, err
+	}
+	answer := &pb.MeasureRosetteResponse{
+		Span: &pb.Photo_Span{Kind: pb.Photo_Span_ROSETTE_DIAMETER, Line: &pb.Photo_Line{
+			A: pointMessage(found.Span.A), B: pointMessage(found.Span.B), PointingErrorPx: &found.Span.ErrorPx,
+		}},
+		Center: pointMessage(found.Center), DiameterPx: found.DiameterPx, AreaPx: found.AreaPx,
+		Index: pb.MeasureRosetteRequest_Index(found.Index), Threshold: found.Threshold, Separability: found.Separability,
+	}
+	for _, w := range found.Warnings {
+		answer.Warnings = append(answer.Warnings, pb.MeasureRosetteResponse_Warning(pb.MeasureRosetteResponse_Warning_value[string(w)]))
+	}
+	if scale := p.GetScale(); scale != nil {
+		// A rosette so small that nothing can be told of its size is proposed nevertheless.
+		if err := measureSpan(scale, answer.Span); err == nil {
+			mm := scaleValue(scale).MmPerPx()
+			answer.AreaMm2 = proto.Float64(found.AreaPx * mm * mm)
+		}
+	}
+	return answer, nil
+}
+
+func pointMessage(p measure.Point) *pb.Photo_Point { return &pb.Photo_Point{X: p.X, Y: p.Y} }
+
+// livePhoto returns a photo that is not deleted, and the id of its collection.
+func (s *Photos) livePhoto(ctx context.Context, name, tag string) (p *store.Photo, inside string, err error) {
+	err = s.read(ctx, func(v *visit) error {
+		c, _, found, err := v.findPhoto(name, tag)
+		if err != nil {
+			return err
+		}
+		p, inside = found, c.ID()
+		if p.GetDeleteTime() != nil {
+			return deleted(p.GetName())
+		}
+		return nil
+	})
+	return p, inside, err
+}
+
+// GetPhotoStrip puts photos of a plant side by side.
+func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest) (*httpbody.HttpBody, error) {
+	var (
+		all    []*store.Photo
+		days   []string
+		inside string
+	)
+	err := s.read(ctx, func(v *visit) error {
+		c, plant, err := v.livePlant(req.GetParent(), req.GetTag())
+		if err != nil {
+			return err
+		}
+		r := v.photoReader(c)
+		from, until := r.day(at{}, "fromDate", req.GetFromDate()), r.day(at{}, "untilDate", req.GetUntilDate())
+		if err := r.err(); err != nil {
+			return err
+		}
+		if all, err = c.ScaledPhotos(plant, mostPhotos); err != nil {
+			return err
+		}
+		all = slices.DeleteFunc(all, func(p *store.Photo) bool {
+			day := c.dayOf(store.Micros(p.GetTakenTime()))
+			return day < from || until.Given() && day >= until // civil.None is before all days
+		})
+		if len(all) == 0 {
+			return &Error{Reason: NothingMeasured, Message: store.PlantName(c.ID(), plant) + " has no photos with a scale from these days"}
+		}
+		inside, all = c.ID(), evenly(all, int(req.GetMost()))
+		for _, p := range all {
+			days = append(days, c.dayOf(store.Micros(p.GetTakenTime())).String())
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	release, err := s.decoding(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	frames := make([]measure.Frame, len(all))
+	for i, p := range all {
+		frames[i] = s.frame(ctx, inside, p, days[i])
+	}
+	strip, err := measure.Strip(frames, measure.StripOptions{})
+	if err != nil {
+		return nil, fromStore(err)
+	}
+	var out bytes.Buffer
+	if err := png.Encode(&out, strip); err != nil {
+		return nil, fmt.Errorf("write a strip: %w", err)
+	}
+	return &httpbody.HttpBody{ContentType: "image/png", Data: out.Bytes()}, nil
+}
+
+// evenly returns at most so many of some, the first and the last among them.
+func evenly[V any](all []V, most int) []V {
+	if most == 0 {
+		most = usualStrip
+	}
+	if len(all) <= most {
+		return all
+	}
+	if most == 1 {
+		return all[len(all)-1:]
+	}
+	out := make([]V, most)
+	for i := range out {
+		out[i] = all[i*(len(all)-1)/(most-1)]
+	}
+	return out
+}
+
+// frame is a photo in a strip, from its larger rendition if that is there. It is centred on
+// its rosette, where that was measured.
+func (s *Photos) frame(ctx context.Context, inside string, p *store.Photo, caption string) measure.Frame {
+	scale := scaleValue(p.GetScale())
+	longest := max(p.GetWidthPx(), p.GetHeightPx())
+	shrunk := 1.0 // the size of the picture that is loaded by that of the original
+	if p.GetRenditionsReady() && longest > largeRendition {
+		shrunk = largeRendition / float64(longest)
+	}
+	f := measure.Frame{Caption: caption, MmPerPx: scale.MmPerPx() / shrunk, Load: func() (image.Image, error) {
+		bucket := s.blobs.Of(inside)
+		if !p.GetRenditionsReady() {
+			return s.original(ctx, bucket, p)
+		}
+		return s.rendition(ctx, bucket, p)
+	}}
+	for _, span := range p.GetSpans() {
+		if span.GetKind() == pb.Photo_Span_ROSETTE_DIAMETER {
+			a, b := pointValue(span.GetLine().GetA()), pointValue(span.GetLine().GetB())
+			f.Center = &measure.Point{X: (a.X + b.X) / 2 * shrunk, Y: (a.Y + b.Y) / 2 * shrunk}
+			break
+		}
+	}
+	return f
+}
+
+// rendition returns the larger rendition of a photo. The caller holds a place for it.
+func (s *Photos) rendition(ctx context.Context, bucket *store.CollectionBlobs, p *store.Photo) (image.Image, error) {
+	file, _, err := bucket.Open(ctx, p.GetSha256()+largeSuffix, 0, -1)
+	if err != nil {
+		return nil, fmt.Errorf("rendition of %s: %w", p.GetName(), err)
+	}
+	whole, err := io.ReadAll(file)
+	if err = errors.Join(err, file.Close()); err != nil {
+		return nil, fmt.Errorf("rendition of %s: %w", p.GetName(), err)
+	}
+	return s.decode(ctx, bytes.NewReader(whole), 1)
+}
