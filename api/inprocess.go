@@ -110,8 +110,7 @@ func (t *callTransport) SetTrailer(md metadata.MD) error {
 	return nil
 }
 
-// WithToken returns a connection whose unary calls bear a token, unless they bear
-// one already.
+// WithToken returns a connection whose calls bear a token, unless they bear one already.
 func WithToken(conn grpc.ClientConnInterface, token string) grpc.ClientConnInterface {
 	return &bearing{conn, token}
 }
@@ -122,8 +121,16 @@ type bearing struct {
 }
 
 func (b *bearing) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
-	if sent, _ := metadata.FromOutgoingContext(ctx); len(sent.Get("authorization")) == 0 {
-		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+b.token)
+	return b.ClientConnInterface.Invoke(b.shown(ctx), method, args, reply, opts...)
+}
+
+func (b *bearing) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	return b.ClientConnInterface.NewStream(b.shown(ctx), desc, method, opts...)
+}
+
+func (b *bearing) shown(ctx context.Context) context.Context {
+	if sent, _ := metadata.FromOutgoingContext(ctx); len(sent.Get("authorization")) > 0 {
+		return ctx
 	}
-	return b.ClientConnInterface.Invoke(ctx, method, args, reply, opts...)
+	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+b.token)
 }

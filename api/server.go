@@ -60,6 +60,7 @@ type Server struct {
 	health  *healthServer
 	itself  *service.Server
 	plants  *service.Plants
+	photos  *service.Photos
 	jobs    *service.Jobs
 	waits   waiting
 	stop    context.CancelFunc // ends the streams that only wait
@@ -107,6 +108,7 @@ func newServerThatWaits(ctx context.Context, config service.Config, waits waitin
 		health: &healthServer{health.NewServer(), services.Server, log},
 		itself: services.Server,
 		plants: services.Plants,
+		photos: services.Photos,
 		jobs:   services.Jobs,
 	}
 	for _, registered := range []struct {
@@ -184,9 +186,9 @@ func (s *Server) Work(ctx context.Context) error { return s.jobs.Work(ctx) }
 
 // SweepPhotos removes files of photos that are gone.
 func (s *Server) SweepPhotos(ctx context.Context) error {
-	removed, err := s.jobs.SweepPhotos(ctx)
-	if removed > 0 {
-		s.log.InfoContext(ctx, "removed files of photos that are gone", "files", removed)
+	swept, err := s.jobs.SweepPhotos(ctx)
+	if swept.Removed+swept.Temporary > 0 {
+		s.log.InfoContext(ctx, "removed files of photos that are gone", "files", swept.Removed, "bytes", swept.Bytes, "broken off", swept.Temporary)
 	}
 	return err
 }

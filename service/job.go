@@ -28,8 +28,8 @@ func (j *Jobs) Work(ctx context.Context) error {
 const unnamedKept = 24 * time.Hour
 
 // SweepPhotos removes files that no photo has named for a day: of photos that were purged,
-// and of uploads that broke off. It tells how many went.
-func (j *Jobs) SweepPhotos(ctx context.Context) (int, error) {
+// and of uploads that broke off.
+func (j *Jobs) SweepPhotos(ctx context.Context) (store.Swept, error) {
 	return j.blobs.Sweep(ctx, j.now().Add(-unnamedKept), func(ctx context.Context, collection string, names []string) (map[string]bool, error) {
 		digests := make([]string, len(names))
 		for i, name := range names {
