@@ -60,6 +60,8 @@ func (s *Server) GetServerInfo(context.Context, *pb.GetServerInfoRequest) (*pb.S
 			MaxPageSize:              MaxPageSize,
 			MaxHorizonDays:           MaxHorizonDays,
 			MaxCallSeconds:           MaxCallSeconds,
+			MaxPhotoBytes:            MaxPhotoBytes,
+			MaxPhotoPixels:           photo.MaxPixels,
 		},
 	}, nil
 }

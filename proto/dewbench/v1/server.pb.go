@@ -306,6 +306,10 @@ type ServerInfo_Limits struct {
 	MaxHorizonDays int32 `protobuf:"varint,5,opt,name=max_horizon_days,json=maxHorizonDays,proto3" json:"max_horizon_days,omitempty"`
 	// Longest time that a call may take, seconds.
 	MaxCallSeconds int32 `protobuf:"varint,6,opt,name=max_call_seconds,json=maxCallSeconds,proto3" json:"max_call_seconds,omitempty"`
+	// Largest file of a photo, bytes.
+	MaxPhotoBytes int32 `protobuf:"varint,7,opt,name=max_photo_bytes,json=maxPhotoBytes,proto3" json:"max_photo_bytes,omitempty"`
+	// Most pixels of a photo.
+	MaxPhotoPixels int32 `protobuf:"varint,8,opt,name=max_photo_pixels,json=maxPhotoPixels,proto3" json:"max_photo_pixels,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
 }
@@ -382,24 +386,40 @@ func (x *ServerInfo_Limits) GetMaxCallSeconds() int32 {
 	return 0
 }
 
+func (x *ServerInfo_Limits) GetMaxPhotoBytes() int32 {
+	if x != nil {
+		return x.MaxPhotoBytes
+	}
+	return 0
+}
+
+func (x *ServerInfo_Limits) GetMaxPhotoPixels() int32 {
+	if x != nil {
+		return x.MaxPhotoPixels
+	}
+	return 0
+}
+
 var File_dewbench_v1_server_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_server_proto_rawDesc = "" +
 	"\n" +
 	"\x18dewbench/v1/server.proto\x12\vdewbench.v1\x1a\x1cgoogle/api/annotations.proto\x1a\x19google/api/httpbody.proto\"\x16\n" +
-	"\x14GetServerInfoRequest\"\xa8\x03\n" +
+	"\x14GetServerInfoRequest\"\xfa\x03\n" +
 	"\n" +
 	"ServerInfo\x12\x18\n" +
 	"\aversion\x18\x01 \x01(\tR\aversion\x12+\n" +
 	"\x11catalogue_version\x18\x02 \x01(\tR\x10catalogueVersion\x126\n" +
-	"\x06limits\x18\x03 \x01(\v2\x1e.dewbench.v1.ServerInfo.LimitsR\x06limits\x1a\x9a\x02\n" +
+	"\x06limits\x18\x03 \x01(\v2\x1e.dewbench.v1.ServerInfo.LimitsR\x06limits\x1a\xec\x02\n" +
 	"\x06Limits\x12*\n" +
 	"\x11max_request_bytes\x18\x01 \x01(\x05R\x0fmaxRequestBytes\x12,\n" +
 	"\x12max_compute_plants\x18\x02 \x01(\x05R\x10maxComputePlants\x12>\n" +
 	"\x1cmax_compute_events_per_plant\x18\x03 \x01(\x05R\x18maxComputeEventsPerPlant\x12\"\n" +
 	"\rmax_page_size\x18\x04 \x01(\x05R\vmaxPageSize\x12(\n" +
 	"\x10max_horizon_days\x18\x05 \x01(\x05R\x0emaxHorizonDays\x12(\n" +
-	"\x10max_call_seconds\x18\x06 \x01(\x05R\x0emaxCallSeconds\"\x12\n" +
+	"\x10max_call_seconds\x18\x06 \x01(\x05R\x0emaxCallSeconds\x12&\n" +
+	"\x0fmax_photo_bytes\x18\a \x01(\x05R\rmaxPhotoBytes\x12(\n" +
+	"\x10max_photo_pixels\x18\b \x01(\x05R\x0emaxPhotoPixels\"\x12\n" +
 	"\x10GetHealthRequest\"k\n" +
 	"\x06Health\x122\n" +
 	"\x06status\x18\x01 \x01(\x0e2\x1a.dewbench.v1.Health.StatusR\x06status\"-\n" +
