@@ -48,3 +48,19 @@ func (c *Collection) Settings() int64 { return c.row.SettingsRev }
 
 // Personal are the tables of what is a grower's alone.
 var Personal = personal
+
+// OnMoment makes f see what a call of the blobs is about to do.
+func (b *Blobs) OnMoment(f func(moment string)) { b.moment = f }
+
+// Moments of the blobs.
+const (
+	BeforeLook  = beforeLook
+	Looked      = looked
+	FileSynced  = fileSynced
+	BeforePlace = beforePlace
+	Placing     = placing
+	Placed      = placed
+	BeforeJudge = beforeJudge
+	FoundOld    = foundOld
+	BeforeEmpty = beforeEmpty
+)
