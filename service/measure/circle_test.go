@@ -1,0 +1,95 @@
+package measure
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// OpenCV 4.6.0 (testdata/README.md), which counts in 32 bits and adds 0.0001.
+func TestCirclesAsOtherTools(t *testing.T) {
+	for i, c := range readTools(t).Circles {
+		var points []Point
+		for _, p := range c.Points {
+			points = append(points, Point{p[0], p[1]})
+		}
+		got := enclosing(points)
+		if math.Abs(got.radius-c.Radius) > 1e-3 || math.Hypot(got.center.X-c.Center[0], got.center.Y-c.Center[1]) > 2e-3 {
+			t.Errorf("circle %d: %+v, want %v and %v", i, got, c.Center, c.Radius)
+		}
+	}
+}
+
+// slowest returns the radius of the smallest circle by the definition: of all circles
+// across two points and through three, the smallest that holds all.
+func slowest(points []Point) float64 {
+	best := math.Inf(1)
+	try := func(center Point, radius float64) {
+		for _, p := range points {
+			if math.Hypot(p.X-center.X, p.Y-center.Y) > radius+1e-9*(1+radius) {
+				return
+			}
+		}
+		best = min(best, radius)
+	}
+	for i, p := range points {
+		try(p, 0)
+		for j, q := range points[:i] {
+			try(Point{(p.X + q.X) / 2, (p.Y + q.Y) / 2}, math.Hypot(p.X-q.X, p.Y-q.Y)/2)
+			for _, r := range points[:j] {
+				// The center has the same distance to all three: two linear equations.
+				a1, b1, c1 := 2*(q.X-p.X), 2*(q.Y-p.Y), q.X*q.X+q.Y*q.Y-p.X*p.X-p.Y*p.Y
+				a2, b2, c2 := 2*(r.X-p.X), 2*(r.Y-p.Y), r.X*r.X+r.Y*r.Y-p.X*p.X-p.Y*p.Y
+				if d := a1*b2 - a2*b1; d != 0 {
+					center := Point{(c1*b2 - c2*b1) / d, (a1*c2 - a2*c1) / d}
+					try(center, math.Hypot(p.X-center.X, p.Y-center.Y))
+				}
+			}
+		}
+	}
+	return best
+}
+
+func TestEnclosingIsSmallest(t *testing.T) {
+	coordinate := rapid.OneOf(
+		rapid.Map(rapid.IntRange(0, 6), func(v int) float64 { return float64(v) + 0.5 }), // many in one line, or the same
+		rapid.Map(rapid.IntRange(0, 1600), func(v int) float64 { return float64(v) + 0.5 }),
+		rapid.Float64Range(-10, 10),
+	)
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 12).Draw(t, "n")
+		points := make([]Point, n)
+		for i := range points {
+			points[i] = Point{coordinate.Draw(t, "x"), coordinate.Draw(t, "y")}
+		}
+		before := slices.Clone(points)
+		got := enclosing(points)
+		if !slices.Equal(points, before) {
+			t.Fatal("the points were changed")
+		}
+		want := slowest(points)
+		if math.Abs(got.radius-want) > 1e-7*(1+want) {
+			t.Fatalf("%v: %+v, want %v", points, got, want)
+		}
+		for _, p := range points {
+			if math.Hypot(p.X-got.center.X, p.Y-got.center.Y) > got.radius+1e-7*(1+want) {
+				t.Fatalf("%v lies outside %+v", p, got)
+			}
+		}
+		// What holds the circle lies on it, and its diameter is one of the circle.
+		for _, p := range got.held {
+			if math.Abs(math.Hypot(p.X-got.center.X, p.Y-got.center.Y)-got.radius) > 1e-6*(1+want) {
+				t.Fatalf("%v does not lie on %+v", p, got)
+			}
+		}
+		a, b := got.diameter()
+		if math.Abs(math.Hypot(a.X-b.X, a.Y-b.Y)-2*got.radius) > 1e-9*(1+want) {
+			t.Fatalf("%v to %v is no diameter of %+v", a, b, got)
+		}
+	})
+	if got := enclosing(nil); got.radius != 0 || len(got.held) != 0 {
+		t.Errorf("of no points: %+v", got)
+	}
+}
