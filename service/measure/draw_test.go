@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"image"
 	"image/color"
-	"image/draw"
 	"image/jpeg"
 	"math"
 	"math/rand/v2"
@@ -214,5 +213,3 @@ func toYCbCr(img *image.RGBA) *image.YCbCr {
 	}
 	return out
 }
-
-var _ draw.Image = (*image.RGBA)(nil)

@@ -44,6 +44,10 @@ const (
 	// SmallRegion: the region is under one hundredth of the picture, so the threshold may
 	// be that of something else.
 	SmallRegion Warning = "SMALL_REGION"
+	// SimilarGround: what first stood out reached three sides of the picture, or was not
+	// of the colour, and only a second threshold parted the region from it. It may be a
+	// part of a plant that fills the picture.
+	SimilarGround Warning = "SIMILAR_GROUND"
 )
 
 // What FindRosette returns, wrapped with what was found.
@@ -96,6 +100,9 @@ const (
 	// evenly is the separability of values that are spread evenly.
 	evenly = 0.75
 
+	// A region that touches so many sides of the picture may be ground.
+	groundSides = 3
+
 	smallShare, otherShare = 0.01, 0.2
 
 	// The error of an end of the span: a share of a pixel of the copy, and of the
@@ -144,8 +151,8 @@ const (
 //   - something of the colour touches the plant: moss, a label, another plant;
 //   - ground and plant have one colour, as a red plant on red clay;
 //   - deep shade hides leaves, or a hard shadow of the plant takes on colour;
-//   - a red plant stands in green moss, or the other way round: the larger is found,
-//     unless the index is told;
+//   - a red plant stands beside green moss, or a label, and the index is not told: of
+//     green and red things Auto takes what stands out more clearly;
 //   - leaves are parted by their stalks (SeveralRegions), or the picture's edge cuts
 //     them (TouchesEdge);
 //   - the camera is out of square: a rosette that is tilted by t looks up to 1 - cos t
@@ -200,18 +207,42 @@ type finding struct {
 	plant  region
 	others []region // smaller ones
 	sides  int      // of the picture that the plant touches
+	again  bool     // found by a second threshold
 }
 
 // find looks for a plant by one index.
 func (p *planes) find(index Index) (*finding, error) {
+	values := p.values(index)
+	s, ok := otsu(values)
+	if !ok {
+		return nil, fmt.Errorf("%w by %v: the picture has one colour", ErrNoRosette, index)
+	}
+	f, err := p.regionOf(index, values, s)
+	if err == nil && f.sides < groundSides {
+		return f, nil
+	}
+	// Perhaps the ground is above other ground.
+	above := make([]float32, 0, len(values))
+	for _, v := range values {
+		if s.isAbove(v) {
+			above = append(above, v)
+		}
+	}
+	if s, ok = otsu(above); ok && s.eta >= evenly {
+		if again, errAgain := p.regionOf(index, values, s); errAgain == nil && (err != nil || again.sides < f.sides) {
+			again.again = true
+			return again, nil
+		}
+	}
+	return f, err
+}
+
+// regionOf returns the largest region above a threshold.
+func (p *planes) regionOf(index Index, values []float32, s split) (*finding, error) {
 	none := func(format string, args ...any) error {
 		return fmt.Errorf("%w by %v: %s", ErrNoRosette, index, fmt.Sprintf(format, args...))
 	}
-	values := p.values(index)
-	s, ok := otsu(values)
 	switch grey := index.of(1, 1, 1); {
-	case !ok:
-		return nil, none("the picture has one colour")
 	case s.above-grey < leastExcess:
 		return nil, none("what stands out is %.2f over grey, at least %v is needed", s.above-grey, leastExcess)
 	case s.above-s.below < leastContrast:
@@ -226,7 +257,9 @@ func (p *planes) find(index Index) (*finding, error) {
 	if len(regions) == 0 || float64(regions[0].pixels) < least {
 		return nil, none("the largest region of the colour is smaller than %.0f pixels of a copy of %d x %d", least, p.width, p.height)
 	}
-	return &finding{index, s, regions[0], regions[1:], regions[0].sides(p.width, p.height)}, nil
+	return &finding{
+		index: index, split: s, plant: regions[0], others: regions[1:], sides: regions[0].sides(p.width, p.height),
+	}, nil
 }
 
 // values returns the index of each pixel.
@@ -289,5 +322,6 @@ func (f *finding) rosette(work *planes, size image.Point) *Rosette {
 	warn(f.split.eta < evenly, LowContrast)
 	warn(len(f.others) > 0 && float64(f.others[0].pixels) >= otherShare*float64(f.plant.pixels), SeveralRegions)
 	warn(float64(f.plant.pixels) < smallShare*pixels, SmallRegion)
+	warn(f.again, SimilarGround)
 	return out
 }
