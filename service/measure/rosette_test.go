@@ -430,7 +430,7 @@ func TestRosettesKnownToFail(t *testing.T) {
 		t.Errorf("a green label that is larger: %+v", larger)
 	}
 	label := ground(640, 440, grey)
-	fill(label, rectangle(Point{110, 220}, 150, 350, 0), color.RGBA{120, 190, 110, 255})
+	fill(label, rectangle(Point{110, 220}, 150, 350, 0), color.RGBA{60, 220, 70, 255})
 	plant(label, leaves(center, 40, 10, 0), leafRed)
 	if got := found(t, "red beside a label", label, Auto); got.Index != ExcessGreen {
 		t.Errorf("a small red plant beside a green label by Auto: %+v", got)
