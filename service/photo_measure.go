@@ -8,6 +8,7 @@ import (
 	"image"
 	"image/png"
 	"io"
+	"math"
 	"slices"
 
 	"google.golang.org/genproto/googleapis/api/httpbody"
@@ -18,8 +19,12 @@ import (
 	"dewbench/store"
 )
 
-// usualStrip is how many photos a strip has at most, unless asked otherwise.
-const usualStrip = 12
+const (
+	// usualStrip is how many photos a strip has at most, unless asked otherwise.
+	usualStrip = 12
+	// stripMargin is how much more of a photo than its rosette a strip shows.
+	stripMargin = 1.25
+)
 
 // MeasureRosette proposes where a rosette is.
 func (s *Photos) MeasureRosette(ctx context.Context, req *pb.MeasureRosetteRequest) (*pb.MeasureRosetteResponse, error) {
@@ -158,23 +163,21 @@ func evenly[V any](all []V, most int) []V {
 // frame is a photo in a strip, from its larger rendition if that is there. It is centred on
 // its rosette, where that was measured.
 func (s *Photos) frame(ctx context.Context, inside string, p *store.Photo, caption string) measure.Frame {
-	scale := scaleValue(p.GetScale())
-	longest := max(p.GetWidthPx(), p.GetHeightPx())
-	shrunk := 1.0 // the size of the picture that is loaded by that of the original
-	if p.GetRenditionsReady() && longest > largeRendition {
-		shrunk = largeRendition / float64(longest)
+	f := measure.Frame{
+		Caption: caption, Size: image.Pt(int(p.GetWidthPx()), int(p.GetHeightPx())), MmPerPx: scaleValue(p.GetScale()).MmPerPx(),
+		Load: func() (image.Image, error) {
+			bucket := s.blobs.Of(inside)
+			if !p.GetRenditionsReady() {
+				return s.original(ctx, bucket, p)
+			}
+			return s.rendition(ctx, bucket, p)
+		},
 	}
-	f := measure.Frame{Caption: caption, MmPerPx: scale.MmPerPx() / shrunk, Load: func() (image.Image, error) {
-		bucket := s.blobs.Of(inside)
-		if !p.GetRenditionsReady() {
-			return s.original(ctx, bucket, p)
-		}
-		return s.rendition(ctx, bucket, p)
-	}}
 	for _, span := range p.GetSpans() {
 		if span.GetKind() == pb.Photo_Span_ROSETTE_DIAMETER {
 			a, b := pointValue(span.GetLine().GetA()), pointValue(span.GetLine().GetB())
-			f.Center = &measure.Point{X: (a.X + b.X) / 2 * shrunk, Y: (a.Y + b.Y) / 2 * shrunk}
+			f.Center = &measure.Point{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
+			f.ExtentMm = stripMargin * math.Hypot(b.X-a.X, b.Y-a.Y) * f.MmPerPx
 			break
 		}
 	}

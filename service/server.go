@@ -10,6 +10,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/catalogue"
+	"dewbench/service/photo"
 	"dewbench/store"
 )
 
