@@ -64,25 +64,6 @@ func badPhoto(err error) error {
 	return err
 }
 
-// decode decodes a file and turns it upright. Two are decoded at once; others wait.
-func (c *Core) decode(ctx context.Context, from io.ReadSeeker, orientation int) (image.Image, error) {
-	head, err := photo.Judge(from)
-	if err != nil {
-		return nil, badPhoto(err)
-	}
-	if _, err := from.Seek(0, io.SeekStart); err != nil {
-		return nil, fmt.Errorf("read a photo: %w", err)
-	}
-	img, err := photo.Decode(from, head)
-	if err != nil {
-		return nil, badPhoto(err)
-	}
-	if err := ctx.Err(); err != nil { // decoding cannot be broken off
-		return nil, err
-	}
-	return photo.Upright(img, orientation), nil
-}
-
 // decoding waits for one of the places for pictures in memory. release gives it back.
 func (c *Core) decoding(ctx context.Context) (release func(), err error) {
 	if err := c.decodes.Acquire(ctx, 1); err != nil {
@@ -280,11 +261,12 @@ func (s *Photos) MakeRenditions(ctx context.Context, job store.Job) error {
 	}
 	defer release()
 	bucket := s.blobs.Of(job.Collection)
-	img, err := s.original(ctx, bucket, of)
+	stored, err := s.picture(ctx, bucket, of.GetSha256())
 	if err != nil {
 		return err
 	}
-	for i := len(renditions) - 1; i >= 0; i-- { // the smaller is made of the larger
+	img := photo.Upright(photo.Fit(stored, largeRendition), int(of.Orientation)) // of a small one a copy costs little
+	for i := len(renditions) - 1; i >= 0; i-- {                                  // the smaller is made of the larger
 		r := renditions[i]
 		img = photo.Fit(img, r.longest)
 		var file bytes.Buffer
@@ -304,24 +286,33 @@ func (s *Photos) MakeRenditions(ctx context.Context, job store.Job) error {
 	})
 }
 
-// original returns the original of a photo, upright. The caller holds a place for it.
-func (s *Photos) original(ctx context.Context, bucket *store.CollectionBlobs, p *store.Photo) (image.Image, error) {
-	file, _, err := bucket.Open(ctx, p.GetSha256(), 0, -1)
+// picture decodes a file of the bucket, as it is stored. The caller holds a place for it.
+func (s *Photos) picture(ctx context.Context, bucket *store.CollectionBlobs, name string) (image.Image, error) {
+	broken := func(err error) error { return fmt.Errorf("file %s of a photo: %w", name, err) }
+	file, _, err := bucket.Open(ctx, name, 0, -1)
 	if err != nil {
-		return nil, fmt.Errorf("file of %s: %w", p.GetName(), err)
+		return nil, broken(err)
 	}
 	whole, err := io.ReadAll(io.LimitReader(file, MaxPhotoBytes+1)) // the codecs go back and forth in it
 	if err = errors.Join(err, file.Close()); err != nil {
-		return nil, fmt.Errorf("file of %s: %w", p.GetName(), err)
+		return nil, broken(err)
 	}
-	return s.decode(ctx, bytes.NewReader(whole), int(p.Orientation))
+	head, err := photo.Judge(bytes.NewReader(whole))
+	if err != nil {
+		return nil, broken(err)
+	}
+	img, err := photo.Decode(bytes.NewReader(whole), head)
+	if err != nil {
+		return nil, broken(err)
+	}
+	return img, ctx.Err() // decoding cannot be broken off
 }
 
 // photoContent is a file that is given out: a part of it that is made for each answer, and
 // a blob around it.
 type photoContent struct {
 	blob   string
-	insert []byte // behind the first two bytes of the blob
+	insert []byte // behind the first bytes of the blob, photo.StampOffset
 }
 
 // contentOf tells what is given out as a form of a photo.
@@ -342,10 +333,9 @@ func (f photoContent) etag() string {
 	return fmt.Sprintf("\"%s-%08x\"", f.blob, crc32.ChecksumIEEE(f.insert))
 }
 
-// read returns up to most bytes from an offset on, and the size of all. (JPEG begins with
-// two bytes, SOI, before all segments: ISO/IEC 10918-1, B.1.)
+// read returns up to most bytes from an offset on, and the size of all.
 func (f photoContent) read(ctx context.Context, bucket *store.CollectionBlobs, offset, most int64) (data []byte, size int64, err error) {
-	const soi = 2
+	const soi = photo.StampOffset
 	insert := int64(len(f.insert))
 	from := offset
 	switch {

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"image"
 	"image/png"
-	"io"
 	"math"
 	"slices"
 
@@ -16,6 +15,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/measure"
+	"dewbench/service/photo"
 	"dewbench/store"
 )
 
@@ -37,11 +37,11 @@ func (s *Photos) MeasureRosette(ctx context.Context, req *pb.MeasureRosetteReque
 		return nil, err
 	}
 	defer release()
-	img, err := s.original(ctx, s.blobs.Of(inside), p)
+	stored, err := s.picture(ctx, s.blobs.Of(inside), p.GetSha256())
 	if err != nil {
 		return nil, fromStore(err)
 	}
-	found, err := measure.FindRosette(img, measure.Index(req.GetIndex()))
+	found, err := measure.FindRosette(photo.Upright(stored, int(p.Orientation)), measure.Index(req.GetIndex()))
 	if errors.Is(err, measure.ErrNoRosette) {
 		return nil, &Error{Reason: RosetteNotFound, Message: fmt.Sprintf("%s: %v: point at the rosette yourself", p.GetName(), err)}
 	}
@@ -167,10 +167,14 @@ func (s *Photos) frame(ctx context.Context, inside string, p *store.Photo, capti
 		Caption: caption, Size: image.Pt(int(p.GetWidthPx()), int(p.GetHeightPx())), MmPerPx: scaleValue(p.GetScale()).MmPerPx(),
 		Load: func() (image.Image, error) {
 			bucket := s.blobs.Of(inside)
-			if !p.GetRenditionsReady() {
-				return s.original(ctx, bucket, p)
+			if p.GetRenditionsReady() {
+				return s.picture(ctx, bucket, p.GetSha256()+largeSuffix)
 			}
-			return s.rendition(ctx, bucket, p)
+			stored, err := s.picture(ctx, bucket, p.GetSha256())
+			if err != nil {
+				return nil, err
+			}
+			return photo.Upright(photo.Fit(stored, largeRendition), int(p.Orientation)), nil
 		},
 	}
 	for _, span := range p.GetSpans() {
@@ -182,17 +186,4 @@ func (s *Photos) frame(ctx context.Context, inside string, p *store.Photo, capti
 		}
 	}
 	return f
-}
-
-// rendition returns the larger rendition of a photo. The caller holds a place for it.
-func (s *Photos) rendition(ctx context.Context, bucket *store.CollectionBlobs, p *store.Photo) (image.Image, error) {
-	file, _, err := bucket.Open(ctx, p.GetSha256()+largeSuffix, 0, -1)
-	if err != nil {
-		return nil, fmt.Errorf("rendition of %s: %w", p.GetName(), err)
-	}
-	whole, err := io.ReadAll(file)
-	if err = errors.Join(err, file.Close()); err != nil {
-		return nil, fmt.Errorf("rendition of %s: %w", p.GetName(), err)
-	}
-	return s.decode(ctx, bytes.NewReader(whole), 1)
 }
