@@ -665,6 +665,38 @@ func TestFolderIsGone(t *testing.T) {
 	b.put("c1", content)
 }
 
+// A writer that had to wait long before its last step shows a blob that is young.
+func TestSlowWriter(t *testing.T) {
+	b := newBucket(t)
+	b.OnMoment(func(moment string) {
+		if moment == store.BeforePlace {
+			b.age(48 * time.Hour)
+		}
+	})
+	name := b.put("c1", []byte("a"))
+	b.OnMoment(nil)
+	if swept := b.sweep(); swept != (store.Swept{}) {
+		t.Errorf("it swept %+v", swept)
+	}
+	b.holds("c1", name, []byte("a"))
+	// If its temporary file was swept meanwhile, it is told.
+	b.OnMoment(func(moment string) {
+		if moment == store.BeforePlace {
+			b.OnMoment(nil)
+			b.age(48 * time.Hour)
+			if swept := b.sweep(name); swept != (store.Swept{Temporary: 1}) {
+				t.Errorf("it swept %+v", swept)
+			}
+		}
+	})
+	err := b.Of("c1").Put(t.Context(), "b", strings.NewReader("b"), 1)
+	if !errors.Is(err, store.ErrUnavailable) || errors.Is(err, store.ErrNotFound) {
+		t.Errorf("Put = %v, want that it can be tried again", err)
+	}
+	b.holds("c1", "b", nil)
+	b.put("c1", []byte("b"))
+}
+
 // What is put is on the disk when Put returns: first what the file has, then its entry.
 func TestPutSyncs(t *testing.T) {
 	b := newBucket(t)
