@@ -1,11 +1,14 @@
 package store
 
 import (
+	"cmp"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -20,7 +23,7 @@ import (
 // Job is work that is done after the transaction which caused it. It is run at least
 // once: again after a failure, or after the program that ran it was killed, and perhaps
 // beside an equal one. So whoever does it looks at what there is, and does what is
-// missing.
+// missing. What it is about may be gone.
 type Job struct {
 	Kind       string // what does it: lower case letters, digits and _, 2 to 64
 	Collection string // "" for what is of no collection
@@ -54,8 +57,7 @@ func (j Job) check() error {
 	return nil
 }
 
-// jobArgs is what River keeps of a job, as JSON. It must not be the same twice, see
-// Enqueue.
+// jobArgs is what River keeps of a job, as JSON. No two that are unfinished are the same.
 type jobArgs struct {
 	kind       string
 	Collection string `json:"collection"`
@@ -66,7 +68,7 @@ type jobArgs struct {
 // Kind implements river.JobArgs.
 func (a jobArgs) Kind() string { return a.kind }
 
-// unfinished are the states in which there is no second job like it.
+// unfinished makes River add no second job with the same kind and arguments.
 var unfinished = river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
 	rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRetryable, rivertype.JobStateRunning, rivertype.JobStateScheduled,
 }}
@@ -75,12 +77,7 @@ var unfinished = river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
 // that is equal to a job which waits already, be it for another attempt, is not added.
 //
 // A job that runs is no reason not to add it: it may have read what this transaction
-// changes. River cannot leave those out, as one that fails goes back to those that wait.
-// So an equal job gets the next place after it, which is part of its key. River locks the
-// job that is in the way until the transaction ends, so one that was found waiting does
-// not begin before it is committed.
-//
-// River's statements go past the guard: they do not name their tenant.
+// changes.
 func (t *Tx) Enqueue(j Job) error {
 	if err := j.check(); err != nil {
 		return err
@@ -88,16 +85,47 @@ func (t *Tx) Enqueue(j Job) error {
 	if t.readOnly || t.raw == nil {
 		return errors.New("a transaction that only reads adds no job")
 	}
-	for args := (jobArgs{kind: j.Kind, Collection: j.Collection, Args: j.Args}); ; args.Place++ {
-		result, err := t.jobs.InsertTx(t.db.Statement.Context, t.raw, args, &river.InsertOpts{UniqueOpts: unfinished})
-		if err != nil {
-			return translate(fmt.Errorf("add a job %s: %w", j.Kind, err))
+	t.added = append(t.added, jobArgs{kind: j.Kind, Collection: j.Collection, Args: j.Args})
+	return nil
+}
+
+// writeJobs adds what was enqueued, at the end of the transaction.
+//
+// River locks the job that is in the way until the transaction ends, so one that is found
+// waiting does not begin before it is committed. All take these locks in the same order,
+// so as not to wait for each other.
+//
+// River counts a job that runs with those that wait, as one that fails becomes one of
+// them. So an equal job gets the next place, which is part of its key.
+//
+// River's statements go past the guard: they do not name their tenant.
+func (t *Tx) writeJobs() error {
+	slices.SortFunc(t.added, func(a, b jobArgs) int {
+		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(a.Collection, b.Collection), cmp.Compare(a.Args, b.Args))
+	})
+	for left := slices.Compact(t.added); len(left) > 0; {
+		params := make([]river.InsertManyParams, len(left))
+		for i, args := range left {
+			params[i] = river.InsertManyParams{Args: args, InsertOpts: &river.InsertOpts{UniqueOpts: unfinished}}
 		}
-		if !result.UniqueSkippedAsDuplicate || result.Job.State != rivertype.JobStateRunning {
-			t.enqueued = true
-			return nil
+		results, err := t.jobs.InsertManyTx(t.db.Statement.Context, t.raw, params)
+		if err != nil {
+			return translate(fmt.Errorf("add jobs: %w", err))
+		}
+		left = nil
+		for _, r := range results {
+			if !r.UniqueSkippedAsDuplicate || r.Job.State != rivertype.JobStateRunning {
+				continue
+			}
+			args := jobArgs{kind: r.Job.Kind}
+			if err := json.Unmarshal(r.Job.EncodedArgs, &args); err != nil {
+				return fmt.Errorf("read a job %s: %w", r.Job.Kind, err)
+			}
+			args.Place++
+			left = append(left, args)
 		}
 	}
+	return nil
 }
 
 // jobAttempts is how often a job is run before it is given up.

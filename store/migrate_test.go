@@ -11,6 +11,8 @@ import (
 
 	_ "github.com/jackc/pgx/v5/stdlib"
 	"github.com/pressly/goose/v3"
+	"github.com/riverqueue/river/riverdriver/riverdatabasesql"
+	"github.com/riverqueue/river/rivermigrate"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/store"
@@ -118,6 +120,24 @@ func TestFailedStepLeavesNothing(t *testing.T) {
 			t.Errorf("Migrate once the way is free: %v", err)
 		}
 	})
+}
+
+// The step of jobs is several transactions on Postgres. One that was broken off goes on.
+func TestBrokenOffJobsStep(t *testing.T) {
+	url := storetest.EmptyURL(t, store.Postgres)
+	s := storetest.Open(t, url)
+	migrator, err := rivermigrate.New(riverdatabasesql.New(s.Writer()), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	half := &rivermigrate.MigrateOpts{MaxSteps: len(migrator.AllVersions()) / 2}
+	if done, err := migrator.Migrate(t.Context(), rivermigrate.DirectionUp, half); err != nil || len(done.Versions) == 0 {
+		t.Fatalf("half of the step: %+v, %v", done, err)
+	}
+	if err := s.Migrate(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	tells(t, "the schema", asSQL(dump(t, s)), asSQL(dump(t, storetest.New(t, store.Postgres))))
 }
 
 func TestEnginesTakeTheSameSteps(t *testing.T) {

@@ -24,9 +24,9 @@ type Tx struct {
 	readOnly bool
 	audits   audits // what is put on record at the end
 
-	raw      *sql.Tx // nil where there is only a connection, to read
-	jobs     *river.Client[*sql.Tx]
-	enqueued bool // a job was added
+	raw   *sql.Tx // nil where there is only a connection, to read
+	jobs  *river.Client[*sql.Tx]
+	added []jobArgs // jobs that are added at the end
 }
 
 // ReadOnly tells whether the transaction only reads.
@@ -106,6 +106,9 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 	if err == nil {
 		err = t.writeAudits()
 	}
+	if err == nil {
+		err = t.writeJobs()
+	}
 	if e := t.watch.violation(); e != nil {
 		err = e
 	}
@@ -119,7 +122,7 @@ func (s *Store) run(ctx context.Context, pool *sql.DB, o *sql.TxOptions, f func(
 	if err := raw.Commit(); err != nil {
 		return ended(ctx, fmt.Errorf("commit: %w", err))
 	}
-	if t.enqueued {
+	if len(t.added) > 0 {
 		s.wake()
 	}
 	return nil

@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"runtime/debug"
 	"slices"
+	"sync"
 	"time"
 
 	"github.com/riverqueue/river"
@@ -89,8 +90,11 @@ func (s *Store) Work(ctx context.Context, do map[string]func(context.Context, Jo
 		fetch = min(o.Poll, 100*time.Millisecond) // while River runs
 	}
 	w.config = &river.Config{
-		Queues:                      map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: o.Workers}},
-		Workers:                     workers,
+		Queues:  map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: o.Workers}},
+		Workers: workers,
+		// One of another kind is given up all the same if its program is killed while another
+		// that does not know it keeps River's lease: that may be, for a moment, while servers
+		// of two versions run.
 		FetchOnlyKnownKinds:         true,
 		JobTimeout:                  o.Limit,
 		RescueStuckJobsAfter:        o.Limit + lost,
@@ -106,9 +110,10 @@ func (s *Store) Work(ctx context.Context, do map[string]func(context.Context, Jo
 		FetchPollInterval: fetch,
 		PollOnly:          s.engine == SQLite,
 	}
-	// What cannot work at all, such as a store that is closed, is told to the caller. Later
-	// the database may be away for a while.
-	if _, err := w.due(ctx); err != nil {
+	if err := w.check(ctx); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
 		return err
 	}
 	for {
@@ -146,6 +151,19 @@ type work struct {
 	o      WorkOptions
 	kinds  []string
 	config *river.Config
+}
+
+// check finds what cannot work at all, such as a store that is closed. Later the database
+// may be away for a while.
+func (w *work) check(ctx context.Context) error {
+	if len(w.kinds) == 0 {
+		return errors.New("there is no kind of job to work at")
+	}
+	if _, err := river.NewClient(w.s.jobDriver(w.s.writer), w.config); err != nil {
+		return fmt.Errorf("prepare to work at jobs: %w", err)
+	}
+	_, err := w.due(ctx)
+	return err
 }
 
 var errStuck = errors.New("jobs did not end in time")
@@ -316,20 +334,38 @@ func (f waits) NextRetry(row *rivertype.JobRow) time.Time {
 	return time.Now().UTC().Add(wait + rand.N(wait/10+1))
 }
 
-// warnings leaves out what River tells of every job and every look.
-type warnings struct{ slog.Handler }
+// warnings leaves out what River tells of every job and every look, and tells what it
+// repeats, as it does several times a second while the database is away, once a minute.
+type warnings struct {
+	slog.Handler
+	told *sync.Map // when a message was told last, by its text
+}
 
-func riverLog(log *slog.Logger) *slog.Logger { return slog.New(warnings{log.Handler()}) }
+func riverLog(log *slog.Logger) *slog.Logger {
+	return slog.New(warnings{log.Handler(), new(sync.Map)})
+}
 
 // Enabled implements slog.Handler.
 func (w warnings) Enabled(ctx context.Context, level slog.Level) bool {
 	return level >= slog.LevelWarn && w.Handler.Enabled(ctx, level)
 }
 
+// Handle implements slog.Handler.
+func (w warnings) Handle(ctx context.Context, r slog.Record) error {
+	last, before := w.told.Load(r.Message)
+	if before && r.Time.Sub(last.(time.Time)) < time.Minute {
+		return nil
+	}
+	w.told.Store(r.Message, r.Time)
+	return w.Handler.Handle(ctx, r)
+}
+
 // WithAttrs implements slog.Handler.
 func (w warnings) WithAttrs(attributes []slog.Attr) slog.Handler {
-	return warnings{w.Handler.WithAttrs(attributes)}
+	return warnings{w.Handler.WithAttrs(attributes), w.told}
 }
 
 // WithGroup implements slog.Handler.
-func (w warnings) WithGroup(name string) slog.Handler { return warnings{w.Handler.WithGroup(name)} }
+func (w warnings) WithGroup(name string) slog.Handler {
+	return warnings{w.Handler.WithGroup(name), w.told}
+}

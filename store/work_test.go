@@ -122,24 +122,6 @@ func tell(to chan<- store.Job) func(context.Context, store.Job) error {
 	}
 }
 
-func TestJobGoesWithItsTransaction(t *testing.T) {
-	each(t, func(b bed) {
-		done := make(chan store.Job, 10)
-		work(b, b.s, doing{"wash": tell(done)}, quick(b))
-		b.refused(errMine, func(tx *store.Tx) error {
-			if err := tx.Enqueue(store.Job{Kind: "wash", Collection: "c1", Args: "rolled back"}); err != nil {
-				return err
-			}
-			return errMine
-		})
-		enqueue(b, b.s, store.Job{Kind: "wash", Collection: "c1", Args: `"<&>' ü` + "\u2028\n"})
-		tells(b, "the job", got(b, "a job", done), store.Job{Kind: "wash", Collection: "c1", Args: `"<&>' ü` + "\u2028\n", Attempt: 1})
-		become(b, b.s, "completed 1")
-		enqueue(b, b.s, store.Job{Kind: "wash"})
-		tells(b, "the next job", got(b, "a job", done), store.Job{Kind: "wash", Attempt: 1})
-	})
-}
-
 func TestFailedJobIsTriedAgain(t *testing.T) {
 	each(t, func(b bed) {
 		runs := make(chan store.Job, 10)
@@ -246,113 +228,6 @@ func TestJobHasALimit(t *testing.T) {
 		}}, o)
 		enqueue(b, b.s, store.Job{Kind: "wash"})
 		tells(b, "the job", got(b, "a job", done), store.Job{Kind: "wash", Attempt: 2})
-	})
-}
-
-func TestEqualJobsWaitOnce(t *testing.T) {
-	each(t, func(b bed) {
-		j := store.Job{Kind: "wash", Collection: "c1", Args: "p1"}
-		enqueue(b, b.s, j, j)
-		enqueue(b, b.s, j)
-		enqueue(b, b.s, store.Job{Kind: "wash", Collection: "c2", Args: "p1"}, store.Job{Kind: "wash", Collection: "c1", Args: "p2"},
-			store.Job{Kind: "dry", Collection: "c1", Args: "p1"}, store.Job{Kind: "wash", Collection: "c1p1"})
-		become(b, b.s, "available 0", "available 0", "available 0", "available 0", "available 0")
-	})
-}
-
-// One that runs may have read what was before, so an equal one comes after it, once.
-func TestRunningJobIsAddedAgain(t *testing.T) {
-	each(t, func(b bed) {
-		begun, finish := make(chan store.Job, 10), make(chan error)
-		do := doing{"wash": func(_ context.Context, j store.Job) error {
-			begun <- j
-			return <-finish
-		}}
-		o := quick(b)
-		o.Workers = 3
-		o.Wait = func(int) time.Duration { return time.Hour }
-		end := work(b, b.s, do, o)
-		j := store.Job{Kind: "wash", Collection: "c1", Args: "p1"}
-		for n := range 3 { // all run at once
-			enqueue(b, b.s, j)
-			got(b, "a job", begun)
-			if all := states(b, b.s); len(all) != n+1 {
-				b.Fatalf("jobs are %v", all)
-			}
-		}
-		enqueue(b, b.s, j)
-		enqueue(b, b.s, j)
-		become(b, b.s, "running 1", "running 1", "running 1", "available 0")
-		finish <- errMine
-		got(b, "the fourth", begun)
-		// One of the first three waits for another attempt.
-		finish <- nil
-		finish <- nil
-		finish <- nil
-		if err := end(); err != nil {
-			b.Error(err)
-		}
-		all := states(b, b.s)
-		slices.Sort(all)
-		tells(b, "jobs", all, []string{"completed 1", "completed 1", "completed 1", "retryable 1"})
-		enqueue(b, b.s, j)
-		if all := states(b, b.s); len(all) != 4 {
-			b.Errorf("beside one that waits for another attempt there is a new one: %v", all)
-		}
-	})
-}
-
-// A job that was found waiting begins only once the transaction that found it is committed,
-// and so sees what that changed. On SQLite nothing begins beside a transaction that writes.
-func TestJobFoundWaitingIsHeld(t *testing.T) {
-	b := bed{t, cloneOf(t, store.Postgres)}
-	held, other := store.Job{Kind: "wash", Args: "held"}, store.Job{Kind: "wash", Args: "other"}
-	enqueue(b, b.s, held, other)
-	done := make(chan store.Job, 10)
-	b.write(func(tx *store.Tx) error {
-		if err := tx.Enqueue(held); err != nil {
-			return err
-		}
-		work(b, b.s, doing{"wash": tell(done)}, quick(b))
-		if j := got(b, "the other job", done); j.Args != "other" {
-			return fmt.Errorf("%v was begun first", j)
-		}
-		return nil
-	})
-	if j := got(b, "the held job", done); j.Args != "held" {
-		t.Errorf("then %v was begun", j)
-	}
-	become(b, b.s, "completed 1", "completed 1")
-}
-
-func TestBadJobs(t *testing.T) {
-	each(t, func(b bed) {
-		for name, c := range map[string]struct {
-			j    store.Job
-			want string
-		}{
-			"no kind":           {store.Job{}, "kind of job"},
-			"a short kind":      {store.Job{Kind: "a"}, "kind of job"},
-			"a long kind":       {store.Job{Kind: strings.Repeat("a", 65)}, "kind of job"},
-			"upper case":        {store.Job{Kind: "Wash"}, "kind of job"},
-			"long arguments":    {store.Job{Kind: "wash", Args: strings.Repeat("a", 1001)}, "have 1001 bytes, 1000 are allowed"},
-			"arguments of NUL":  {store.Job{Kind: "wash", Args: "a\x00"}, "arguments of a job wash are no text"},
-			"arguments in bits": {store.Job{Kind: "wash", Args: "\xff"}, "arguments of a job wash are no text"},
-			"a bad collection":  {store.Job{Kind: "wash", Collection: "\xff"}, "collection of a job wash"},
-		} {
-			err := b.s.Write(b.Context(), func(tx *store.Tx) error { return tx.Enqueue(c.j) })
-			if err == nil || !strings.Contains(err.Error(), c.want) {
-				b.Errorf("%s: %v, want %q in it", name, err, c.want)
-			}
-		}
-		err := b.s.Read(b.Context(), func(tx *store.Tx) error { return tx.Enqueue(store.Job{Kind: "wash"}) })
-		if err == nil || !strings.Contains(err.Error(), "only reads") {
-			b.Errorf("a read adds a job: %v", err)
-		}
-		enqueue(b, b.s, store.Job{Kind: strings.Repeat("a", 64), Args: strings.Repeat("\x01", 1000)}, store.Job{Kind: "a_"})
-		if err := b.s.Work(b.Context(), doing{"Wash": nil}, quick(b)); err == nil {
-			b.Error("Work takes any kind")
-		}
 	})
 }
 
@@ -628,8 +503,94 @@ func TestWorkOfAClosedStore(t *testing.T) {
 func TestWorkNeedsTables(t *testing.T) {
 	onEmpty(t, func(t *testing.T, url string) {
 		s := storetest.Open(t, url)
-		if err := s.Work(t.Context(), doing{}, quick(t)); err == nil {
-			t.Error("Work needs no tables")
+		if err := s.Work(t.Context(), doing{"wash": nil}, quick(t)); err == nil || !strings.Contains(err.Error(), "river_job") {
+			t.Errorf("without tables Work = %v", err)
+		}
+	})
+}
+
+func TestWorkRefuses(t *testing.T) {
+	each(t, func(b bed) {
+		if err := b.s.Work(b.Context(), nil, quick(b)); err == nil || !strings.Contains(err.Error(), "no kind of job") {
+			b.Errorf("without kinds Work = %v", err)
+		}
+		if err := b.s.Work(b.Context(), doing{"Wash": nil}, quick(b)); err == nil || !strings.Contains(err.Error(), "kind of job") {
+			b.Errorf("with a bad kind Work = %v", err)
+		}
+		o := quick(b)
+		o.Workers = -1
+		if err := b.s.Work(b.Context(), doing{"wash": nil}, o); err == nil || !strings.Contains(err.Error(), "number of workers") {
+			b.Errorf("with -1 workers Work = %v", err)
+		}
+		ctx, cancel := context.WithCancel(b.Context())
+		cancel()
+		if err := b.s.Work(ctx, doing{"wash": nil}, quick(b)); err != nil {
+			b.Errorf("Work that ends before it begins = %v", err)
+		}
+	})
+}
+
+// Jobs that are done go after a day, those that were given up after a week. On SQLite some
+// hours more may pass: see jobsDue.
+func TestOldJobsGo(t *testing.T) {
+	each(t, func(b bed) {
+		enqueue(b, b.s, store.Job{Kind: "wash", Args: "1"}, store.Job{Kind: "wash", Args: "2"}, store.Job{Kind: "wash", Args: "3"}, store.Job{Kind: "wash", Args: "4"})
+		for id, c := range map[int]struct {
+			state string
+			hours int
+		}{1: {"completed", 31}, 2: {"completed", 23}, 3: {"discarded", 7*24 + 7}, 4: {"discarded", 7*24 - 1}} {
+			at := fmt.Sprintf("datetime('now', 'subsec', '-%d hours')", c.hours)
+			if b.s.Engine() == store.Postgres {
+				at = fmt.Sprintf("now() - interval '%d hours'", c.hours)
+			}
+			if _, err := b.s.Writer().Exec(fmt.Sprintf("UPDATE river_job SET state = '%s', finalized_at = %s WHERE id = %d", c.state, at, id)); err != nil {
+				b.Fatal(err)
+			}
+		}
+		work(b, b.s, doing{"wash": nil}, quick(b))
+		become(b, b.s, "completed 0", "discarded 0")
+	})
+}
+
+// What River repeats is logged once.
+func TestOutageIsLoggedOnce(t *testing.T) {
+	each(t, func(b bed) {
+		log := &lockedBuffer{}
+		o := quick(b)
+		o.Log = slog.New(slog.NewTextHandler(log, nil))
+		done := make(chan store.Job, 1)
+		end := work(b, b.s, doing{"wash": tell(done)}, o)
+		enqueue(b, b.s, store.Job{Kind: "wash"})
+		got(b, "a job", done)
+		become(b, b.s, "completed 1")
+		// The table is gone for as long as it takes.
+		rename := func(from, to string) {
+			if _, err := b.s.Writer().Exec("ALTER TABLE " + from + " RENAME TO " + to); err != nil {
+				b.Fatal(err)
+			}
+		}
+		rename("river_job", "elsewhere")
+		for deadline := time.Now().Add(time.Minute); !strings.Contains(log.String(), "level=ERROR"); {
+			if time.Now().After(deadline) {
+				b.Fatal("no error is logged")
+			}
+		}
+		rename("elsewhere", "river_job")
+		enqueue(b, b.s, store.Job{Kind: "wash"})
+		got(b, "a job", done)
+		if err := end(); err != nil {
+			b.Error(err)
+		}
+		lines := map[string]int{}
+		for line := range strings.Lines(log.String()) {
+			_, message, _ := strings.Cut(line, "msg=")
+			message, _, _ = strings.Cut(message, " err")
+			lines[message]++
+		}
+		for message, n := range lines {
+			if n > 1 && strings.Contains(message, ": ") { // of River
+				b.Errorf("%d times %s", n, message)
+			}
 		}
 	})
 }

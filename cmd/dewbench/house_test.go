@@ -26,6 +26,7 @@ type room struct {
 var anywhere = []string{
 	"gorm.io",
 	"gocloud.dev",
+	"github.com/riverqueue",
 	module + "store/storetest", // only for tests
 }
 
