@@ -2,6 +2,7 @@ package photo
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"image"
 	"image/jpeg"
@@ -12,10 +13,14 @@ import (
 	"golang.org/x/image/webp"
 )
 
-// maxScans is how many scans a JPEG file may have, with those of previews in front of it.
-// Progressive ones have about ten. Each goes through all of the picture and may take less
-// than a hundred bytes, so a file of thousands would take hours.
-const maxScans = 200
+// How many scans a JPEG file may have. Each goes through all of the picture, and may take
+// next to nothing of the file: thousands would take hours. In a sequential one each
+// component is in one scan only (ITU-T T.81, 4.8), so 4 are the most. Progressive ones have
+// about ten.
+const (
+	maxScans            = 4
+	maxScansProgressive = 64
+)
 
 // Decode decodes a picture that was judged, wholly: a file that is cut short or damaged is
 // a Fault, as far as its format lets that be seen. PNG has checksums; in JPEG and WebP
@@ -35,7 +40,8 @@ func Decode(r io.ReadSeeker, head Head) (image.Image, error) {
 		return nil, err
 	}
 	s := newSource(r)
-	again, _, err := judge(s)
+	again, f, err := judge(s)
+	behind := s.read - int64(s.Buffered()) // the frame of a JPEG
 	if err != nil {
 		return nil, err
 	}
@@ -49,8 +55,26 @@ func Decode(r io.ReadSeeker, head Head) (image.Image, error) {
 	var img image.Image
 	switch head.Kind {
 	case JPEG:
-		img, err = jpeg.Decode(&scans{from: s})
+		most := maxScans
+		if f.progressive {
+			most = maxScansProgressive
+		}
+		img, err = jpeg.Decode(&scans{from: s, skip: behind, most: most})
 	case PNG:
+		// The decoder takes 4 KiB for each chunk that it passes over.
+		err = chunks(s.Reader, PNG, func(name string, _ *io.LimitedReader) error {
+			if name == "IEND" {
+				return errStop
+			}
+			return nil
+		})
+		if !errors.Is(err, errStop) {
+			return nil, s.why(head.Kind, err)
+		}
+		if _, err := r.Seek(0, io.SeekStart); err != nil {
+			return nil, err
+		}
+		s = newSource(r)
 		img, err = png.Decode(s)
 	case WebP:
 		// The decoder makes room for what lengths say, and does not look behind the picture.
@@ -76,23 +100,27 @@ func Decode(r io.ReadSeeker, head Head) (image.Image, error) {
 
 var errScans = &Fault{"the JPEG file has too many scans: save it as a plain JPEG"}
 
-// scans counts the starts of scans in what is read. Within coded data their marker does not
-// occur (ITU-T T.81, B.1.1.5); what looks like it in other segments counts too.
+// scans counts the starts of scans in what is read behind the frame. Within coded data
+// their marker does not occur (ITU-T T.81, B.1.1.5); what looks like it elsewhere counts too.
 type scans struct {
 	from io.Reader
+	skip int64 // up to the end of the frame, in bytes
 	n    int
+	most int
 	last byte
 }
 
 func (s *scans) Read(p []byte) (int, error) {
 	n, err := s.from.Read(p)
 	for _, b := range p[:n] {
-		if s.last == 0xff && b == sos {
+		if s.skip > 0 {
+			s.skip--
+		} else if s.last == 0xff && b == sos {
 			s.n++
 		}
 		s.last = b
 	}
-	if s.n > maxScans {
+	if s.n > s.most {
 		return 0, errScans
 	}
 	return n, err

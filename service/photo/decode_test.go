@@ -3,6 +3,7 @@ package photo
 import (
 	"bytes"
 	"compress/zlib"
+	"encoding/binary"
 	"errors"
 	"image"
 	"image/color"
@@ -191,38 +192,114 @@ func TestBombsBesideThePicture(t *testing.T) {
 
 func tinyPNG(t testing.TB) []byte { return pngOf(t, image.NewGray(image.Rect(0, 0, 4, 4))) }
 
-// Scans that change nothing take some bytes each and go through the whole picture.
+// Scans that change nothing take some bytes each and go through the whole picture. In a
+// sequential JPEG each component is in one scan (ITU-T T.81, 4.8): here one is in many.
 func TestDecodeBoundsScans(t *testing.T) {
-	looks, _ := decoded(t, progressive(64, 64, 3, 100))
-	if looks.Bounds().Dx() != 64 {
-		t.Fatal(looks.Bounds())
+	sequential := func(scans int) []byte {
+		file := progressive(300, 300, 1, 0)
+		at := bytes.Index(file, []byte{0xff, sos})
+		head := slices.Clone(file[:at])
+		head[bytes.Index(head, []byte{0xff, 0xc2})+1] = 0xc0
+		head[at-1] = 0 // the only code of the table for coefficients: there are no more
+		blocks := 38 * 38
+		for range scans {
+			head = append(head, segmentOf(sos, "\x01\x01\x00\x00\x3f\x00")...)
+			head = append(head, make([]byte, (2*blocks+7)/8)...)
+		}
+		return append(head, 0xff, eoi)
 	}
-	file := progressive(64, 64, 3, 5000)
+	for _, test := range []struct {
+		file []byte
+		part string
+	}{
+		{sequential(1), ""},
+		{sequential(4), ""},
+		{sequential(60), "too many scans"},
+		{progressive(2000, 2000, 1, 1), ""},
+		{progressive(300, 300, 3, 60), ""},
+		{progressive(300, 300, 3, 800), "too many scans"},
+		// A preview has scans of its own.
+		{behindSOI(sequential(1), exifSegment(tiffOf(orders[0], camera{preview: progressive(8, 8, 1, 70)}))), ""},
+	} {
+		head, err := Judge(bytes.NewReader(test.file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = Decode(bytes.NewReader(test.file), head)
+		if test.part == "" && err == nil {
+			continue
+		}
+		wantFault(t, err, test.part)
+		if test.part == "" {
+			t.Error(err)
+		}
+	}
+}
+
+// Parts that are nearly empty cost more than they are worth.
+func TestTooManyParts(t *testing.T) {
+	const many = 30_000
+	file := behindIHDR(tinyPNG(t), bytes.Repeat(chunkOf("teSt", nil), many))
 	head, err := Judge(bytes.NewReader(file))
 	if err != nil {
 		t.Fatal(err)
 	}
 	_, err = Decode(bytes.NewReader(file), head)
-	wantFault(t, err, "too many scans")
+	wantFault(t, err, "too many parts")
+	_, err = Judge(bytes.NewReader(behindSOI(stub(), bytes.Repeat(segmentOf(0xe5), many))))
+	wantFault(t, err, "too many parts")
+	// What is there before counts.
+	packet := xmpOf(`<photoshop:Credit>before</photoshop:Credit>`)
+	if got := inspect(t, PNG, behindIHDR(tinyPNG(t), chunkOf("iTXt", []byte(pngXMP+packet)), bytes.Repeat(chunkOf("teSt", nil), many))).Credit; got != "before" {
+		t.Errorf("%q", got)
+	}
+	looksDrawn(t, behindIHDR(pngOf(t, drawn(160, 120)), bytes.Repeat(chunkOf("teSt", nil), 10_000)))
+}
+
+// interlaced writes a PNG of 16 bits a channel in seven passes (W3C PNG, 8.2), all zeros.
+func interlaced(t testing.TB, w, h int) []byte {
+	t.Helper()
+	var data bytes.Buffer
+	z := zlib.NewWriter(&data)
+	for _, pass := range [][4]int{{0, 0, 8, 8}, {4, 0, 8, 8}, {0, 4, 4, 8}, {2, 0, 4, 4}, {0, 2, 2, 4}, {1, 0, 2, 2}, {0, 1, 1, 2}} {
+		across, down := (w-pass[0]+pass[2]-1)/pass[2], (h-pass[1]+pass[3]-1)/pass[3]
+		if _, err := z.Write(make([]byte, down*(1+8*across))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	ihdr := binary.BigEndian.AppendUint32(nil, uint32(w))
+	ihdr = append(binary.BigEndian.AppendUint32(ihdr, uint32(h)), 16, 6, 0, 0, 1)
+	return slices.Concat([]byte("\x89PNG\r\n\x1a\n"), chunkOf("IHDR", ihdr), chunkOf("IDAT", data.Bytes()), chunkOf("IEND", nil))
 }
 
 // Decoding takes what judge says, and not much more: the decoder's own tables, and what a
 // WebP file has.
 func TestDecodeTakesWhatIsSaid(t *testing.T) {
-	deep := image.NewNRGBA64(image.Rect(0, 0, 1500, 1000))
+	deep := image.NewNRGBA64(image.Rect(0, 0, 900, 700))
 	deep.SetNRGBA64(1, 1, color.NRGBA64{1, 2, 3, 4})
+	// Adobe's marker: the last byte tells RGB and CMYK from YCbCr and YCCK.
+	adobe := func(components int, transform string) []byte {
+		return behindSOI(progressive(900, 700, components, 0), segmentOf(app14, "Adobe\x00\x64\x00\x00\x00\x00", transform))
+	}
 	for name, file := range map[string][]byte{
-		"JPEG":                          jpegOf(t, drawn(1500, 1000)),
-		"JPEG, progressive":             progressive(1500, 1000, 3, 0),
-		"JPEG, progressive, grey":       progressive(1500, 1000, 1, 0),
-		"PNG":                           pngOf(t, drawn(1500, 1000)),
-		"PNG, 16 bits":                  pngOf(t, deep),
-		"WebP, lossless":                webpOf(plain(1500, 1000)),
-		"WebP, lossless, 50 megapixels": webpOf(plain(16383, 3000)),
+		"JPEG, progressive, RGB":       adobe(3, "\x00"),
+		"JPEG, progressive, CMYK":      adobe(4, "\x00"),
+		"JPEG, progressive, YCCK":      adobe(4, "\x02"),
+		"PNG, 16 bits, interlaced":     interlaced(t, 900, 700),
+		"JPEG":                         jpegOf(t, drawn(900, 700)),
+		"JPEG, progressive":            progressive(900, 700, 3, 0),
+		"JPEG, progressive, grey":      progressive(900, 700, 1, 0),
+		"PNG":                          pngOf(t, drawn(900, 700)),
+		"PNG, 16 bits":                 pngOf(t, deep),
+		"WebP, lossless":               webpOf(plain(900, 700)),
+		"WebP, lossless, a long strip": webpOf(plain(16383, 300)),
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newSource(bytes.NewReader(file))
-			head, memory, err := judge(s)
+			head, f, err := judge(s)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -231,8 +308,8 @@ func TestDecodeTakesWhatIsSaid(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if int64(n) > memory+1<<20 {
-				t.Errorf("%d bytes were allocated, %d were said", n, memory)
+			if int64(n) > f.memory+1<<20 {
+				t.Errorf("%d bytes were allocated, %d were said", n, f.memory)
 			}
 			runtime.KeepAlive(img)
 		})

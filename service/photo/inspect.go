@@ -3,7 +3,6 @@ package photo
 import (
 	"bytes"
 	"encoding/binary"
-	"errors"
 	"io"
 	"slices"
 	"strings"
@@ -69,19 +68,9 @@ func Inspect(r io.ReadSeeker, head Head) (Facts, error) {
 	if _, err := r.Seek(0, io.SeekStart); err != nil {
 		return facts, err
 	}
-	s := newSource(r)
-	var in found
-	var err error
-	if head.Kind == JPEG {
-		err = segments(s.Reader, in.segment)
-	} else {
-		err = chunks(s.Reader, head.Kind, in.chunk)
-	}
-	if s.err != nil {
-		return facts, s.err
-	}
-	if err != nil && !errors.Is(err, errStop) {
-		err = nil // the file ends, or is damaged: what came before stands
+	in, err := gather(newSource(r), head.Kind)
+	if err != nil {
+		return facts, err
 	}
 	exif := readEXIF(in.exif)
 	xmp := readXMP(in.xmp)
@@ -97,9 +86,10 @@ func Inspect(r io.ReadSeeker, head Head) (Facts, error) {
 	position := []byte("GPSLatitude")
 	facts.HasPosition = exif.position || bytes.Contains(in.xmp, position) || bytes.Contains(in.more, position)
 	if !facts.HasPosition && exif.preview != nil {
-		var within found
-		// The preview is in memory: no error of a reader is lost.
-		_ = segments(newSource(bytes.NewReader(exif.preview)).Reader, within.segment)
+		within, err := gather(newSource(bytes.NewReader(exif.preview)), JPEG)
+		if err != nil {
+			return facts, err
+		}
 		facts.HasPosition = readEXIF(within.exif).position || bytes.Contains(within.xmp, position)
 	}
 	for _, text := range []string{
@@ -115,6 +105,20 @@ func Inspect(r io.ReadSeeker, head Head) (Facts, error) {
 		}
 	}
 	return facts, nil
+}
+
+// gather returns the metadata of a file. Of one that ends early or is damaged it is what
+// stands before that: only the reader's error is one.
+func gather(s *source, kind Kind) (in found, err error) {
+	if kind == JPEG {
+		err = segments(s.Reader, in.segment)
+	} else {
+		err = chunks(s.Reader, kind, in.chunk)
+	}
+	if err != nil && s.err != nil {
+		return in, s.err
+	}
+	return in, nil
 }
 
 const (
@@ -134,9 +138,9 @@ func (f *found) segment(marker byte, body *io.LimitedReader) error {
 	default:
 		return nil
 	}
-	data, err := io.ReadAll(body)
-	if err != nil || body.N > 0 {
-		return io.ErrUnexpectedEOF
+	data := make([]byte, body.N) // a segment is small
+	if _, err := io.ReadFull(body, data); err != nil {
+		return err
 	}
 	after := func(mark string) ([]byte, bool) { return bytes.CutPrefix(data, []byte(mark)) }
 	if rest, ok := after(exifMark); ok && marker == app1 && f.exif == nil {

@@ -463,6 +463,18 @@ func TestHostileMetadata(t *testing.T) {
 	files["Photoshop's resources without end"] = behindSOI(stub(), slices.Concat(slices.Repeat([][]byte{segmentOf(app13, psirMark, strings.Repeat("x", 65000))}, 100)...))
 	files["XMP without end"] = behindSOI(stub(), slices.Concat(slices.Repeat([][]byte{segmentOf(app1, moreMark, strings.Repeat("x", 65000))}, 100)...))
 
+	// PNG has room for more; what it has beyond the bound is not read.
+	for n, kilobytes := range []int{250, 300} {
+		packet := xmpOf(`<photoshop:Credit>within</photoshop:Credit>` + strings.Repeat("<a/>", kilobytes<<10/4))
+		file := behindIHDR(tinyPNG(t), chunkOf("iTXt", []byte(pngXMP+packet)))
+		var facts Facts
+		if n := allocated(func() { facts = inspect(t, PNG, file) }); n > 128<<20 {
+			t.Errorf("%d bytes were allocated", n)
+		}
+		if want := []string{"within", ""}[n]; facts.Credit != want {
+			t.Errorf("%d KiB: %q", kilobytes, facts.Credit)
+		}
+	}
 	for _, name := range slices.Sorted(maps.Keys(files)) {
 		t.Run(name, func(t *testing.T) {
 			var facts Facts

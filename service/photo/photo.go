@@ -133,64 +133,72 @@ func Judge(r io.Reader) (Head, error) {
 	return head, err
 }
 
-// judge also returns what decoding takes, in bytes.
-func judge(s *source) (Head, int64, error) {
+// form is what else a header says.
+type form struct {
+	memory      int64 // that decoding takes, in bytes
+	progressive bool  // of a JPEG
+}
+
+// judge also returns the form.
+func judge(s *source) (Head, form, error) {
 	const enough = 64 // for all that is looked at below
 	start, err := s.Peek(enough)
-	if err != nil && err != io.EOF {
-		return Head{}, 0, err
+	if err != nil && !errors.Is(err, io.EOF) {
+		return Head{}, form{}, err
 	}
 	var head Head
-	var memory int64
+	var f form
 	switch {
 	case len(start) == 0:
-		return Head{}, 0, &Fault{"the file is empty"}
+		return Head{}, form{}, &Fault{"the file is empty"}
 	case bytes.HasPrefix(start, []byte("\xff\xd8\xff")):
 		head.Kind = JPEG
-		head.Width, head.Height, memory, err = judgeJPEG(s.Reader)
+		head.Width, head.Height, f, err = judgeJPEG(s.Reader)
 	case bytes.HasPrefix(start, []byte("\x89PNG\r\n\x1a\n")):
 		head.Kind = PNG
-		head.Width, head.Height, memory, err = judgePNG(start)
+		head.Width, head.Height, f, err = judgePNG(start)
 	case bytes.HasPrefix(start, []byte("RIFF")) && bytes.HasPrefix(start[min(8, len(start)):], []byte("WEBP")):
 		head.Kind = WebP
-		head.Width, head.Height, memory, err = judgeWebP(s.Reader, bytes.Clone(start))
+		head.Width, head.Height, f, err = judgeWebP(s.Reader, bytes.Clone(start))
 	default:
-		return Head{}, 0, foreign(start)
+		return Head{}, form{}, foreign(start)
 	}
 	if err != nil {
-		return Head{}, 0, s.why(head.Kind, err)
+		return Head{}, form{}, s.why(head.Kind, err)
 	}
 	// The sides are bounded before they are multiplied.
 	switch {
 	case head.Width <= 0 || head.Height <= 0:
-		return Head{}, 0, faultf("the picture is %d x %d pixels by its header: it has no size", head.Width, head.Height)
+		return Head{}, form{}, faultf("the picture is %d x %d pixels by its header: it has no size", head.Width, head.Height)
 	case head.Width > MaxSide || head.Height > MaxSide:
-		return Head{}, 0, faultf("the picture is %d x %d pixels: a side may have %d at most", head.Width, head.Height, MaxSide)
+		return Head{}, form{}, faultf("the picture is %d x %d pixels: a side may have %d at most", head.Width, head.Height, MaxSide)
 	case head.Width*head.Height > MaxPixels:
-		return Head{}, 0, faultf("the picture is %d x %d pixels: it may have %d megapixels at most", head.Width, head.Height, MaxPixels/1_000_000)
-	case memory > MaxMemory:
-		return Head{}, 0, faultf("the picture is %d x %d pixels, in a form of %s that takes too much memory to read: save it as a plain JPEG", head.Width, head.Height, head.Kind)
+		return Head{}, form{}, faultf("the picture is %d x %d pixels: it may have %d megapixels at most", head.Width, head.Height, MaxPixels/1_000_000)
+	case f.memory > MaxMemory:
+		return Head{}, form{}, faultf("the picture is %d x %d pixels, in a form of %s that takes too much memory to read: save it as a plain JPEG", head.Width, head.Height, head.Kind)
 	}
-	return head, memory, nil
+	return head, f, nil
 }
 
 // judgePNG reads IHDR (W3C PNG, 11.2.1). What decoding takes: 4 bytes a pixel, 8 at 16
 // bits a channel, and as much again for the passes of an interlaced picture.
-func judgePNG(start []byte) (width, height int, memory int64, err error) {
-	if len(start) >= 33 {
-		// The decoder has other words for sizes that it cannot count.
-		width, height = int(binary.BigEndian.Uint32(start[16:])), int(binary.BigEndian.Uint32(start[20:]))
-		if width > MaxSide || height > MaxSide {
-			return width, height, 0, nil
-		}
+func judgePNG(start []byte) (width, height int, f form, err error) {
+	const head = 33 // the signature and IHDR
+	if len(start) < head {
+		return 0, 0, f, io.ErrUnexpectedEOF
+	}
+	// The decoder has other words for sizes that it cannot count.
+	width, height = int(binary.BigEndian.Uint32(start[16:])), int(binary.BigEndian.Uint32(start[20:]))
+	if width > MaxSide || height > MaxSide {
+		return width, height, f, nil
 	}
 	// To see a palette the decoder would read on: it gets one of a colour at once.
 	one := []byte("\x00\x00\x00\x03PLTE\x00\x00\x00")
 	one = binary.BigEndian.AppendUint32(one, crc32.ChecksumIEEE(one[4:]))
 	one = append(one, "\x00\x00\x00\x00IDAT"...)
-	config, err := png.DecodeConfig(io.MultiReader(bytes.NewReader(start[:min(len(start), 33)]), bytes.NewReader(one)))
+	config, err := png.DecodeConfig(io.MultiReader(bytes.NewReader(start[:head]), bytes.NewReader(one)))
 	if err != nil {
-		return 0, 0, 0, err
+		return 0, 0, f, err
 	}
 	each := int64(4)
 	if start[24] == 16 {
@@ -199,32 +207,32 @@ func judgePNG(start []byte) (width, height int, memory int64, err error) {
 	if start[28] != 0 {
 		each *= 2
 	}
-	return config.Width, config.Height, each * product(config.Width, config.Height), nil
+	return config.Width, config.Height, form{memory: each * product(config.Width, config.Height)}, nil
 }
 
 // judgeWebP reads the first chunk (RFC 9649, 2.4 to 2.7), which tells the size. What
 // decoding takes: 1.5 bytes a pixel if lossy; with transparency or lossless up to 9, as two
 // copies of 4 bytes are there at a time, and one of the transparency.
-func judgeWebP(r io.Reader, start []byte) (width, height int, memory int64, err error) {
+func judgeWebP(r io.Reader, start []byte) (width, height int, f form, err error) {
 	const animated = 1 << 1
 	switch {
 	case len(start) < 21:
-		return 0, 0, 0, io.ErrUnexpectedEOF
+		return 0, 0, f, io.ErrUnexpectedEOF
 	case string(start[12:16]) == "VP8X" && start[20]&animated != 0:
-		return 0, 0, 0, &Fault{"the WebP file is animated: send a still picture"}
+		return 0, 0, f, &Fault{"the WebP file is animated: send a still picture"}
 	case string(start[12:15]) != "VP8" || !strings.ContainsRune(" LX", rune(start[15])):
-		return 0, 0, 0, errors.New("the first chunk is no picture")
+		return 0, 0, f, errors.New("the first chunk is no picture")
 	case string(start[12:16]) == "VP8X" && len(start) >= 30:
 		width, height = 1+little24(start[24:]), 1+little24(start[27:])
 		if width > MaxSide || height > MaxSide {
-			return width, height, 0, nil
+			return width, height, f, nil
 		}
 	}
 	config, err := webp.DecodeConfig(r)
 	if err != nil {
-		return 0, 0, 0, err
+		return 0, 0, f, err
 	}
-	return config.Width, config.Height, 9 * product(config.Width, config.Height), nil
+	return config.Width, config.Height, form{memory: 9 * product(config.Width, config.Height)}, nil
 }
 
 func little24(b []byte) int { return int(b[0]) | int(b[1])<<8 | int(b[2])<<16 }
@@ -232,7 +240,7 @@ func little24(b []byte) int { return int(b[0]) | int(b[1])<<8 | int(b[2])<<16 }
 // judgeJPEG reads up to the frame header (ITU-T T.81, B.2.2). What decoding takes: a byte
 // a sample; 4 more if progressive, as all coefficients are there before any pixel; 4 bytes
 // a pixel more for RGB and CMYK, which are converted.
-func judgeJPEG(r *bufio.Reader) (width, height int, memory int64, err error) {
+func judgeJPEG(r *bufio.Reader) (width, height int, f form, err error) {
 	var plain bool // Adobe's marker says that colours are not YCbCr
 	var b [6 + 3*4]byte
 	err = segments(r, func(marker byte, body *io.LimitedReader) error {
@@ -256,26 +264,26 @@ func judgeJPEG(r *bufio.Reader) (width, height int, memory int64, err error) {
 			return err
 		}
 		parts := int(b[5])
-		if n < 6+3*parts || parts != 1 && parts != 3 && parts != 4 || n != 6+3*parts || body.N > 0 {
+		if parts != 1 && parts != 3 && parts != 4 || n != 6+3*parts || body.N > 0 {
 			return errors.New("the frame has another number of components than 1, 3 or 4")
 		}
 		if b[0] != 8 {
 			return faultf("the JPEG file has %d bits a sample: save it with 8", b[0])
 		}
 		height, width = int(binary.BigEndian.Uint16(b[1:])), int(binary.BigEndian.Uint16(b[3:]))
-		memory = samples(width, height, b[6:n])
-		if marker == 0xc2 {
-			memory *= 1 + 4
+		f.memory = samples(width, height, b[6:n])
+		if f.progressive = marker == 0xc2; f.progressive {
+			f.memory *= 1 + 4
 		}
 		if parts == 4 || parts == 3 && (plain || b[6] == 'R' && b[9] == 'G' && b[12] == 'B') {
-			memory += 4 * product(width, height)
+			f.memory += 4 * product(width, height)
 		}
 		return errStop
 	})
 	if errors.Is(err, errStop) {
 		err = nil
 	}
-	return width, height, memory, err
+	return width, height, f, err
 }
 
 // samples returns how many samples the components of a frame have, three bytes each, in

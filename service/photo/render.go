@@ -85,11 +85,12 @@ func Fit(img image.Image, longest int) *image.RGBA {
 	// Scaled by 1 in the other direction, the kernel leaves pixels as they are, so strips
 	// have no seams.
 	narrow := image.NewRGBA(image.Rect(0, 0, to.Rect.Dx(), h))
+	rows := image.NewRGBA(image.Rect(0, 0, w, strip)) // so that colours are converted once
 	each := draw.CatmullRom.NewScaler(narrow.Rect.Dx(), strip, w, strip)
 	for y := 0; y < h; y += strip {
-		high := min(strip, h-y)
-		source := image.Rect(from.Min.X, from.Min.Y+y, from.Max.X, from.Min.Y+y+high)
-		each.Scale(narrow, image.Rect(0, y, narrow.Rect.Dx(), y+high), img, source, draw.Src, nil)
+		part := image.Rect(0, 0, w, min(strip, h-y))
+		draw.Draw(rows, part, img, from.Min.Add(image.Pt(0, y)), draw.Src)
+		each.Scale(narrow, image.Rect(0, y, narrow.Rect.Dx(), y+part.Max.Y), rows, part, draw.Src, nil)
 	}
 	each = draw.CatmullRom.NewScaler(strip, to.Rect.Dy(), strip, h)
 	for x := 0; x < to.Rect.Dx(); x += strip {

@@ -96,7 +96,7 @@ func (s *Stamped) Read(p []byte) (int, error) {
 	n, err := s.from.Read(p)
 	s.at += int64(n)
 	s.ahead = within + int64(n)
-	if err == io.EOF {
+	if errors.Is(err, io.EOF) {
 		if err = nil; n == 0 {
 			err = io.ErrUnexpectedEOF // the rendition is smaller than was said
 		}

@@ -19,8 +19,15 @@ const (
 	app14 = 0xee
 )
 
-// errStop ends a walk.
-var errStop = errors.New("stop")
+// maxParts is how many segments before the first scan, or chunks, a file may have. Large
+// pictures have some thousands of chunks; empty ones would cost more than they are worth.
+const maxParts = 20_000
+
+// Errors that end a walk: the first is the walker's wish.
+var (
+	errStop  = errors.New("stop")
+	errParts = errors.New("it has too many parts")
+)
 
 // segments calls f for each marker of a JPEG file behind SOI, with what is in its segment,
 // until f returns an error. What f leaves of it is skipped. It is as lenient as image/jpeg
@@ -31,7 +38,10 @@ func segments(r *bufio.Reader, f func(marker byte, body *io.LimitedReader) error
 	}
 	body := &io.LimitedReader{R: r}
 	var size [2]byte
-	for {
+	for n := 0; ; n++ {
+		if n == maxParts {
+			return errParts
+		}
 		marker, err := nextMarker(r)
 		if err != nil {
 			return err
@@ -64,10 +74,10 @@ func segments(r *bufio.Reader, f func(marker byte, body *io.LimitedReader) error
 // one (B.1.1.2 and B.1.1.5).
 func nextMarker(r *bufio.Reader) (byte, error) {
 	for {
-		if _, err := r.ReadSlice(0xff); err != nil && err != bufio.ErrBufferFull {
-			return 0, err
-		} else if err != nil {
+		if _, err := r.ReadSlice(0xff); errors.Is(err, bufio.ErrBufferFull) {
 			continue
+		} else if err != nil {
+			return 0, err
 		}
 		for {
 			b, err := r.ReadByte()
@@ -97,7 +107,10 @@ func chunks(r *bufio.Reader, kind Kind, f func(name string, body *io.LimitedRead
 	}
 	body := &io.LimitedReader{R: r}
 	var head [8]byte
-	for {
+	for n := 0; ; n++ {
+		if n == maxParts {
+			return errParts
+		}
 		if _, err := io.ReadFull(r, head[:]); err != nil {
 			return err
 		}

@@ -294,8 +294,20 @@ func progressive(w, h, components, more int) []byte {
 	out = append(out, make([]byte, (blocks*components+7)/8+1)...)
 	for range more {
 		out = append(out, segmentOf(sos, "\x01\x01\x00", "\x01\x3f\x00")...)
-		for n := 0; n < blocks; n += 32767 {
-			out = append(out, 0x7f, 0xfe) // 0, and fourteen times 1; the last bit is left over
+		var bits, n int // 0, and fourteen times 1, one behind the other; then ones
+		for left := blocks; left > 0; left -= 32767 {
+			bits, n = bits<<15|1<<14-1, n+15
+			for ; n >= 8; n -= 8 {
+				if out = append(out, byte(bits>>(n-8))); out[len(out)-1] == 0xff {
+					out = append(out, 0)
+				}
+			}
+		}
+		if n > 0 {
+			out = append(out, byte(bits<<(8-n))|(1<<(8-n)-1))
+			if out[len(out)-1] == 0xff {
+				out = append(out, 0)
+			}
 		}
 	}
 	return append(out, 0xff, eoi)
