@@ -57,9 +57,10 @@ func averaged(img image.Image, part image.Rectangle, step int) *planes {
 	return p
 }
 
-// mean8 returns sum/count with eight bits after the point, rounded. A sum is at most
-// 255 count, and a block has fewer than 2^16 pixels, so nothing overflows.
-func mean8(sum, count uint32) uint16 { return uint16((sum<<8 + count/2) / count) }
+// mean8 returns sum/count with eight bits after the point, rounded.
+func mean8(sum, count uint32) uint16 {
+	return uint16((uint64(sum)<<8 + uint64(count)/2) / uint64(count))
+}
 
 func ceilDiv(a, b int) int { return (a + b - 1) / b }
 

@@ -29,23 +29,17 @@ const (
 	// What a cell's side may be, in pixels of the strip, and how many stand in a row.
 	minCellPx, maxCellPx, defaultCellPx = 64, 640, 320
 	maxColumns, defaultColumns          = 12, 6
-
-	// A cell shows at least so many pixels of its picture, were that large enough, and a
-	// picture is at least so many pixels of the strip long. Else there is nothing to see.
-	leastShown, leastDrawn = 16, 4
 )
 
 var (
 	// ErrFrames: a strip has no frame, or more than MaxFrames.
 	ErrFrames = errors.New("must be from 1 to 24")
-	// ErrField: what a cell would show is not from MinFieldMm to MaxFieldMm.
+	// ErrField: what a cell is to show is not from MinFieldMm to MaxFieldMm.
 	ErrField = errors.New("must be from 0.1 to 10000 mm")
 	// ErrOutside: what is to be shown lies beyond the picture.
 	ErrOutside = errors.New("must lie on the picture")
-	// ErrCoarse: a cell would show fewer than 16 pixels of a picture.
-	ErrCoarse = errors.New("is too large for the field: a cell would show fewer than 16 pixels")
-	// ErrFine: a picture would be smaller than 4 pixels.
-	ErrFine = errors.New("is too small for the field: the picture would be smaller than 4 pixels")
+	// ErrCoarse: a cell would show less than one pixel of a picture.
+	ErrCoarse = errors.New("is larger than what a cell shows")
 	// ErrCell: a cell's side is out of range.
 	ErrCell = errors.New("must be from 64 to 640 px, or 0 for 320")
 	// ErrColumns: the number of cells in a row is out of range.
@@ -85,8 +79,9 @@ type StripOptions struct {
 //
 //	millimetres a pixel of the strip = field / CellPx
 //
-// The field is the same for all cells: FieldMm, or the largest extent of a frame. What
-// lies beyond a picture is light grey. Pictures are first averaged by whole numbers of
+// The field is the same for all cells: FieldMm, or the largest extent of a frame, but
+// from 0.1 mm to ten metres. What lies beyond a picture is light grey. A picture that
+// would be smaller than half a pixel is not drawn. Pictures are first averaged by whole numbers of
 // pixels, as long as they keep twice the strip's resolution, and then resampled by
 // Catmull-Rom's kernel, to fractions of a pixel.
 //
@@ -97,10 +92,9 @@ type StripOptions struct {
 //
 // The frames have to be 1 to 24 (ErrFrames), their numbers positive and finite
 // (ErrNotFinite, ErrNotPositive; ExtentMm and FieldMm may be 0), their centers on the
-// picture (ErrOutside); the field from 0.1 mm to ten metres (ErrField), and the options in
-// their ranges (ErrCell, ErrColumns). A cell shows at least 16 pixels of its picture
-// (ErrCoarse), and no picture is smaller than 4 pixels (ErrFine). All that is told before
-// a picture is loaded. An error of Load is returned, wrapped; a picture whose sides are
+// picture (ErrOutside); FieldMm from 0.1 mm to ten metres (ErrField), and the options in
+// their ranges (ErrCell, ErrColumns). A cell shows at least one pixel of its picture
+// (ErrCoarse). All that is told before a picture is loaded. An error of Load is returned, wrapped; a picture whose sides are
 // not in the proportion of Size, to a pixel, is ErrShape. What is transparent is black.
 //
 // A strip has at most 24 cells, so by default it is no larger than 1,990 x 1,465 pixels.
@@ -169,23 +163,17 @@ func (o StripOptions) complete(frames []Frame) (StripOptions, error) {
 		}
 		largest = max(largest, extent)
 	}
-	fieldName := "fieldMm"
 	if o.FieldMm == 0 {
-		fieldName, o.FieldMm = "the largest extent of a frame", largest
+		o.FieldMm = min(max(largest, MinFieldMm), MaxFieldMm)
+	} else if !(o.FieldMm >= MinFieldMm && o.FieldMm <= MaxFieldMm) {
+		fault("fieldMm", ErrField)
 	}
 	if len(faults) > 0 {
 		return o, errors.Join(faults...)
 	}
-	if !(o.FieldMm >= MinFieldMm && o.FieldMm <= MaxFieldMm) {
-		return o, fmt.Errorf("%s %w", fieldName, ErrField)
-	}
 	for i, f := range frames {
-		name := fmt.Sprintf("frames[%d].mmPerPx", i)
-		if f.MmPerPx*leastShown > o.FieldMm {
-			fault(name, ErrCoarse)
-		}
-		if f.MmPerPx*float64(max(f.Size.X, f.Size.Y)) < leastDrawn*o.mmPerPx() {
-			fault(name, ErrFine)
+		if f.MmPerPx > o.FieldMm {
+			fault(fmt.Sprintf("frames[%d].mmPerPx", i), ErrCoarse)
 		}
 	}
 	return o, errors.Join(faults...)
@@ -279,6 +267,9 @@ func (s *sheet) drawPicture(cell *image.RGBA, f Frame, img image.Image) {
 	center = Point{center.X * scaleX, center.Y * scaleY}
 	perPxX, perPxY := s.o.mmPerPx()/f.MmPerPx*scaleX, s.o.mmPerPx()/f.MmPerPx*scaleY // for each pixel of the strip
 	half := float64(s.o.CellPx) / 2
+	if float64(max(bounds.Dx(), bounds.Dy()))/max(perPxX, perPxY) < 0.5 {
+		return
+	}
 
 	// What is seen, with a margin for the kernel of two pixels of the strip and two of the
 	// picture.

@@ -171,6 +171,43 @@ func TestFieldIsTheLargestExtent(t *testing.T) {
 	}
 }
 
+// Scales that cannot be true, as of a ruler whose length was mistyped, make a strip
+// nevertheless: so the grower sees which it is. The field stays in its bounds.
+func TestStripOfWrongScales(t *testing.T) {
+	at := func(mmPerPx float64, extent float64) Frame {
+		f := discFrame(mmPerPx*100, mmPerPx, image.Pt(300, 200), Point{150, 100}, 1, "")
+		f.ExtentMm = extent
+		return f
+	}
+	for _, c := range []struct {
+		frames []Frame
+		field  float64
+		shown  []float64 // how large the discs are, in pixels; 0: not to be measured
+	}{
+		{[]Frame{at(0.1, 0), at(250, 0)}, 10_000, []float64{0, 800}},
+		{[]Frame{at(0.1, 1e300), at(10, 0)}, 10_000, []float64{0, 32}},
+		{[]Frame{at(1e-6, 0), at(1e-7, 0)}, 0.1, []float64{0, 0}},
+		{[]Frame{at(1e-300, 0), at(0.1, 0)}, 30, []float64{0, 320. / 3}},
+		{[]Frame{at(20, 20)}, 20, []float64{0}},
+	} {
+		got, err := Strip(c.frames, StripOptions{})
+		if err != nil {
+			t.Errorf("%v: %v", c.field, err)
+			continue
+		}
+		img := got.(*image.RGBA)
+		if want := roundLength(0.6*c.field) * 320 / c.field; math.Abs(float64(barOf(img))-want) > 0.5 {
+			t.Errorf("field of %v: bar of %v, want %v", c.field, barOf(img), want)
+		}
+		for i, want := range c.shown {
+			width, _, _, _ := blackDisc(img, cellOf(i, len(c.frames), 320))
+			if want > 0 && math.Abs(width-min(want, 320)) > 1 {
+				t.Errorf("field of %v: disc of %v px, want %v", c.field, width, min(want, 320))
+			}
+		}
+	}
+}
+
 // The largest strip is as large as is said, and pictures come one after another, in order, once.
 func TestStripTakesOneAfterAnother(t *testing.T) {
 	var loaded []int
@@ -294,13 +331,13 @@ func TestStripErrors(t *testing.T) {
 		{"field", one(func(*Frame) {}), StripOptions{FieldMm: -1}, ErrField, "fieldMm"},
 		{"field nan", one(func(*Frame) {}), StripOptions{FieldMm: nan}, ErrField, "fieldMm"},
 		{"field too large", one(func(*Frame) {}), StripOptions{FieldMm: 10001}, ErrField, "fieldMm"},
-		{"extent too large", one(func(f *Frame) { f.ExtentMm = 1e5 }), StripOptions{}, ErrField, "the largest extent"},
+		{"field too small", one(func(*Frame) {}), StripOptions{FieldMm: 0.09}, ErrField, "fieldMm"},
 		{"extent", one(func(f *Frame) { f.ExtentMm = -1 }), StripOptions{}, ErrNotPositive, "frames[1].extentMm"},
 		{"extent infinite", one(func(f *Frame) { f.ExtentMm = inf }), StripOptions{}, ErrNotFinite, "frames[1].extentMm"},
 		{"scale", one(func(f *Frame) { f.MmPerPx = 0 }), StripOptions{}, ErrNotPositive, "frames[1].mmPerPx"},
 		{"scale nan", one(func(f *Frame) { f.MmPerPx = nan }), StripOptions{}, ErrNotFinite, "frames[1].mmPerPx"},
 		{"coarse", one(func(f *Frame) { f.MmPerPx, f.ExtentMm = 100, 5 }), StripOptions{}, ErrCoarse, "frames[1].mmPerPx"},
-		{"fine", one(func(f *Frame) { f.MmPerPx = 1e-9 }), StripOptions{}, ErrFine, "frames[1].mmPerPx"},
+		{"coarsest", one(func(f *Frame) { f.MmPerPx = 1e300 }), StripOptions{}, ErrCoarse, "frames[1].mmPerPx"},
 		{"size", one(func(f *Frame) { f.Size.Y = 0 }), StripOptions{}, ErrNotPositive, "frames[1].size"},
 		{"center", one(func(f *Frame) { f.Center = &Point{201, 0} }), StripOptions{}, ErrOutside, "frames[1].center"},
 		{"center nan", one(func(f *Frame) { f.Center = &Point{nan, 0} }), StripOptions{}, ErrOutside, "frames[1].center"},
