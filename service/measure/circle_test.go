@@ -89,6 +89,12 @@ func TestEnclosingIsSmallest(t *testing.T) {
 			t.Fatalf("%v to %v is no diameter of %+v", a, b, got)
 		}
 	})
+	// Points of one line have no circle through them: it is the one across the farthest.
+	for _, p := range [][3]Point{{{0, 0}, {1, 1}, {4, 4}}, {{4, 4}, {0, 0}, {1, 1}}, {{1, 1}, {4, 4}, {0, 0}}} {
+		if got := through(p[0], p[1], p[2]); got.center != (Point{2, 2}) || math.Abs(got.radius-2*math.Sqrt2) > 1e-12 {
+			t.Errorf("through %v: %+v", p, got)
+		}
+	}
 	if got := enclosing(nil); got.radius != 0 || len(got.held) != 0 {
 		t.Errorf("of no points: %+v", got)
 	}

@@ -110,9 +110,9 @@ func TestRosettesOnBadPictures(t *testing.T) {
 	} {
 		for i, on := range c.on {
 			for k, s := range spoil {
-				radius := 70 + 100*rng.Float64()
-				center := Point{270 + 40*rng.Float64(), 200 + 20*rng.Float64()}
-				img := ground(560, 420, on)
+				radius := 65 + 75*rng.Float64()
+				center := Point{200 + 20*rng.Float64(), 160 + 10*rng.Float64()}
+				img := ground(420, 330, on)
 				plant(img, leaves(center, radius, 6+(2*i+k)%9, 7*rng.Float64()), c.plant)
 				name := fmt.Sprintf("%s on %v, %s", c.name, on, s.name)
 				r := found(t, name, s.by(img), c.index)
@@ -177,9 +177,9 @@ func TestTiltedRosettes(t *testing.T) {
 
 // smallPicture draws a rosette with noise, anywhere and of any size.
 func smallPicture(t *rapid.T) *image.RGBA {
-	width, height := rapid.IntRange(120, 200).Draw(t, "width"), rapid.IntRange(120, 200).Draw(t, "height")
+	width, height := rapid.IntRange(90, 120).Draw(t, "width"), rapid.IntRange(90, 120).Draw(t, "height")
 	rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 0))
-	radius := rapid.Float64Range(25, 50).Draw(t, "radius")
+	radius := rapid.Float64Range(20, 35).Draw(t, "radius")
 	center := Point{float64(width)/2 + 5*rng.Float64(), float64(height)/2 + 5*rng.Float64()}
 	img := ground(width, height, []color.RGBA{peat, grey, white}[rng.IntN(3)])
 	plant(img, leaves(center, radius, rapid.IntRange(6, 14).Draw(t, "leaves"), 7*rng.Float64()), leafGreen)
@@ -262,13 +262,13 @@ func (e enlargement) At(x, y int) color.Color { return e.of.At(x/e.times, y/e.ti
 // are not whole, the rosette is where it was drawn.
 func TestLargePictures(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 50))
-	img := ground(1100, 300, peat)
-	plant(img, leaves(Point{700, 150}, 100, 9, 0.2), leafGreen)
+	img := ground(801, 220, peat)
+	plant(img, leaves(Point{500, 110}, 80, 9, 0.2), leafGreen)
 	img = noisy(img, 5, rng)
 	small := found(t, "small", img, Auto)
-	large := found(t, "large", enlargement{img, 3}, Auto)
-	if large.Step != 3 || large.RegionPixels != small.RegionPixels || large.AreaPx != 9*small.AreaPx || large.Threshold != small.Threshold ||
-		math.Abs(large.DiameterPx-3*small.DiameterPx) > 1e-6 || math.Abs(large.Center.X-3*small.Center.X) > 1e-6 {
+	large := found(t, "large", enlargement{img, 2}, Auto)
+	if large.Step != 2 || large.RegionPixels != small.RegionPixels || large.AreaPx != 4*small.AreaPx || large.Threshold != small.Threshold ||
+		math.Abs(large.DiameterPx-2*small.DiameterPx) > 1e-6 || math.Abs(large.Center.X-2*small.Center.X) > 1e-6 {
 		t.Errorf("enlarged: %+v, before %+v", large, small)
 	}
 	center, radius := Point{1000.3, 900.8}, 599.4
@@ -351,6 +351,9 @@ func TestRosetteErrors(t *testing.T) {
 		return img
 	}
 	one := image.NewRGBA(image.Rect(0, 0, 50, 50))
+	if got := fmt.Sprint(Auto, ExcessGreen, ExcessRed, Index(7)); got != "AUTO EXCESS_GREEN EXCESS_RED Index(7)" {
+		t.Error(got)
+	}
 	for _, c := range []struct {
 		name  string
 		img   image.Image

@@ -37,8 +37,8 @@ func TestCoverage(t *testing.T) {
 	deviation := math.Sqrt(level * (1 - level) / draws) // of the share in simulations
 	rng := rand.New(rand.NewPCG(2008, 100))
 	lowest, highest := 1., 0.
-	for _, spanErrors := range []float64{10, 13, 16, 25, 50, 150, 6000} {
-		for _, scaleErrors := range []float64{20, 22, 26, 50, 150, 6000} {
+	for _, spanErrors := range []float64{10, 16, 50, 6000} {
+		for _, scaleErrors := range []float64{20, 26, 150, 6000} {
 			errorPx := 0.5 * math.Pow(20, rng.Float64()) // 0.5 to 10
 			scale := Scale{
 				Line:     lineOf(Point{300, 400}, scaleErrors*errorPx, 2*math.Pi*rng.Float64(), errorPx),
@@ -143,6 +143,10 @@ func TestLengthByHand(t *testing.T) {
 	if err != nil || math.Abs(along.UncertaintyMm-got.UncertaintyMm) > 1e-12 {
 		t.Errorf("got %+v, %v; without the tilt %+v", along, err, got)
 	}
+	slight, err := Length(Scale{Line{Point{0, 0}, Point{0, 300}, 2}, 60, 1e-200}, Line{Point{7, 5}, Point{107, 5}, 2})
+	if err != nil || slight.UncertaintyMm != along.UncertaintyMm {
+		t.Errorf("got %+v, %v; without the tilt %+v", slight, err, got)
+	}
 	if mm := (Scale{Line: Line{A: Point{1, 1}, B: Point{4, 5}}, LengthMm: 10}).MmPerPx(); mm != 2 {
 		t.Errorf("%v mm a pixel, want 2", mm)
 	}
@@ -154,10 +158,10 @@ func TestLengthProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		number := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
 		scale := Scale{
-			lineOf(Point{number("x", -1e4, 1e4), number("y", -1e4, 1e4)}, number("scale", 100, 3000), number("at", 0, 7), number("e", 0.1, 5)),
+			lineOf(Point{number("x", -1e4, 1e4), number("y", -1e4, 1e4)}, number("scale", 100, 3000), number("at", 0, 7), number("e", 0.1, 4)),
 			number("mm", 0.01, 1000), number("tilt", 0, MaxTiltDeg),
 		}
-		span := lineOf(Point{number("x", -1e4, 1e4), number("y", -1e4, 1e4)}, number("span", 50, 3000), number("at", 0, 7), number("e", 0.1, 5))
+		span := lineOf(Point{number("x", -1e4, 1e4), number("y", -1e4, 1e4)}, number("span", 50, 3000), number("at", 0, 7), number("e", 0.1, 4))
 		of := func(scale Scale, span Line) Size {
 			got, err := Length(scale, span)
 			if err != nil {

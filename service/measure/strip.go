@@ -82,8 +82,8 @@ type StripOptions struct {
 // The field is the same for all cells: FieldMm, or the largest extent of a frame, but
 // from 0.1 mm to ten metres. What lies beyond a picture is light grey. A picture that
 // would be smaller than half a pixel is not drawn. Pictures are first averaged by whole numbers of
-// pixels, as long as they keep twice the strip's resolution, and then resampled by
-// Catmull-Rom's kernel, to fractions of a pixel.
+// pixels, as long as they keep the strip's resolution, and then resampled by the kernel of
+// Catmull and Rom, to fractions of a pixel.
 //
 // A caption that is too long for its cell is cut, with an ellipsis. It is drawn in the
 // Go typeface, which has the letters of Latin, Greek and Cyrillic; for others stands a
@@ -280,7 +280,7 @@ func (s *sheet) drawPicture(cell *image.RGBA, f Frame, img image.Image) {
 	if part.Empty() {
 		return
 	}
-	step := max(1, int(min(perPxX, perPxY)/2))
+	step := max(1, int(min(perPxX, perPxY, float64(max(part.Dx(), part.Dy())))))
 	src := averaged(img, part.Add(bounds.Min), step).picture()
 	perPxX, perPxY = perPxX/float64(step), perPxY/float64(step)
 	center = Point{(center.X - float64(part.Min.X)) / float64(step), (center.Y - float64(part.Min.Y)) / float64(step)}
