@@ -119,16 +119,29 @@ func through(p, q, r Point) circle {
 }
 
 // diameter returns the ends of that diameter of the circle which runs in the direction
-// of the two farthest of the points that hold it.
-func (c circle) diameter() (a, b Point) {
-	var dx, dy, farthest float64
+// of the two farthest of the points that hold it. It is turned by whole degrees, as few as
+// will do, so that both ends lie from 0 to the width and height; where no turn does so, it
+// is not turned.
+func (c circle) diameter(width, height float64) (a, b Point) {
+	var direction, farthest float64
 	for i, p := range c.held {
 		for _, q := range c.held[:i] {
 			if d := math.Hypot(p.X-q.X, p.Y-q.Y); d > farthest {
-				farthest, dx, dy = d, (p.X-q.X)/d, (p.Y-q.Y)/d
+				farthest, direction = d, math.Atan2(p.Y-q.Y, p.X-q.X)
 			}
 		}
 	}
-	dx, dy = dx*c.radius, dy*c.radius
-	return Point{c.center.X - dx, c.center.Y - dy}, Point{c.center.X + dx, c.center.Y + dy}
+	ends := func(direction float64) (a, b Point) {
+		dx, dy := c.radius*math.Cos(direction), c.radius*math.Sin(direction)
+		return Point{c.center.X - dx, c.center.Y - dy}, Point{c.center.X + dx, c.center.Y + dy}
+	}
+	inside := func(p Point) bool { return p.X >= 0 && p.X <= width && p.Y >= 0 && p.Y <= height }
+	for degrees := range 91 {
+		for _, turn := range []float64{float64(degrees), -float64(degrees)} {
+			if a, b = ends(direction + turn*math.Pi/180); inside(a) && inside(b) {
+				return a, b
+			}
+		}
+	}
+	return ends(direction)
 }

@@ -8,6 +8,45 @@ import (
 	"pgregory.net/rapid"
 )
 
+// A diameter is turned so far that its ends lie on the picture, if they can.
+func TestDiameterLiesOnThePicture(t *testing.T) {
+	// Held at 0, 130 and 235 degrees: the farthest are the first two, whose chord runs at
+	// a right angle to 65 degrees, which is 155.
+	at := func(x, y float64) circle {
+		c := circle{center: Point{x, y}, radius: 100}
+		for _, degrees := range []float64{0, 130, 235} {
+			c.held = append(c.held, Point{x + 100*math.Cos(degrees*math.Pi/180), y + 100*math.Sin(degrees*math.Pi/180)})
+		}
+		return c
+	}
+	direction := func(a, b Point) float64 {
+		return math.Mod(math.Atan2(b.Y-a.Y, b.X-a.X)*180/math.Pi+360, 180)
+	}
+	for _, c := range []struct {
+		name string
+		x, y float64
+		want float64 // degrees
+		on   bool
+	}{
+		{"in the middle", 300, 200, 155, true},
+		{"near the left edge", 51, 200, 120, true},  // the cosine is at most 0.51, so from 120.7
+		{"near the upper edge", 300, 10, 175, true}, // the sine is at most 0.1, so from 174.3
+		{"in the corner", 20, 20, 155, false},
+	} {
+		a, b := at(c.x, c.y).diameter(600, 400)
+		if math.Abs(math.Hypot(a.X-b.X, a.Y-b.Y)-200) > 1e-9 || math.Hypot((a.X+b.X)/2-c.x, (a.Y+b.Y)/2-c.y) > 1e-9 {
+			t.Errorf("%s: %v to %v is no diameter", c.name, a, b)
+		}
+		if got := direction(a, b); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("%s: at %v degrees, want %v", c.name, got, c.want)
+		}
+		on := func(p Point) bool { return p.X >= 0 && p.X <= 600 && p.Y >= 0 && p.Y <= 400 }
+		if (on(a) && on(b)) != c.on {
+			t.Errorf("%s: %v to %v lie on the picture: %v, want %v", c.name, a, b, !c.on, c.on)
+		}
+	}
+}
+
 // OpenCV 4.6.0 (testdata/README.md), which counts in 32 bits and adds 0.0001.
 func TestCirclesAsOtherTools(t *testing.T) {
 	for i, c := range readTools(t).Circles {
@@ -84,7 +123,7 @@ func TestEnclosingIsSmallest(t *testing.T) {
 				t.Fatalf("%v does not lie on %+v", p, got)
 			}
 		}
-		a, b := got.diameter()
+		a, b := got.diameter(math.Inf(1), math.Inf(1))
 		if math.Abs(math.Hypot(a.X-b.X, a.Y-b.Y)-2*got.radius) > 1e-9*(1+want) {
 			t.Fatalf("%v to %v is no diameter of %+v", a, b, got)
 		}

@@ -71,7 +71,8 @@ type Rosette struct {
 	Center     Point
 	DiameterPx float64
 	// Span is that diameter of the circle which runs in the direction of the region's
-	// farthest points, as if it had been pointed out.
+	// farthest points, as if it had been pointed out. It is turned as little as makes both
+	// ends lie on the picture; where the circle is too large for that, one lies beyond.
 	Span Line
 
 	AreaPx       float64 // of the region alone, holes left out
@@ -309,7 +310,7 @@ func (f *finding) rosette(work *planes, size image.Point) *Rosette {
 		out.AreaPx += float64(wide) * float64(high)
 	}
 	c := enclosing(points)
-	a, b := c.diameter()
+	a, b := c.diameter(float64(size.X)/step, float64(size.Y)/step)
 	scaled := func(p Point) Point { return Point{step * p.X, step * p.Y} }
 	out.Center, out.DiameterPx = scaled(c.center), 2*step*c.radius
 	out.Span = Line{scaled(a), scaled(b), errorOfPixel*step + errorOfDiameter*out.DiameterPx}
