@@ -44,7 +44,8 @@ type Options struct {
 	// Guard fails statements that do not name their tenant. For tests.
 	Guard bool
 	// Record sees each statement with its arguments before it is sent, and "BEGIN",
-	// "BEGIN READ ONLY" and "COMMIT" of transactions. Calls of it may overlap. For tests.
+	// "BEGIN READ ONLY" and "COMMIT" of transactions, but not those of River. Calls of it
+	// may overlap. For tests.
 	Record func(statement string, args []any)
 }
 

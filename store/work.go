@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"context"
+	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -98,7 +99,6 @@ func (s *Store) Work(ctx context.Context, do map[string]func(context.Context, Jo
 		FetchOnlyKnownKinds:         true,
 		JobTimeout:                  o.Limit,
 		RescueStuckJobsAfter:        o.Limit + lost,
-		SoftStopTimeout:             o.Drain,
 		CompletedJobRetentionPeriod: doneKept,
 		CancelledJobRetentionPeriod: doneKept,
 		DiscardedJobRetentionPeriod: givenUpKept,
@@ -186,9 +186,7 @@ func (w *work) run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("prepare to work at jobs: %w", err)
 	}
-	running, stop := context.WithCancel(ctx)
-	defer stop()
-	if err := client.Start(running); err != nil {
+	if err := client.Start(context.WithoutCancel(ctx)); err != nil {
 		return ended(ctx, fmt.Errorf("begin to work at jobs: %w", err))
 	}
 	if w.s.engine == Postgres {
@@ -196,15 +194,25 @@ func (w *work) run(ctx context.Context) error {
 	} else {
 		w.quiet(ctx)
 	}
-	stop()
-	late := time.NewTimer(w.o.Drain + stuck)
-	defer late.Stop()
-	select {
-	case <-client.Stopped():
+	return w.stop(ctx, client)
+}
+
+// stop lets the jobs under way end: as long as they take while ctx is alive, and for Drain
+// after it has ended. A job that came just as River fell quiet is one of them, and those
+// after it wait for it.
+func (w *work) stop(ctx context.Context, client *river.Client[*sql.Tx]) error {
+	drain, over := context.WithCancel(context.Background())
+	defer over()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(w.o.Drain, over) })()
+	if client.Stop(drain) == nil {
 		return nil
-	case <-late.C:
+	}
+	late, cancel := context.WithTimeout(context.Background(), stuck)
+	defer cancel()
+	if client.StopAndCancel(late) != nil {
 		return errStuck
 	}
+	return nil
 }
 
 // quiet returns when there was nothing to do twice in a row, or when ctx has ended.
