@@ -42,7 +42,7 @@ func TestCoverage(t *testing.T) {
 				draws = 500_000 // enough to tell that the skewness is made good
 			}
 			deviation := math.Sqrt(level * (1 - level) / float64(draws)) // of the share in simulations
-			errorPx := 0.5 * math.Pow(20, rng.Float64()) // 0.5 to 10
+			errorPx := 0.5 * math.Pow(20, rng.Float64())                 // 0.5 to 10
 			scale := Scale{
 				Line:     lineOf(Point{300, 400}, scaleErrors*errorPx, 2*math.Pi*rng.Float64(), errorPx),
 				LengthMm: 1 + 99*rng.Float64(),
