@@ -191,8 +191,9 @@ func TestFitFlattens(t *testing.T) {
 // each pixel of the new width and the old height.
 func TestFitTakesLittle(t *testing.T) {
 	img := image.NewYCbCr(image.Rect(0, 0, 1000, 750), image.YCbCrSubsampleRatio420)
-	// With the race detector pools lose things on purpose, which counts here.
-	if n := allocated(func() { Fit(img, 800) }); n > 800*750*32 {
+	// With the race detector sync.Pool loses things at random, on purpose: what the strips
+	// share is made anew then, and how much there is at a time cannot be told by this.
+	if n := allocated(func() { Fit(img, 800) }); n > 800*750*32 && !raced {
 		t.Errorf("%d bytes were allocated", n)
 	}
 }
