@@ -262,8 +262,13 @@ const (
 	MeasureRosetteResponse_TOUCHES_EDGE MeasureRosetteResponse_Warning = 1
 	// Plant and ground hardly differ.
 	MeasureRosetteResponse_LOW_CONTRAST MeasureRosetteResponse_Warning = 2
-	// There is another region nearly as large.
+	// Another region is at least a fifth as large.
 	MeasureRosetteResponse_SEVERAL_REGIONS MeasureRosetteResponse_Warning = 3
+	// It is under one hundredth of the photo, so it may be something else.
+	MeasureRosetteResponse_SMALL_REGION MeasureRosetteResponse_Warning = 4
+	// The ground has much of the plant's colour. It may be a part of a plant that fills the
+	// photo.
+	MeasureRosetteResponse_SIMILAR_GROUND MeasureRosetteResponse_Warning = 5
 )
 
 // Enum value maps for MeasureRosetteResponse_Warning.
@@ -273,12 +278,16 @@ var (
 		1: "TOUCHES_EDGE",
 		2: "LOW_CONTRAST",
 		3: "SEVERAL_REGIONS",
+		4: "SMALL_REGION",
+		5: "SIMILAR_GROUND",
 	}
 	MeasureRosetteResponse_Warning_value = map[string]int32{
 		"WARNING_UNSPECIFIED": 0,
 		"TOUCHES_EDGE":        1,
 		"LOW_CONTRAST":        2,
 		"SEVERAL_REGIONS":     3,
+		"SMALL_REGION":        4,
+		"SIMILAR_GROUND":      5,
 	}
 )
 
@@ -2198,7 +2207,7 @@ const file_dewbench_v1_photo_proto_rawDesc = "" +
 	"\x11INDEX_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fEXCESS_GREEN\x10\x01\x12\x0e\n" +
 	"\n" +
-	"EXCESS_RED\x10\x02\"\x86\x04\n" +
+	"EXCESS_RED\x10\x02\"\xad\x04\n" +
 	"\x16MeasureRosetteResponse\x12+\n" +
 	"\x04span\x18\x01 \x01(\v2\x17.dewbench.v1.Photo.SpanR\x04span\x120\n" +
 	"\x06center\x18\x02 \x01(\v2\x18.dewbench.v1.Photo.PointR\x06center\x12\x1f\n" +
@@ -2209,12 +2218,14 @@ const file_dewbench_v1_photo_proto_rawDesc = "" +
 	"\x05index\x18\x06 \x01(\x0e2(.dewbench.v1.MeasureRosetteRequest.IndexR\x05index\x12\x1c\n" +
 	"\tthreshold\x18\a \x01(\x01R\tthreshold\x12\"\n" +
 	"\fseparability\x18\b \x01(\x01R\fseparability\x12G\n" +
-	"\bwarnings\x18\t \x03(\x0e2+.dewbench.v1.MeasureRosetteResponse.WarningR\bwarnings\"[\n" +
+	"\bwarnings\x18\t \x03(\x0e2+.dewbench.v1.MeasureRosetteResponse.WarningR\bwarnings\"\x81\x01\n" +
 	"\aWarning\x12\x17\n" +
 	"\x13WARNING_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fTOUCHES_EDGE\x10\x01\x12\x10\n" +
 	"\fLOW_CONTRAST\x10\x02\x12\x13\n" +
-	"\x0fSEVERAL_REGIONS\x10\x03B\v\n" +
+	"\x0fSEVERAL_REGIONS\x10\x03\x12\x10\n" +
+	"\fSMALL_REGION\x10\x04\x12\x12\n" +
+	"\x0eSIMILAR_GROUND\x10\x05B\v\n" +
 	"\t_area_mm2\"\xa6\x03\n" +
 	"\x18RecordMeasurementRequest\x12}\n" +
 	"\x04name\x18\x01 \x01(\tBi\xe2A\x01\x02\xfaA\x10\n" +
