@@ -41,7 +41,10 @@ func TestAudit(t *testing.T) {
 			if _, err := c.CreatePlants([]store.NewPlant{pot("c1", "p", "p"), pot("c1", "q", "q")}, by); err != nil {
 				return err
 			}
-			_, err := c.CreateFeedings([]*pb.Feeding{fed("p", "f", noon)}, by)
+			if _, err := c.CreateFeedings([]*pb.Feeding{fed("p", "f", noon)}, by); err != nil {
+				return err
+			}
+			_, err := c.CreatePhoto(shot("c1", "p", "ph", digestOf("ph")), by)
 			return err
 		})
 		b.in(func(c *store.Collection) error {
@@ -72,7 +75,7 @@ func TestAudit(t *testing.T) {
 		const me = "growers/g1 growers/g1/tokens/t1"
 		tells(b, "the audit", b.entries(), []string{
 			"collections/c1/auditEntries/1 CREATED growers/g1 growers/g1/tokens/t  collections/c1",
-			"collections/c1/auditEntries/2 CREATED " + me + " r collections/c1/benches/b,collections/c1/plants/p,collections/c1/plants/q,collections/c1/plants/p/feedings/f",
+			"collections/c1/auditEntries/2 CREATED " + me + " r collections/c1/benches/b,collections/c1/plants/p,collections/c1/plants/q,collections/c1/plants/p/feedings/f,collections/c1/plants/p/photos/ph",
 			"collections/c1/auditEntries/3 DELETED " + me + "  collections/c1/plants/p/feedings/f,collections/c1/plants/q",
 			"collections/c1/auditEntries/4 UPDATED " + me + "  collections/c1",
 			"collections/c1/auditEntries/5 TRANSFERRED " + me + "  collections/c1",

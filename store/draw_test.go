@@ -31,7 +31,7 @@ const (
 // left are fields that the store does not keep: names and etags, which it makes, and
 // days, which are made from instants. Benches are left to the caller: they must be
 // there.
-var left = []protoreflect.Name{"name", "etag", "fed_date", "outcome_date", "observe_date", "bench"}
+var left = []protoreflect.Name{"name", "etag", "fed_date", "outcome_date", "observe_date", "taken_date", "bench"}
 
 // drawInto sets what users set of a message. The rules of the contract hold for it.
 func drawInto(t *rapid.T, m proto.Message) {

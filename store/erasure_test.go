@@ -180,6 +180,12 @@ func TestErasure(t *testing.T) {
 			if _, err := c.CreateObservations([]*pb.Observation{seen("p", "o", noon, repotted())}, theirs); err != nil {
 				return err
 			}
+			if _, err := c.CreatePhoto(shot("c1", "p", "ph", digestOf("ph")), theirs); err != nil {
+				return err
+			}
+			if _, err := c.UpdatePhoto("p", "ph", at(20), func(p *store.Photo) error { p.Note = "ours"; return nil }); err != nil {
+				return err
+			}
 			_, err = c.UpdateFeeding("p", "f", at(20), func(m *pb.Feeding) error { m.Note = "ours"; return nil })
 			return err
 		})
@@ -257,12 +263,15 @@ func TestErasure(t *testing.T) {
 				}
 			}
 		}
+		if m := get(b, func(c *store.Collection) (*store.Photo, error) { return c.Photo("p", "ph") }); m.GetRecorder() != "growers/erased-77" || m.GetNote() != "ours" {
+			b.Errorf("the photo: %v", m.Photo)
+		}
 		if m := b.feeding("p", "f"); m.GetRecorder() != "growers/erased-77" || m.GetNote() != "ours" {
 			b.Errorf("the feeding: %v", m)
 		}
 		lines := b.entries()
 		tells(b, "the last entries", lines[len(lines)-2:], []string{
-			"collections/c1/auditEntries/6 UPDATED growers/g1 growers/g1/tokens/t1  collections/c1/plants/p/feedings/f",
+			"collections/c1/auditEntries/6 UPDATED growers/g1 growers/g1/tokens/t1  collections/c1/plants/p/photos/ph,collections/c1/plants/p/feedings/f",
 			"collections/c1/auditEntries/7 DELETED growers/erased-77   collections/c1/grants/g",
 		})
 		b.read(func(tx *store.Tx) error {

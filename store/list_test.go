@@ -151,6 +151,18 @@ var lists = map[string]*lister{
 		fields: []string{"observeTime", "kind"},
 		total:  24, gone: 6,
 	},
+	"photos of a plant": {
+		list:   photosOf("p01"),
+		orders: map[string][]string{"takenTime": {"takenTime", "id"}, "name": {"id"}}, usual: "takenTime",
+		fields: []string{"takenTime", "license"},
+		total:  10, gone: 2,
+	},
+	"photos of all plants": {
+		list:   photosOf(""),
+		orders: map[string][]string{"takenTime": {"takenTime", "plant", "id"}, "name": {"plant", "id"}}, usual: "takenTime",
+		fields: []string{"takenTime", "license"},
+		total:  20, gone: 4,
+	},
 	"tokens": {
 		list: func(v view, q store.List) ([]listed, []any, error) {
 			all, next, err := v.Grower("g1").Tokens(q)
@@ -297,6 +309,18 @@ func observationsOf(plant string) func(v view, q store.List) ([]listed, []any, e
 				"observeTime": store.Micros(m.GetObserveTime()),
 				"kind":        int32(kinds[r.WhichOneof(r.Descriptor().Oneofs().ByName("fact")).JSONName()]),
 				"plant":       store.Segment(m.GetName(), "plants"), "id": store.Segment(m.GetName(), "observations"),
+			}
+		})
+	}
+}
+
+func photosOf(plant string) func(v view, q store.List) ([]listed, []any, error) {
+	return func(v view, q store.List) ([]listed, []any, error) {
+		all, next, err := v.c.Photos(plant, q)
+		return rowsOf(all, next, err, func(m *store.Photo) map[string]any {
+			return map[string]any{
+				"takenTime": store.Micros(m.GetTakenTime()), "license": m.GetLicense(),
+				"plant": store.Segment(m.GetName(), "plants"), "id": store.Segment(m.GetName(), "photos"),
 			}
 		})
 	}
@@ -555,6 +579,19 @@ func stock(c *store.Collection) error {
 			}
 			if n%4 == 3 {
 				if _, err := c.DeleteObservation(plant, store.Segment(m.GetName(), "observations"), at(1), agree); err != nil {
+					return err
+				}
+			}
+		}
+		for n := range 10 {
+			id := fmt.Sprint("ph", (n*3+i)%10)
+			m := shot(c.ID(), plant, id, digestOf(id))
+			m.TakenTime, m.License = stampOf(noon+int64(n/3)), []string{"", "CC-BY-4.0", "CC0-1.0"}[n%3]
+			if _, err := c.CreatePhoto(m, at(0)); err != nil {
+				return err
+			}
+			if n > 7 {
+				if _, err := c.DeletePhoto(plant, id, at(1), noon+purgeAfter, agree); err != nil {
 					return err
 				}
 			}
@@ -930,6 +967,14 @@ func TestListsOfNothing(t *testing.T) {
 			},
 			"observations of nothing": func(c *store.Collection) (int, []any, error) {
 				all, next, err := c.Observations("p", store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"photos": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Photos("", store.List{Limit: 1})
+				return len(all), next, err
+			},
+			"photos of nothing": func(c *store.Collection) (int, []any, error) {
+				all, next, err := c.Photos("p", store.List{Limit: 1})
 				return len(all), next, err
 			},
 			"revisions of nothing": func(c *store.Collection) (int, []any, error) {

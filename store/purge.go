@@ -7,10 +7,10 @@ import (
 )
 
 // Purge removes for good what was deleted in the collection and whose time is up:
-// plants with their records, photos (their files the sweep of the bucket removes), benches that nothing refers to any more, bench sheets but the
-// latest, so that no number comes twice, and last the collection itself. It takes at most
-// some plants at once, so that no caller waits long; more tells that there are more. gone
-// is how many rows went.
+// plants with their records, photos (their files the sweep of the bucket removes), benches
+// that nothing refers to any more, bench sheets but the latest, so that no number comes
+// twice, and last the collection itself. It takes at most some plants or photos at once, so
+// that no caller waits long; more tells that there are more. gone is how many rows went.
 func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error) {
 	remove := func(sql string, args ...any) {
 		if err != nil {
@@ -60,7 +60,7 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		return gone, false, err
 	}
 	var photos []photoRow
-	if e := c.own().Where("purge_us <= ?", us).Select("plant_id", "photo_id").Order("plant_id, photo_id").Limit(chunk).Find(&photos).Error; err == nil && e != nil {
+	if e := c.own().Where("purge_us <= ?", us).Select("plant_id", "photo_id").Order("purge_us, plant_id, photo_id").Limit(most).Find(&photos).Error; err == nil && e != nil {
 		err = fmt.Errorf("purge: %w", e)
 	}
 	for _, p := range photos {
@@ -68,7 +68,7 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		remove("DELETE FROM photos WHERE collection_id = ? AND plant_id = ? AND photo_id = ?", c.id, p.PlantID, p.PhotoID)
 		c.tx.note(ofCollection(c.id), By{Us: us}, pb.AuditEntry_PURGED, PhotoKind.relative(p.PlantID, p.PhotoID))
 	}
-	if err != nil || len(photos) == chunk {
+	if err != nil || len(photos) == most {
 		return gone, err == nil, err
 	}
 	remove("DELETE FROM sheets WHERE collection_id = ? AND expire_us <= ?"+

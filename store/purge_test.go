@@ -97,9 +97,9 @@ func TestPurgeOfPlants(t *testing.T) {
 		before := b.counts("c2")
 
 		b.goes(noon+3+purgeAfter-1, map[string]int64{})
-		// Five revisions: three of the plant, and one of each event.
+		// Six revisions: three of the plant, one of each event and one of the photo.
 		b.goes(noon+3+purgeAfter, map[string]int64{
-			"plants": 1, "plant_tags": 1, "plant_due": 1, "feedings": 1, "observations": 1, "revisions": 5,
+			"plants": 1, "plant_tags": 1, "plant_due": 1, "feedings": 1, "observations": 1, "photos": 1, "revisions": 6,
 		})
 		b.goes(noon+1000*day, map[string]int64{})
 		tells(b, "rows of the other collection", b.counts("c2"), before)
@@ -122,6 +122,57 @@ func TestPurgeOfPlants(t *testing.T) {
 		if len(history) != 2 {
 			b.Errorf("%d revisions of a new plant, want 2", len(history))
 		}
+	})
+}
+
+// A deleted photo goes when its days are over, with its history; the others of its plant
+// stay, and so does what was measured on it.
+func TestPurgeOfPhotos(t *testing.T) {
+	each(t, func(b bed) {
+		b.twins()
+		before := b.counts("c2")
+		b.plants("a")
+		b.photos(shot("c1", "a", "gone", digestOf("1")), shot("c1", "a", "stays", digestOf("2")), shot("c1", "a", "restored", digestOf("3")))
+		m := seen("a", "o", noon, repotted())
+		m.Photo = store.PhotoName("c1", "a", "gone")
+		b.observe(m)
+		for id, us := range map[string]int64{"gone": 1, "restored": 1} {
+			b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("a", id, at(us), noon+us+purgeAfter, agree); return err })
+		}
+		b.in(func(c *store.Collection) error { _, err := c.UndeletePhoto("a", "restored", at(2), agree); return err })
+
+		b.goes(noon+1+purgeAfter-1, map[string]int64{})
+		b.goes(noon+1+purgeAfter, map[string]int64{"photos": 1, "revisions": 2})
+		b.goes(noon+1000*day, map[string]int64{})
+		tells(b, "rows of the other collection", b.counts("c2"), before)
+		b.refusedIn(store.ErrNotFound, func(c *store.Collection) error { _, err := c.Photo("a", "gone"); return err })
+		tells(b, "where it was measured", b.observation("a", "o").GetPhoto(), store.PhotoName("c1", "a", "gone"))
+		if entries := b.entries(); !strings.HasSuffix(entries[len(entries)-1], " PURGED    collections/c1/plants/a/photos/gone") {
+			b.Errorf("the last of the audit: %s", entries[len(entries)-1])
+		}
+		// Its id and its file may come again, with a history of their own.
+		b.photos(shot("c1", "a", "gone", digestOf("1")))
+		history := get(b, func(c *store.Collection) ([]*pb.Revision, error) {
+			return both(c.Revisions(store.PhotoKind, "a", "gone", store.List{Limit: big}))
+		})
+		if len(history) != 1 {
+			b.Errorf("%d revisions of a new photo, want 1", len(history))
+		}
+		// More than one chunk go too.
+		var many []*store.Photo
+		for n := range 20 {
+			many = append(many, shot("c1", "a", fmt.Sprint("m", n), digestOf(fmt.Sprint("m", n))))
+		}
+		b.photos(many...)
+		b.in(func(c *store.Collection) error {
+			for n := range many {
+				if _, err := c.DeletePhoto("a", fmt.Sprint("m", n), at(3), noon+3+purgeAfter, agree); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+		b.goes(noon+3+purgeAfter, map[string]int64{"photos": 20, "revisions": 40})
 	})
 }
 

@@ -20,7 +20,7 @@ import (
 // here, for all of them.
 type resource struct {
 	kind  store.Kind
-	plant string // of a feeding or observation
+	plant string // of a feeding, observation or photo
 	// table and where find the row of an id in c1, or the collection of the id.
 	table, where string
 
@@ -46,6 +46,19 @@ func as[M proto.Message](f change) func(M) error { return func(m M) error { retu
 // ofPlant makes a change one of a plant.
 func ofPlant(f change) func(*store.Plant) error {
 	return func(p *store.Plant) error { return f(p.Plant) }
+}
+
+// ofPhoto makes a change one of a photo.
+func ofPhoto(f change) func(*store.Photo) error {
+	return func(p *store.Photo) error { return f(p.Photo) }
+}
+
+// photoOf is the message of a photo.
+func photoOf(p *store.Photo, err error) (*pb.Photo, error) {
+	if err != nil {
+		return nil, err
+	}
+	return p.Photo, nil
 }
 
 // inC1 runs f in c1 and hides the type of what it returns.
@@ -248,6 +261,41 @@ var resources = map[string]*resource{
 			})
 		},
 	},
+	"photo": {
+		kind: store.PhotoKind, plant: "p0", table: "photos", where: "collection_id = 'c1' AND plant_id = 'p0' AND photo_id = ?",
+		fresh: func() proto.Message { return &pb.Photo{} },
+		free: func(_ *rapid.T, _ string, m proto.Message) {
+			if p := m.(*pb.Photo); p.TakenTime == nil { // callers give it always
+				p.TakenTime = &timestamppb.Timestamp{}
+			}
+		},
+		complete: func(id string, m proto.Message) {
+			p := m.(*pb.Photo)
+			p.Name, p.Plant, p.Recorder = store.PhotoName("c1", "p0", id), store.PlantName("c1", "p0"), "growers/g1"
+			p.Sha256, p.SizeBytes, p.WidthPx, p.HeightPx = digestOf(id), 9, 4, 3
+		},
+		create: func(tx *store.Tx, id string, m proto.Message, by store.By) (proto.Message, error) {
+			return inC1(tx, func(c *store.Collection) (*pb.Photo, error) {
+				p := &store.Photo{Photo: proto.CloneOf(m.(*pb.Photo))}
+				p.Sha256, p.SizeBytes, p.WidthPx, p.HeightPx = digestOf(id), 9, 4, 3
+				return photoOf(c.CreatePhoto(p, by))
+			})
+		},
+		get: func(tx *store.Tx, id string) (proto.Message, error) {
+			return inC1(tx, func(c *store.Collection) (*pb.Photo, error) { return photoOf(c.Photo("p0", id)) })
+		},
+		update: func(tx *store.Tx, id string, by store.By, f change) (proto.Message, error) {
+			return inC1(tx, func(c *store.Collection) (*pb.Photo, error) { return photoOf(c.UpdatePhoto("p0", id, by, ofPhoto(f))) })
+		},
+		remove: func(tx *store.Tx, id string, by store.By, f change) (proto.Message, error) {
+			return inC1(tx, func(c *store.Collection) (*pb.Photo, error) {
+				return photoOf(c.DeletePhoto("p0", id, by, by.Us+purgeAfter, ofPhoto(f)))
+			})
+		},
+		restore: func(tx *store.Tx, id string, by store.By, f change) (proto.Message, error) {
+			return inC1(tx, func(c *store.Collection) (*pb.Photo, error) { return photoOf(c.UndeletePhoto("p0", id, by, ofPhoto(f))) })
+		},
+	},
 }
 
 // draw makes a random one, with its name.
@@ -387,7 +435,7 @@ func TestLife(t *testing.T) {
 		deleted := step(r.remove, agree)
 		want("deleted", deleted, func(m proto.Message) {
 			setTime(m, "delete_time", noon+2)
-			if r.plant == "" {
+			if r.plant == "" || r.kind == store.PhotoKind {
 				setTime(m, "purge_time", noon+2+purgeAfter)
 			}
 		})

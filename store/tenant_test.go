@@ -162,7 +162,7 @@ var collectionMethods = map[string]struct {
 	"ArchivedRevisions": {empty, func(c *store.Collection, _ ids) (any, error) {
 		var all []store.Revised
 		var errs []error
-		for kind := store.CollectionKind; kind <= store.ObservationKind; kind++ {
+		for _, kind := range []store.Kind{store.CollectionKind, store.BenchKind, store.PlantKind, store.FeedingKind, store.ObservationKind, store.PhotoKind} {
 			some, _, err := c.ArchivedRevisions(kind, store.List{Limit: big})
 			all, errs = append(all, some...), append(errs, err)
 		}
@@ -267,6 +267,26 @@ var collectionMethods = map[string]struct {
 		names := []string{store.ObservationName(c.ID(), i.plant, i.event)}
 		return c.ChangeObservations(names, at(1), pb.Revision_UPDATED, func(m *pb.Observation) error { m.Note = "changed"; return nil })
 	}},
+	"CreatePhoto": {dangles, func(c *store.Collection, i ids) (any, error) {
+		return c.CreatePhoto(shot(c.ID(), i.plant, "new", digestOf("new")), at(1))
+	}},
+	"Photo":       {missing, func(c *store.Collection, i ids) (any, error) { return c.Photo(i.plant, i.event) }},
+	"SamePhoto":   {missing, func(c *store.Collection, i ids) (any, error) { return c.SamePhoto(i.plant, digestOf(i.event)) }},
+	"CountPhotos": {empty, func(c *store.Collection, i ids) (any, error) { return c.CountPhotos(i.plant) }},
+	"Photos": {empty, func(c *store.Collection, i ids) (any, error) {
+		one, _, err1 := c.Photos(i.plant, store.List{Limit: big, Deleted: true})
+		all, _, err2 := c.Photos("", store.List{Limit: big, Deleted: true})
+		return append(one, all...), errors.Join(err1, err2)
+	}},
+	"ScaledPhotos": {empty, func(c *store.Collection, i ids) (any, error) { return c.ScaledPhotos(i.plant, big) }},
+	"UpdatePhoto": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.UpdatePhoto(i.plant, i.event, at(1), func(p *store.Photo) error { p.Note = "changed"; return nil })
+	}},
+	"DeletePhoto":   {missing, func(c *store.Collection, i ids) (any, error) { return c.DeletePhoto(i.plant, i.event, at(1), noon, agree) }},
+	"UndeletePhoto": {missing, func(c *store.Collection, i ids) (any, error) { return c.UndeletePhoto(i.plant, i.event, at(1), agree) }},
+	"PhotoFiles":    {empty, func(c *store.Collection, i ids) (any, error) { return c.PhotoFiles([]string{digestOf(i.event)}) }},
+	"Rendered":      {empty, func(c *store.Collection, i ids) (any, error) { return nil, c.Rendered(digestOf(i.event), noon) }},
+	"FileOf":        {missing, func(c *store.Collection, i ids) (any, error) { return c.FileOf(digestOf(i.event)) }},
 	"RevisionsOf": {empty, func(c *store.Collection, i ids) (any, error) { return c.RevisionsOf("g2", "r", 0) }},
 	"Reassigned": {missing, func(c *store.Collection, i ids) (any, error) {
 		if i == shared {
@@ -281,6 +301,7 @@ var collectionMethods = map[string]struct {
 		var errs []error
 		for kind, of := range map[store.Kind][2]string{
 			store.BenchKind: {"", i.bench}, store.PlantKind: {"", i.plant}, store.FeedingKind: {i.plant, i.event}, store.ObservationKind: {i.plant, i.event},
+			store.PhotoKind: {i.plant, i.event},
 		} {
 			some, _, err := c.Revisions(kind, of[0], of[1], store.List{Limit: big})
 			all, errs = append(all, some...), append(errs, err)
@@ -597,6 +618,11 @@ func (b bed) twins() {
 					if _, err := c.CreateReferredObservations([]*pb.Observation{o}, []string{i.event + "-ref"}, by); err != nil {
 						return err
 					}
+					p := shot(id, i.plant, i.event, digestOf(i.event))
+					p.Note, p.Scale = whose, scaled()
+					if _, err := c.CreatePhoto(p, by); err != nil {
+						return err
+					}
 					sheet := &pb.Sheet{AsOfDate: "2026-05-11", Rows: []*pb.Sheet_Row{{Row: 1, Tag: whose}}}
 					if _, err := c.CreateSheet(sheet, by, noon); err != nil {
 						return err
@@ -643,7 +669,7 @@ func dueQueries(i ids) (all []store.DueQuery) {
 }
 
 var tenantTables = map[string][]string{
-	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "revisions", "calendars", "sheets", "collection_audits", "collections", "grants", "collection_invitations"},
+	"collection_id": {"benches", "plants", "plant_tags", "plant_due", "feedings", "observations", "photos", "revisions", "calendars", "sheets", "collection_audits", "collections", "grants", "collection_invitations"},
 	"grower_id":     {"growers", "tokens", "calendars", "requests", "members", "grants"},
 	"society_id":    {"societies", "society_audits", "members", "society_invitations", "grants"},
 }
@@ -671,6 +697,8 @@ func words(v any) string {
 	switch m := v.(type) {
 	case *store.Plant: // before messages, as it holds one
 		return words(m.Plant) + fmt.Sprint(m.ID, m.Genus, m.FirstBench)
+	case *store.Photo:
+		return words(m.Photo)
 	case proto.Message:
 		return prototext.Format(m)
 	case *store.Due:

@@ -236,6 +236,7 @@ CREATE TABLE observations (
   delete_us BIGINT,
   version BIGINT NOT NULL,
   stamp INTEGER NOT NULL,
+  photo TEXT COLLATE "C",
   PRIMARY KEY (collection_id, plant_id, observation_id),
   FOREIGN KEY (collection_id, bench_id) REFERENCES benches (collection_id, bench_id),
   FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
@@ -245,6 +246,42 @@ CREATE INDEX observations_plant_time ON observations (collection_id, plant_id, o
 CREATE INDEX observations_time ON observations (collection_id, observe_us, plant_id, observation_id);
 CREATE INDEX observations_until ON observations (collection_id, until_date, observe_us, plant_id, observation_id) WHERE until_date IS NOT NULL;
 CREATE UNIQUE INDEX observations_ref ON observations (collection_id, ref, plant_id, kind) WHERE ref IS NOT NULL;
+
+CREATE TABLE photos (
+  collection_id TEXT COLLATE "C" NOT NULL,
+  plant_id TEXT COLLATE "C" NOT NULL,
+  photo_id TEXT COLLATE "C" NOT NULL,
+  sha256 TEXT COLLATE "C" NOT NULL,
+  format INTEGER NOT NULL,
+  size_bytes BIGINT NOT NULL,
+  width_px INTEGER NOT NULL,
+  height_px INTEGER NOT NULL,
+  orientation INTEGER NOT NULL,
+  camera_us BIGINT,
+  camera_source INTEGER NOT NULL,
+  taken_us BIGINT NOT NULL,
+  taken_source INTEGER NOT NULL,
+  credit TEXT COLLATE "C" NOT NULL,
+  license TEXT COLLATE "C" NOT NULL,
+  note TEXT COLLATE "C" NOT NULL,
+  scale TEXT COLLATE "C",
+  spans TEXT COLLATE "C" NOT NULL,
+  render_us BIGINT,
+  recorder_id TEXT COLLATE "C" NOT NULL,
+  create_us BIGINT NOT NULL,
+  update_us BIGINT NOT NULL,
+  delete_us BIGINT,
+  purge_us BIGINT,
+  version BIGINT NOT NULL,
+  stamp INTEGER NOT NULL,
+  PRIMARY KEY (collection_id, plant_id, photo_id),
+  FOREIGN KEY (collection_id, plant_id) REFERENCES plants (collection_id, plant_id)
+);
+CREATE INDEX photos_all_taken ON photos (collection_id, taken_us, plant_id, photo_id);
+CREATE INDEX photos_file ON photos (collection_id, sha256);
+CREATE INDEX photos_purge ON photos (collection_id, purge_us, plant_id, photo_id) WHERE purge_us IS NOT NULL;
+CREATE INDEX photos_taken ON photos (collection_id, plant_id, taken_us, photo_id);
+CREATE UNIQUE INDEX photos_same ON photos (collection_id, plant_id, sha256);
 
 CREATE TABLE plant_due (
   collection_id TEXT COLLATE "C" NOT NULL,

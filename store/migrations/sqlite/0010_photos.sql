@@ -36,7 +36,7 @@ CREATE UNIQUE INDEX photos_same ON photos (collection_id, plant_id, sha256);
 CREATE INDEX photos_file ON photos (collection_id, sha256);
 CREATE INDEX photos_taken ON photos (collection_id, plant_id, taken_us, photo_id);
 CREATE INDEX photos_all_taken ON photos (collection_id, taken_us, plant_id, photo_id);
-CREATE INDEX photos_purge ON photos (collection_id, purge_us) WHERE purge_us IS NOT NULL;
+CREATE INDEX photos_purge ON photos (collection_id, purge_us, plant_id, photo_id) WHERE purge_us IS NOT NULL;
 
 -- The photo on which it was measured: {plant}/{photo}.
 ALTER TABLE observations ADD COLUMN photo TEXT;
