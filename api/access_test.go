@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -34,6 +35,7 @@ import (
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
+	"dewbench/service/photo"
 	"dewbench/store"
 	"dewbench/store/storetest"
 )
@@ -44,6 +46,7 @@ type place struct {
 	calendar, own, secret                       string // of the collection, of the grower, and what opens the first
 	collection, bench, empty                    string
 	plant, other, feeding, observation, tag, id string
+	photo                                       string // with a scale and a span
 	sheet                                       string
 	grant, invitation                           string // of the collection
 	society, member, inSociety                  string // a society of the owner's, who is a plain member, an invitation to it
@@ -70,7 +73,7 @@ func placeOf(grower, collection, suffix string) *place {
 	x.society = store.SocietyName("s-" + collection)
 	x.member, x.inSociety = x.society+"/members/"+matrixMate, store.InvitationName(x.society, "i2"+suffix)
 	x.invited = "dwbinv_" + collection + suffix
-	x.feeding, x.observation = x.plant+"/feedings/f1"+suffix, x.plant+"/observations/o1"+suffix
+	x.feeding, x.observation, x.photo = x.plant+"/feedings/f1"+suffix, x.plant+"/observations/o1"+suffix, x.plant+"/photos/p1"+suffix
 	return x
 }
 
@@ -133,9 +136,42 @@ func (x *place) make(ctx context.Context, s *store.Store, by store.By, withToken
 		if err := x.open(tx, c, by); err != nil {
 			return err
 		}
+		if err := x.show(c, by); err != nil {
+			return err
+		}
 		_, err = c.CreateObservations([]*pb.Observation{{Name: x.observation, ObserveTime: at, Fact: &pb.Observation_Repotting_{Repotting: &pb.Observation_Repotting{}}}}, by)
 		return err
 	})
+}
+
+// picture is the file of the photo of a place.
+func (x *place) picture() []byte { return pictureOf(x.photo) }
+
+// show adds the photo, without its file: hang brings that.
+func (x *place) show(c *store.Collection, by store.By) error {
+	at := func(y float64) *pb.Photo_Line {
+		return &pb.Photo_Line{A: &pb.Photo_Point{X: 2, Y: y}, B: &pb.Photo_Point{X: 38, Y: y}, PointingErrorPx: proto.Float64(0.5)}
+	}
+	sum := sha256.Sum256(x.picture())
+	_, err := c.CreatePhoto(&store.Photo{Format: int32(photo.PNG), Orientation: 1, Photo: &pb.Photo{
+		Name: x.photo, TakenTime: timestamppb.New(time.UnixMicro(by.Us).Add(-48 * time.Hour)), TakenSource: pb.Photo_TOLD,
+		Sha256: hex.EncodeToString(sum[:]), SizeBytes: int64(len(x.picture())), WidthPx: pictureSize, HeightPx: pictureSize,
+		Scale: &pb.Photo_Scale{Line: at(39), LengthMm: 36}, Spans: []*pb.Photo_Span{{Kind: pb.Photo_Span_ROSETTE_DIAMETER, Line: at(20)}},
+	}}, by)
+	return err
+}
+
+// hang puts the file of the photo of a place into the bucket, and makes its renditions.
+func (d *doors) hang(t *testing.T, x *place) {
+	t.Helper()
+	sum := sha256.Sum256(x.picture())
+	job := store.Job{Collection: store.Segment(x.collection, "collections"), Args: hex.EncodeToString(sum[:])}
+	if err := d.blobs.Of(job.Collection).Put(t.Context(), job.Args, bytes.NewReader(x.picture()), int64(len(x.picture()))); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.server.photos.MakeRenditions(t.Context(), job); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // open lets others into a place.
@@ -429,6 +465,34 @@ var matrix = map[string]asked{
 		return &pb.ReassignObservationRequest{Name: x.observation, Plant: x.other}
 	})},
 
+	pb.PhotoService_CreatePhoto_FullMethodName: {"record", ofKeeper, func(x *place) []proto.Message {
+		return []proto.Message{&pb.CreatePhotoRequest{Parent: x.plant, PhotoId: x.id, Data: pictureOf(x.id)},
+			&pb.CreatePhotoRequest{Parent: x.collection + "/plants/-", Tag: x.tag, PhotoId: x.id, Data: pictureOf(x.id)}}
+	}},
+	pb.PhotoService_UploadPhoto_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.UploadPhotoRequest {
+		return &pb.UploadPhotoRequest{Create: &pb.CreatePhotoRequest{Parent: x.plant, PhotoId: x.id}, Data: pictureOf(x.id)}
+	})},
+	pb.PhotoService_GetPhoto_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.GetPhotoRequest { return &pb.GetPhotoRequest{Name: x.photo} })},
+	pb.PhotoService_ListPhotos_FullMethodName: {"read", ofViewer, func(x *place) []proto.Message {
+		return []proto.Message{&pb.ListPhotosRequest{Parent: x.plant}, &pb.ListPhotosRequest{Parent: x.collection + "/plants/-"},
+			&pb.ListPhotosRequest{Parent: x.collection + "/plants/-", Tag: x.tag}}
+	}},
+	pb.PhotoService_UpdatePhoto_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.UpdatePhotoRequest {
+		return &pb.UpdatePhotoRequest{Photo: &pb.Photo{Name: x.photo, Note: "In flower"}}
+	})},
+	pb.PhotoService_DeletePhoto_FullMethodName:   {"record", ofKeeper, one(func(x *place) *pb.DeletePhotoRequest { return &pb.DeletePhotoRequest{Name: x.photo} })},
+	pb.PhotoService_UndeletePhoto_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.UndeletePhotoRequest { return &pb.UndeletePhotoRequest{Name: x.photo} })},
+	// The original is for managers: see but in relation_test.go.
+	pb.PhotoService_GetPhotoContent_FullMethodName: {"read", ofViewer, func(x *place) []proto.Message {
+		return []proto.Message{&pb.GetPhotoContentRequest{Name: x.photo}, &pb.GetPhotoContentRequest{Name: x.photo, Rendition: pb.Photo_SMALL},
+			&pb.GetPhotoContentRequest{Name: x.photo, Rendition: pb.Photo_ORIGINAL}}
+	}},
+	pb.PhotoService_MeasureRosette_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.MeasureRosetteRequest { return &pb.MeasureRosetteRequest{Name: x.photo} })},
+	pb.PhotoService_RecordMeasurement_FullMethodName: {"record", ofKeeper, one(func(x *place) *pb.RecordMeasurementRequest {
+		return &pb.RecordMeasurementRequest{Name: x.photo, ObservationId: x.id}
+	})},
+	pb.PhotoService_GetPhotoStrip_FullMethodName: {"read", ofViewer, one(func(x *place) *pb.GetPhotoStripRequest { return &pb.GetPhotoStripRequest{Parent: x.plant} })},
+
 	pb.SessionService_RecordSession_FullMethodName: {"record", ofKeeper, func(x *place) []proto.Message {
 		return []proto.Message{
 			&pb.RecordSessionRequest{Name: x.bench, Except: []*pb.RecordSessionRequest_Exception{{Tag: x.tag, TrapsFed: proto.Int32(1)}}},
@@ -462,7 +526,7 @@ var matrix = map[string]asked{
 
 	pb.RevisionService_ListRevisions_FullMethodName: {"read", ofViewer, func(x *place) []proto.Message {
 		var out []proto.Message
-		for _, name := range []string{x.collection, x.bench, x.plant, x.feeding, x.observation} {
+		for _, name := range []string{x.collection, x.bench, x.plant, x.feeding, x.observation, x.photo} {
 			out = append(out, &pb.ListRevisionsRequest{Parent: name})
 		}
 		return append(out, &pb.ListRevisionsRequest{Parent: x.collection + "/plants/-", Tag: x.tag})
@@ -674,6 +738,9 @@ func (d *matrixDoors) request(t *testing.T, c *matrixCaller, method, target stri
 		t.Fatal(err)
 	}
 	r.Header.Set(requestIDHeader, "matrix")
+	if body != nil { // else what comes to photos:upload is taken for a picture
+		r.Header.Set("Content-Type", "application/json")
+	}
 	for _, value := range c.authorization {
 		r.Header.Add("Authorization", value)
 	}
@@ -895,6 +962,7 @@ func testAccess(t *testing.T, engine store.Engine) {
 		return x
 	}
 	shared := newPlace("Token and Society")
+	d.hang(t, shared)
 	id := store.Segment(shared.collection, "collections")
 	// The same, where the collection and the grower are not there, and where all else
 	// is not there.
@@ -1017,6 +1085,12 @@ func (d *matrixDoors) attempts(t *testing.T, method string) []attempt {
 	return all
 }
 
+// longCalls may take minutes: they read or decode what may be large.
+var longCalls = map[string]bool{
+	pb.ArchiveService_ImportArchive_FullMethodName: true, pb.PhotoService_CreatePhoto_FullMethodName: true, pb.PhotoService_UploadPhoto_FullMethodName: true,
+	pb.PhotoService_MeasureRosette_FullMethodName: true, pb.PhotoService_GetPhotoStrip_FullMethodName: true,
+}
+
 // TestMatrixIsWhole tells whether the matrix has every call that the server offers,
 // and says the same as the table that decides.
 func TestMatrixIsWhole(t *testing.T) {
@@ -1042,7 +1116,7 @@ func TestMatrixIsWhole(t *testing.T) {
 			t.Errorf("%s has a row in the matrix, and is not offered", method)
 		}
 		want := service.Rule{Open: a.scope == "", Secret: a.scope == aSecret, Recalls: method == pb.DueService_ListDueFeedings_FullMethodName,
-			Enters: method == pb.InvitationService_AcceptInvitation_FullMethodName, Long: method == pb.ArchiveService_ImportArchive_FullMethodName}
+			Enters: method == pb.InvitationService_AcceptInvitation_FullMethodName, Long: longCalls[method]}
 		if !want.Secret {
 			want.Scope = a.scope
 		}
@@ -1176,6 +1250,22 @@ func TestForeignReferences(t *testing.T) {
 			}},
 			"plant to which an observation is moved": {pb.ObservationService_ReassignObservation_FullMethodName, func(x *place) proto.Message {
 				return &pb.ReassignObservationRequest{Name: own.observation, Plant: x.plant}
+			}},
+			"plant of a photo": {pb.PhotoService_CreatePhoto_FullMethodName, func(x *place) proto.Message {
+				return &pb.CreatePhotoRequest{Parent: x.plant, Data: pictureOf("of another")}
+			}},
+			"plant of a photo, by its tag": {pb.PhotoService_CreatePhoto_FullMethodName, func(x *place) proto.Message {
+				return &pb.CreatePhotoRequest{Parent: own.collection + "/plants/-", Tag: x.tag, Data: pictureOf("of another")}
+			}},
+			"plant of a photo that comes in pieces": {pb.PhotoService_UploadPhoto_FullMethodName, func(x *place) proto.Message {
+				return &pb.UploadPhotoRequest{Create: &pb.CreatePhotoRequest{Parent: x.plant}, Data: pictureOf("of another")}
+			}},
+			// The same picture, which they have: nothing tells that it is known.
+			"file of a photo": {pb.PhotoService_CreatePhoto_FullMethodName, func(x *place) proto.Message {
+				return &pb.CreatePhotoRequest{Parent: x.plant, Data: foreign.picture()}
+			}},
+			"photo of a measurement": {pb.PhotoService_RecordMeasurement_FullMethodName, func(x *place) proto.Message {
+				return &pb.RecordMeasurementRequest{Name: x.photo}
 			}},
 			"plant of a session": {pb.SessionService_RecordSession_FullMethodName, func(x *place) proto.Message {
 				return &pb.RecordSessionRequest{Name: own.bench, Except: []*pb.RecordSessionRequest_Exception{{Plant: x.plant, Skip: true}}}

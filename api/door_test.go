@@ -54,6 +54,7 @@ type doors struct {
 	httpAddr string
 	grpcAddr string
 	store    *store.Store
+	blobs    *store.Blobs
 	token    string                   // may do all that its grower may
 	grower   string                   // its id
 	conn     grpc.ClientConnInterface // to the gRPC door, with the token
@@ -102,6 +103,7 @@ func openStore(t testing.TB, s *store.Store, config service.Config, handlers ...
 	if config.Blobs == nil {
 		config.Blobs = storetest.Blobs(t)
 	}
+	d.blobs = config.Blobs
 	config.Store, config.Log, config.Version = s, slog.New(handler), cmp.Or(config.Version, "1.2.3")
 	server, err := New(t.Context(), config)
 	if err != nil {

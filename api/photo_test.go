@@ -3,6 +3,7 @@ package api
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"image"
@@ -40,6 +41,22 @@ func rosetteOf(width, height int, diameter float64) *image.NRGBA {
 		}
 	}
 	return img
+}
+
+// pictureSize is how wide and high the pictures of pictureOf are, in pixels.
+const pictureSize = 40
+
+// pictureOf draws a rosette with another corner for each text, as PNG.
+func pictureOf(text string) []byte {
+	img := rosetteOf(pictureSize, pictureSize, 24)
+	for i, b := range sha256.Sum256([]byte(text)) {
+		img.SetNRGBA(i, 0, color.NRGBA{b, 100, 70, 255})
+	}
+	var out bytes.Buffer
+	if err := png.Encode(&out, img); err != nil {
+		panic(err) // a buffer takes all
+	}
+	return out.Bytes()
 }
 
 func pngOf(t testing.TB, img image.Image) []byte {

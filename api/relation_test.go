@@ -234,6 +234,8 @@ func (in *situation) but(method string, a *asked, c *matrixCaller, req proto.Mes
 		return "INVALID_FILTER", false
 	case is == 1 && tag != nil && req.ProtoReflect().Has(tag):
 		return "PLANT_NOT_FOUND", false
+	case call == "GetPhotoContent" && req.(*pb.GetPhotoContentRequest).GetRendition() == pb.Photo_ORIGINAL && is < 4: // it may tell where it was taken
+		return "ROLE_MISSING", true
 	case call == "Undo" && c.grower != matrixOwner: // it was not their call
 		return "REQUEST_NOT_FOUND", false
 	case (call == "GetCalendar" || call == "DeleteCalendar") && c.grower != matrixOwner: // it is not theirs
@@ -260,6 +262,7 @@ func testRelations(t *testing.T, engine store.Engine) {
 	there := make([]*place, len(situations))
 	for i := range situations {
 		there[i] = r.place(t, &situations[i], i == 0)
+		d.hang(t, there[i])
 	}
 	const gone = "c-xyz"
 	missing := placeOf(matrixNobody, gone, "")
@@ -416,6 +419,7 @@ func TestListsHoldWhatIsTheirs(t *testing.T) {
 				"benches":      {pb.BenchService_ListBenches_FullMethodName, &pb.ListBenchesRequest{Parent: "collections/-"}, want(2, false)},
 				"feedings":     {pb.FeedingService_ListFeedings_FullMethodName, &pb.ListFeedingsRequest{Parent: "collections/-/plants/-"}, want(2, false)},
 				"observations": {pb.ObservationService_ListObservations_FullMethodName, &pb.ListObservationsRequest{Parent: "collections/-/plants/-"}, want(2, false)},
+				"photos":       {pb.PhotoService_ListPhotos_FullMethodName, &pb.ListPhotosRequest{Parent: "collections/-/plants/-"}, want(2, false)},
 				"due":          {pb.DueService_ListDueFeedings_FullMethodName, &pb.ListDueFeedingsRequest{Parent: "collections/-", HorizonDays: proto.Int32(31)}, want(2, false)},
 			} {
 				got := d.call(t, c, list.method, list.req)
@@ -446,7 +450,7 @@ func TestTakenBack(t *testing.T) {
 		url := storetest.URL(t, engine)
 		s := storetest.Open(t, url)
 		here := openMatrix(t, openStore(t, s, service.Config{Now: clock}))
-		there := openMatrix(t, openStore(t, storetest.Open(t, url), service.Config{Now: clock}))
+		there := openMatrix(t, openStore(t, storetest.Open(t, url), service.Config{Now: clock, Blobs: here.blobs}))
 		r, callers := openRelations(t, s, now)
 		owner := &callers[matrixOwner][0]
 		shared, ofSociety := &situations[0], &situations[1]
@@ -481,6 +485,7 @@ func TestTakenBack(t *testing.T) {
 				func(*place) proto.Message { return &pb.DeleteTokenRequest{Name: "growers/me/tokens/full"} }, "TOKEN_INVALID"},
 		} {
 			x := r.place(t, c.in, false)
+			here.hang(t, x)
 			caller := &callers[c.who][0]
 			made := here.call(t, caller, pb.CalendarService_CreateCalendar_FullMethodName, &pb.CreateCalendarRequest{Parent: x.collection, Calendar: &pb.Calendar{DisplayName: "Telephone"}})
 			if made.code != codes.OK {
@@ -493,6 +498,8 @@ func TestTakenBack(t *testing.T) {
 					"due (HTTP)": d.request(t, caller, http.MethodGet, "/v1/"+x.collection+"/dueFeedings", nil),
 					"plants":     d.call(t, caller, pb.PlantService_ListPlants_FullMethodName, &pb.ListPlantsRequest{Parent: x.collection}),
 					"collection": d.request(t, caller, http.MethodGet, "/v1/"+x.collection, nil),
+					"photos":     d.call(t, caller, pb.PhotoService_ListPhotos_FullMethodName, &pb.ListPhotosRequest{Parent: x.plant}),
+					"picture":    d.request(t, caller, http.MethodGet, "/v1/"+x.photo+"/content?rendition=SMALL", nil),
 					"history":    d.call(t, caller, pb.RevisionService_ListRevisions_FullMethodName, &pb.ListRevisionsRequest{Parent: x.plant}),
 					"calendar":   d.call(t, caller, pb.CalendarService_GetDueCalendar_FullMethodName, &pb.GetDueCalendarRequest{Secret: secret}),
 				}

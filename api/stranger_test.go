@@ -39,7 +39,7 @@ func whisper(m protoreflect.Message, but ...protoreflect.Name) {
 }
 
 var freeText = []protoreflect.Name{
-	"display_name", "contact", "cultivar", "clone", "source", "locality", "note", "feeder", "scientific_name", "reason", "what", "product", "text", "cause", "recipient",
+	"display_name", "contact", "cultivar", "clone", "source", "locality", "note", "feeder", "scientific_name", "reason", "what", "product", "text", "cause", "recipient", "credit",
 }
 
 // victim is a private collection of the owner's with something in everything, and what a
@@ -54,6 +54,7 @@ type victim struct {
 func openVictim(t *testing.T, d *matrixDoors, r *relations, owner, spare *matrixCaller) *victim {
 	t.Helper()
 	v := &victim{place: r.place(t, &situations[4], true), numbers: []int32{0, 1, 2, 7, 366}}
+	d.hang(t, v.place)
 	ask := func(c *matrixCaller, method string, req proto.Message) map[string]any {
 		t.Helper()
 		got := d.call(t, c, method, req)
@@ -91,6 +92,11 @@ func openVictim(t *testing.T, d *matrixDoors, r *relations, owner, spare *matrix
 			keep(ask(owner, pb.ObservationService_CreateObservation_FullMethodName, &pb.CreateObservationRequest{Parent: name, ObservationId: fmt.Sprintf("vo%d", j), Observation: o}))
 		}
 	}
+	shown := &pb.Photo{Name: v.photo}
+	whisper(shown.ProtoReflect())
+	keep(ask(owner, pb.PhotoService_UpdatePhoto_FullMethodName, &pb.UpdatePhotoRequest{Photo: shown}))
+	keep(ask(owner, pb.PhotoService_CreatePhoto_FullMethodName,
+		&pb.CreatePhotoRequest{Parent: v.plant, PhotoId: "vp", Data: pictureOf("victim"), Credit: proto.String(hush + " credit"), RequestId: "victim-0"}))
 	keep(ask(owner, pb.SheetService_CreateSheet_FullMethodName, &pb.CreateSheetRequest{Parent: v.collection}))
 	calendar := ask(owner, pb.CalendarService_CreateCalendar_FullMethodName, &pb.CreateCalendarRequest{Parent: v.collection, Calendar: &pb.Calendar{DisplayName: hush + " calendar"}})
 	keep(calendar)
@@ -110,6 +116,7 @@ func openVictim(t *testing.T, d *matrixDoors, r *relations, owner, spare *matrix
 		{pb.BenchService_ListBenches_FullMethodName, &pb.ListBenchesRequest{Parent: v.collection, PageSize: 1}},
 		{pb.FeedingService_ListFeedings_FullMethodName, &pb.ListFeedingsRequest{Parent: v.collection + "/plants/-", PageSize: 1}},
 		{pb.ObservationService_ListObservations_FullMethodName, &pb.ListObservationsRequest{Parent: v.collection + "/plants/-", PageSize: 1}},
+		{pb.PhotoService_ListPhotos_FullMethodName, &pb.ListPhotosRequest{Parent: v.collection + "/plants/-", PageSize: 1}},
 		{pb.RevisionService_ListRevisions_FullMethodName, &pb.ListRevisionsRequest{Parent: v.collection, PageSize: 1}},
 		{pb.GrantService_ListGrants_FullMethodName, &pb.ListGrantsRequest{Parent: v.collection, PageSize: 1}},
 		{pb.SocietyService_ListMembers_FullMethodName, &pb.ListMembersRequest{Parent: v.society, PageSize: 1}},
@@ -123,7 +130,7 @@ func openVictim(t *testing.T, d *matrixDoors, r *relations, owner, spare *matrix
 	if len(v.heard) < 16 {
 		t.Errorf("only %d things were heard", len(v.heard))
 	}
-	v.names = append(v.names, v.grower, v.token, v.calendar, v.own, v.collection, v.bench, v.empty, v.plant, v.other, v.feeding, v.observation, v.sheet, v.grant, v.invitation,
+	v.names = append(v.names, v.grower, v.token, v.calendar, v.own, v.collection, v.bench, v.empty, v.plant, v.other, v.feeding, v.observation, v.photo, v.sheet, v.grant, v.invitation,
 		v.society, v.member, v.inSociety, v.collection+"/plants/-", "collections/-", "collections/-/plants/-", "growers/me")
 	return v
 }
@@ -242,6 +249,7 @@ func TestStranger(t *testing.T) {
 		if got := d.call(t, owner, pb.PlantService_ListPlants_FullMethodName, &pb.ListPlantsRequest{Parent: v.collection}); strings.Count(got.whole, hush) < 15 {
 			t.Fatalf("the owner does not see it: %s", got.whole)
 		}
+		d.hang(t, own)
 		strange = true
 		raw := openRaw(t, engine, url)
 		before := rowsOf(t, raw, engine)
