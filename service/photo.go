@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"unicode"
@@ -197,7 +198,8 @@ func (v *visit) photoReader(c *collection) *reader {
 func (v *visit) readTaken(r *reader, c *collection, place string, p *store.Photo) {
 	m := p.Photo
 	byTime := m.GetTakenTime() != nil
-	day, us, told := r.moment(at{prefix: place}, "taken", m.GetTakenTime(), m.GetTakenDate())
+	here := at{prefix: place, plant: inRequest}
+	day, us, told := r.moment(here, "taken", m.GetTakenTime(), m.GetTakenDate())
 	switch {
 	case told:
 		m.TakenTime, m.TakenSource = instantOfMicros(us), pb.Photo_TOLD
@@ -208,7 +210,7 @@ func (v *visit) readTaken(r *reader, c *collection, place string, p *store.Photo
 			if byTime {
 				field = "takenTime"
 			}
-			r.refuse(at{prefix: place}, field, "must lie from %s to %s, tomorrow", earliest, last)
+			r.refuse(here, field, "must lie from %s to %s, tomorrow", earliest, last)
 		}
 	case p.CameraUs != nil:
 		m.TakenTime, m.TakenSource = instantOfMicros(*p.CameraUs), p.CameraSource
@@ -251,8 +253,8 @@ func checkSpans(p *problems, m *pb.Photo) {
 		return p.refused == refused
 	}
 	if scale := m.GetScale(); scale != nil && inside("photo.scale.line", scale.GetLine()) {
-		if _, err := measure.Length(scaleValue(scale), scaleValue(scale).Line); err != nil {
-			p.refuse(InvalidFields, "photo.scale.line", "%s", err)
+		if rule := unmeasured(scaleValue(scale), scaleValue(scale).Line, measure.ShortestScale); rule != "" {
+			p.refuse(InvalidFields, "photo.scale.line", "%s", rule)
 			return
 		}
 	}
@@ -268,13 +270,31 @@ func checkSpans(p *problems, m *pb.Photo) {
 		if line.A == line.B {
 			p.refuse(InvalidFields, field+".line", "must have its ends at two places")
 		} else if m.GetScale() != nil {
-			if _, err := measure.Length(scaleValue(m.GetScale()), line); err != nil {
-				p.refuse(InvalidFields, field+".line", "%s", err)
+			if rule := unmeasured(scaleValue(m.GetScale()), line, measure.ShortestSpan); rule != "" {
+				p.refuse(InvalidFields, field+".line", "%s", rule)
 			}
 		}
 		span.LengthMm, span.UncertaintyMm = nil, nil
 	}
 }
+
+// unmeasured tells why a line is not measured by a scale, in the words of the contract; ""
+// if it is. A line is shortest errors of pointing long at least.
+func unmeasured(scale measure.Scale, line measure.Line, shortest int) string {
+	_, err := measure.Length(scale, line)
+	switch {
+	case err == nil:
+		return ""
+	case line.A == line.B:
+		return "must have its ends at two places"
+	case errors.Is(err, measure.ErrShort):
+		return fmt.Sprintf("must be at least %d times as long as its pointingErrorPx, %v pixels", shortest, float64(shortest)*line.ErrorPx)
+	}
+	return onOneLine(err)
+}
+
+// onOneLine is what errors say that were joined.
+func onOneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
 
 // DeletePhoto deletes a photo.
 func (s *Photos) DeletePhoto(ctx context.Context, req *pb.DeletePhotoRequest) (*pb.Photo, error) {

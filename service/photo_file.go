@@ -90,7 +90,7 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 	// First who may, and what else is asked: a picture costs much to decode.
 	known := false
 	if err := s.read(ctx, func(v *visit) error {
-		c, plant, err := v.livePlant(req.GetParent(), req.GetTag())
+		c, plant, err := v.plantToShow(req)
 		if err != nil {
 			return err
 		}
@@ -118,7 +118,7 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 	asked := proto.CloneOf(req)
 	asked.Data = sent.Digest
 	return writeOne(ctx, s.Core, asked, func(v *visit) (*pb.Photo, error) {
-		c, plant, err := v.livePlant(req.GetParent(), req.GetTag())
+		c, plant, err := v.plantToShow(req)
 		if err != nil {
 			return nil, err
 		}
@@ -147,6 +147,22 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 		}
 		return c.showPhoto(p)
 	}, getPhoto)
+}
+
+// plantToShow finds the plant of a new photo. One that is deleted has to be undeleted first.
+func (v *visit) plantToShow(req *pb.CreatePhotoRequest) (*collection, string, error) {
+	c, plant, err := v.plantOf(req.GetParent(), req.GetTag())
+	if err != nil {
+		return nil, "", err
+	}
+	p, err := c.Plant(plant)
+	switch {
+	case err == nil && v.purged(p):
+		err = store.ErrNotFound
+	case err == nil && p.GetDeleteTime() != nil:
+		return nil, "", deleted(p.GetName())
+	}
+	return c, plant, missing(err, PlantNotFound, store.PlantName(c.ID(), plant))
 }
 
 // missingIsNone takes that something is not there for no error.

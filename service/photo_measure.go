@@ -43,7 +43,7 @@ func (s *Photos) MeasureRosette(ctx context.Context, req *pb.MeasureRosetteReque
 	}
 	found, err := measure.FindRosette(photo.Upright(stored, int(p.Orientation)), measure.Index(req.GetIndex()))
 	if errors.Is(err, measure.ErrNoRosette) {
-		return nil, &Error{Reason: RosetteNotFound, Message: fmt.Sprintf("%s: %v: point at the rosette yourself", p.GetName(), err)}
+		return nil, &Error{Reason: RosetteNotFound, Message: fmt.Sprintf("%s: %s: point at the rosette yourself", p.GetName(), onOneLine(err))}
 	}
 	if err != nil {
 		return nil, err
@@ -99,7 +99,7 @@ func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest
 			return err
 		}
 		r := v.photoReader(c)
-		from, until := r.day(at{}, "fromDate", req.GetFromDate()), r.day(at{}, "untilDate", req.GetUntilDate())
+		from, until := r.day(at{plant: inRequest}, "fromDate", req.GetFromDate()), r.day(at{plant: inRequest}, "untilDate", req.GetUntilDate())
 		if err := r.err(); err != nil {
 			return err
 		}

@@ -23,6 +23,14 @@ func (s *Revisions) ListRevisions(ctx context.Context, req *pb.ListRevisionsRequ
 		if err != nil {
 			return err
 		}
+		format := int32(0)
+		if kind == store.PhotoKind {
+			p, err := c.Photo(plant, id)
+			if err != nil {
+				return err
+			}
+			format = p.Format
+		}
 		l, err := v.list(req, nil, nil, nil)
 		if err != nil {
 			return err
@@ -37,6 +45,11 @@ func (s *Revisions) ListRevisions(ctx context.Context, req *pb.ListRevisionsRequ
 				v.show(c.is, p)
 			}
 			c.dateRevision(r)
+			if p := r.GetPhoto(); p != nil { // its format is that of the photo as it stands
+				if _, err := c.showPhoto(&store.Photo{Photo: p, Format: format}); err != nil {
+					return err
+				}
+			}
 		}
 		answer.Revisions = all
 		answer.NextPageToken, err = l.token(next)

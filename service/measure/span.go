@@ -13,10 +13,10 @@ const (
 	// level is that of the expanded uncertainty: true lengths lie within it so often.
 	level = 0.95
 
-	// A line is at least so many errors of pointing long. With shorter ones the law of
+	// ShortestScale and ShortestSpan: a line is at least so many errors of pointing long. With shorter ones the law of
 	// a quotient is too far from normal for the interval to hold its level; a shorter
 	// scale would also tell little: at its limit it alone makes 14 % of uncertainty.
-	shortestScale, shortestSpan = 20, 10
+	ShortestScale, ShortestSpan = 20, 10
 
 	// skew is by how much the interval is widened for the skewness of 1/scale: see
 	// Length.
@@ -77,11 +77,11 @@ func Length(scale Scale, span Line) (Size, error) {
 		faults = append(faults, fmt.Errorf("scale.tiltDeg %w", ErrTilt))
 	}
 	if scaleIsLine {
-		faults = append(faults, long("scale", scale.Line, shortestScale)...)
+		faults = append(faults, long("scale", scale.Line, ShortestScale)...)
 	}
 	spanFaults := span.faults("span")
 	if len(spanFaults) == 0 {
-		spanFaults = long("span", span, shortestSpan)
+		spanFaults = long("span", span, ShortestSpan)
 	}
 	if faults = append(faults, spanFaults...); len(faults) > 0 {
 		return Size{}, errors.Join(faults...)
