@@ -247,6 +247,7 @@ func TestEveryIfMatchIsJudged(t *testing.T) {
 	other := create(collection+"/plants?plantId=q", `{"tag":"A2","taxon":"taxa/drosera-capensis"}`)
 	feeding := create(plant+"/feedings?feedingId=f", `{"fedDate":"2026-05-01"}`)
 	observation := create(plant+"/observations?observationId=o", `{"observeDate":"2026-05-01","repotting":{}}`)
+	photo := create(plant+"/photos:upload?photoId=ph", string(pictureOf("ph")))
 	token := create("/v1/growers/me/tokens", `{"displayName":"a script","scopes":["read"]}`)
 	ofOne := create(collection+"/calendars", `{"displayName":"a telephone"}`)
 	ofAll := create("/v1/growers/me/calendars", `{"displayName":"a telephone"}`)
@@ -280,6 +281,7 @@ func TestEveryIfMatchIsJudged(t *testing.T) {
 		{"POST", collection + ":transfer", `{"owner":"growers/me"}`},
 		{"PATCH", feeding, `{"note":"x"}`}, {"DELETE", feeding, ""}, {"POST", feeding + ":undelete", "{}"}, {"POST", feeding + ":reassign", belongs},
 		{"PATCH", observation, `{"note":"x"}`}, {"DELETE", observation, ""}, {"POST", observation + ":undelete", "{}"}, {"POST", observation + ":reassign", belongs},
+		{"PATCH", photo, `{"note":"x"}`}, {"DELETE", photo, ""}, {"POST", photo + ":undelete", "{}"},
 		{"PATCH", plant, `{"clone":"x"}`}, {"DELETE", plant, ""}, {"POST", plant + ":undelete", "{}"},
 		{"PATCH", bench, `{"displayName":"x"}`}, {"DELETE", bench, ""}, {"POST", bench + ":undelete", "{}"},
 		{"PATCH", collection, `{"displayName":"x"}`}, {"DELETE", collection, ""}, {"POST", collection + ":undelete", "{}"},

@@ -152,6 +152,8 @@ func FuzzTarget(f *testing.F) {
 		"/v1/collections/c/plants/p:explainDue", "/v1/collections/c/plants/-:explainDue?tag=a", "/v1/collections/c/plants/p%3AexplainDue",
 		"/v1/collections/c/plants/p:undelete", "/v1/collections/c/plants/:undelete", "/v1/collections/c/plants/p:undelete:explainDue",
 		"/v1/collections/c/plants:batchCreate", "/v1/collections/c:undelete", "/v1/growers/me/tokens/t:", "/v1/growers/me?updateMask=contact",
+		"/v1/collections/c/plants/p/photos:upload?photoId=q&takenDate=2026-05-01", "/v1/collections/c/plants/-/photos:strip?tag=a&most=1", "/v1/collections/c/plants/p/photos:",
+		"/v1/collections/c/plants/p/photos/q/content?rendition=SMALL&offset=1", "/v1/collections/c/plants/p/photos/q:measureRosette",
 	} {
 		for _, method := range []string{http.MethodGet, http.MethodPost, http.MethodPatch, http.MethodDelete} {
 			f.Add(target, method)

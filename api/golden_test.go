@@ -4,8 +4,11 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
+	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
+	"image"
 	"io/fs"
 	"net/http"
 	"os"
@@ -52,6 +55,7 @@ type httpRequest struct {
 
 	Body  json.RawMessage `json:"body,omitempty"`
 	Text  string          `json:"text,omitempty"`
+	File  string          `json:"file,omitempty"`
 	Parts []part          `json:"parts,omitempty"`
 	Hex   string          `json:"hex,omitempty"`
 	Gzip  bool            `json:"gzip,omitempty"`
@@ -105,6 +109,8 @@ func (r *httpRequest) body(t *testing.T) []byte {
 			t.Fatal(err)
 		}
 		body = plain.Bytes()
+	case r.File != "":
+		body = picturesOfPairs(t)[r.File]
 	case r.Hex != "":
 		body = unhex(t, r.Hex)
 	}
@@ -123,6 +129,20 @@ func (r *httpRequest) body(t *testing.T) []byte {
 		body = packed.Bytes()
 	}
 	return body
+}
+
+// picturesOfPairs are the pictures that pairs send, by the names of their files.
+func picturesOfPairs(t *testing.T) map[string][]byte {
+	t.Helper()
+	out := map[string][]byte{}
+	for _, name := range []string{"rosette.png", "grey.png", "camera.jpg"} {
+		file, err := os.ReadFile(filepath.Join("../testdata/rpc", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[name] = file
+	}
+	return out
 }
 
 // size is how much a request holds once it is unpacked, if much.
@@ -215,7 +235,7 @@ func (b *goldenBed) stands(t *testing.T) []any {
 		for _, target := range []string{
 			"growers/me", "growers/me/tokens?showDeleted=true", "growers/me/calendars?showDeleted=true", "collections?showDeleted=true", "collections/-/benches?showDeleted=true&pageSize=1000",
 			"collections/-/plants?showDeleted=true&pageSize=1000", "collections/-/plants/-/feedings?showDeleted=true&pageSize=1000",
-			"collections/-/plants/-/observations?showDeleted=true&pageSize=1000",
+			"collections/-/plants/-/observations?showDeleted=true&pageSize=1000", "collections/-/plants/-/photos?showDeleted=true&pageSize=1000",
 			"societies", "societies/club/members", "societies/club/invitations?showDeleted=true", "collections/bog/grants", "collections/bog/invitations?showDeleted=true",
 		} {
 			if as != "organiser" && (strings.Contains(target, "/club/") || strings.Contains(target, "/bog/")) {
@@ -364,8 +384,15 @@ func (b *goldenBed) answer(t *testing.T, call string, p *pair) *goldenAnswer {
 func (d *fixtureDoors) begin(t *testing.T, p *pair) *strings.Replacer {
 	t.Helper()
 	told := map[string]string{}
-	filled := strings.NewReplacer()
+	for name, file := range picturesOfPairs(t) {
+		told["("+name+")"] = base64.StdEncoding.EncodeToString(file)
+	}
+	filled := replacer(told)
 	for _, c := range p.Given {
+		if c.Method == "RENDER" {
+			d.render(t, c)
+			continue
+		}
 		var answer httpAnswer
 		for range max(c.Times, 1) {
 			answer = d.ask(t, c, filled)
@@ -385,16 +412,34 @@ func (d *fixtureDoors) begin(t *testing.T, p *pair) *strings.Replacer {
 		if tag := answer.header.Get("ETag"); tag != "" {
 			told["(etag)"] = tag
 		}
-		var pairs []string
-		for name, value := range told {
-			pairs = append(pairs, name, value)
-		}
-		filled = strings.NewReplacer(pairs...)
+		filled = replacer(told)
 	}
 	if err := d.clock.set(p.Time); err != nil {
 		t.Fatal(err)
 	}
 	return filled
+}
+
+func replacer(told map[string]string) *strings.Replacer {
+	var pairs []string
+	for name, value := range told {
+		pairs = append(pairs, name, value)
+	}
+	return strings.NewReplacer(pairs...)
+}
+
+// render makes the renditions of a photo, which its job does for a server that works.
+func (d *fixtureDoors) render(t *testing.T, c *fixtureCall) {
+	t.Helper()
+	var m struct{ Sha256 string }
+	asked := d.ask(t, &fixtureCall{Time: c.Time, As: c.As, Method: http.MethodGet, Target: c.Target}, strings.NewReplacer())
+	if err := json.Unmarshal(asked.body, &m); err != nil || m.Sha256 == "" {
+		t.Fatalf("RENDER %s: status %d: %s", c.Target, asked.status, asked.body)
+	}
+	job := store.Job{Collection: store.Segment(strings.TrimPrefix(c.Target, "/v1/"), "collections"), Args: m.Sha256}
+	if err := d.server.photos.MakeRenditions(t.Context(), job); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // end asks what stands after the request.
@@ -481,13 +526,21 @@ func viaHTTP(t *testing.T, d *doors, p *pair, filled *strings.Replacer) (*httpGo
 		}
 		checkError(t, answer.body)
 	}
-	return golden, tidy(t, calendarLines(t, answer.header.Get("Content-Type"), answer.body), p.Only)
+	return golden, tidy(t, shown(t, answer.header.Get("Content-Type"), answer.body), p.Only)
 }
 
-// calendarLines returns a calendar as a list of its lines, with folded ones as they are; and
-// what is JSON as it is.
-func calendarLines(t *testing.T, kind string, body []byte) []byte {
+// shown returns a calendar as a list of its lines, with folded ones as they are, of a
+// picture what its header says, or of a part of one how long it is; and what is JSON as it
+// is.
+func shown(t *testing.T, kind string, body []byte) []byte {
 	t.Helper()
+	if strings.HasPrefix(kind, "image/") {
+		head, format, err := image.DecodeConfig(bytes.NewReader(body))
+		if err != nil {
+			return fmt.Appendf(nil, `{"bytes": %d}`, len(body))
+		}
+		return fmt.Appendf(nil, `{"picture": %q, "widthPx": %d, "heightPx": %d}`, format, head.Width, head.Height)
+	}
 	if !strings.HasPrefix(kind, service.CalendarType) {
 		return body
 	}
@@ -530,7 +583,7 @@ func viaGRPC(t *testing.T, d *doors, p *pair, filled *strings.Replacer) (*grpcGo
 		t.Fatal(err)
 	}
 	if page, ok := output.(*httpbody.HttpBody); ok {
-		return &grpcGolden{"OK"}, tidy(t, calendarLines(t, page.GetContentType(), page.GetData()), p.Only)
+		return &grpcGolden{"OK"}, tidy(t, shown(t, page.GetContentType(), page.GetData()), p.Only)
 	}
 	return &grpcGolden{"OK"}, tidy(t, messageJSON(t, output), p.Only)
 }

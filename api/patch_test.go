@@ -430,6 +430,7 @@ func TestShapes(t *testing.T) {
 		"UpdatePlant": "plant updateMask", "BatchUpdatePlants": "requests.plant updateMask",
 		"UpdateFeeding": "feeding updateMask", "BatchUpdateFeedings": "requests.feeding updateMask",
 		"UpdateObservation": "observation updateMask", "BatchUpdateObservations": "requests.observation updateMask",
+		"UpdatePhoto": "photo updateMask",
 		"UpdateBench": "bench updateMask", "UpdateCollection": "collection updateMask", "UpdateGrower": "grower updateMask",
 		"UpdateSociety": "society updateMask", "UpdateMember": "member updateMask", "UpdateGrant": "grant updateMask",
 	}

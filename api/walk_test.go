@@ -166,8 +166,15 @@ func openWalkRoom(t *testing.T, s *store.Store, now *clock) *walkRoom {
 		must(err)
 		_, err = r.calls.BatchCreateObservations(ctx, &pb.BatchCreateObservationsRequest{Parent: c.GetName() + "/plants/-", Requests: seen})
 		must(err)
+		photos := pb.NewPhotoServiceClient(r.conn)
+		for j, m := range events { // as many as sessions, with ties in when they were taken
+			_, err := photos.CreatePhoto(ctx, &pb.CreatePhotoRequest{Parent: m.GetParent(), PhotoId: m.GetFeedingId(), Data: pictureOf(fmt.Sprint(j)), TakenDate: proto.String(fmt.Sprintf("2026-05-%02d", 1+j%3))})
+			must(err)
+		}
 		for j := range 4 {
-			_, err := r.calls.UpdateCollection(ctx, &pb.UpdateCollectionRequest{Collection: &pb.Collection{Name: c.GetName(), LatitudeDeg: proto.Float64(float64(50 + j))}})
+			_, err := photos.UpdatePhoto(ctx, &pb.UpdatePhotoRequest{Photo: &pb.Photo{Name: c.GetName() + "/plants/s1/photos/s1", Note: fmt.Sprint(j)}})
+			must(err)
+			_, err = r.calls.UpdateCollection(ctx, &pb.UpdateCollectionRequest{Collection: &pb.Collection{Name: c.GetName(), LatitudeDeg: proto.Float64(float64(50 + j))}})
 			must(err)
 			_, err = r.calls.UpdatePlant(ctx, &pb.UpdatePlantRequest{Plant: &pb.Plant{Name: c.GetName() + "/plants/s0", Clone: fmt.Sprint(j)}})
 			must(err)
@@ -259,9 +266,13 @@ func (r *walkRoom) lists() []*listed {
 	add(pb.ObservationService_ListObservations_FullMethodName, &pb.ListObservationsRequest{Parent: r.busy}, "observeTime")
 	add(pb.ObservationService_ListObservations_FullMethodName, &pb.ListObservationsRequest{Parent: a + "/plants/-", Filter: `kind = "repotting"`}, "name")
 	add(pb.ObservationService_ListObservations_FullMethodName, &pb.ListObservationsRequest{Parent: "collections/-/plants/-", OrderBy: "observeTime"})
+	add(pb.PhotoService_ListPhotos_FullMethodName, &pb.ListPhotosRequest{Parent: r.busy}, "takenTime", "name")
+	add(pb.PhotoService_ListPhotos_FullMethodName, &pb.ListPhotosRequest{Parent: a + "/plants/-", Tag: "BUSY", ShowDeleted: true})
+	add(pb.PhotoService_ListPhotos_FullMethodName, &pb.ListPhotosRequest{Parent: a + "/plants/-", Filter: `license = ""`}, "takenTime", "name")
+	add(pb.PhotoService_ListPhotos_FullMethodName, &pb.ListPhotosRequest{Parent: "collections/-/plants/-"})
 	add(pb.TokenService_ListTokens_FullMethodName, &pb.ListTokensRequest{Parent: "growers/me"})
 	add(pb.TokenService_ListTokens_FullMethodName, &pb.ListTokensRequest{Parent: "growers/" + r.grower, ShowDeleted: true})
-	for _, name := range []string{a, a + "/benches/s1", a + "/plants/s0", a + "/plants/s1/feedings/s1", r.busy + "/observations/s1"} {
+	for _, name := range []string{a, a + "/benches/s1", a + "/plants/s0", a + "/plants/s1/feedings/s1", r.busy + "/observations/s1", a + "/plants/s1/photos/s1"} {
 		add(pb.RevisionService_ListRevisions_FullMethodName, &pb.ListRevisionsRequest{Parent: name})
 	}
 	add(pb.AuditService_ListAuditEntries_FullMethodName, &pb.ListAuditEntriesRequest{Parent: a})
@@ -343,9 +354,9 @@ func (c *churn) do(ctx context.Context) error {
 	event := fmt.Sprintf("c%d", c.IntN(6))
 	host := []string{plant, c.busy}[c.IntN(2)]
 	at := timestamppb.New(time.Date(2026, 5, 1+c.IntN(3), 12, 0, 0, 0, time.UTC))
-	calls := c.calls
+	calls, photos := c.calls, pb.NewPhotoServiceClient(c.conn)
 	var err error
-	switch c.IntN(20) {
+	switch c.IntN(23) {
 	case 0:
 		_, err = calls.CreateBench(ctx, &pb.CreateBenchRequest{Parent: a, BenchId: "c" + fmt.Sprint(n), Bench: &pb.Bench{DisplayName: "Sill", WalkOrder: tied(n)}})
 	case 1:
@@ -405,6 +416,16 @@ func (c *churn) do(ctx context.Context) error {
 			_, err = calls.DeleteCollection(ctx, &pb.DeleteCollectionRequest{Name: m.GetName()})
 		default:
 			_, err = calls.UpdateCollection(ctx, &pb.UpdateCollectionRequest{Collection: &pb.Collection{Name: m.GetName(), DisplayName: fmt.Sprint("churn ", c.IntN(9))}})
+		}
+	case 20:
+		_, err = photos.CreatePhoto(ctx, &pb.CreatePhotoRequest{Parent: host, PhotoId: event, TakenTime: at, Data: pictureOf("churn " + event)})
+	case 21:
+		_, err = photos.UpdatePhoto(ctx, &pb.UpdatePhotoRequest{Photo: &pb.Photo{Name: host + "/photos/" + event, TakenTime: at}})
+	case 22:
+		if c.IntN(2) == 0 {
+			_, err = photos.DeletePhoto(ctx, &pb.DeletePhotoRequest{Name: host + "/photos/" + event})
+		} else {
+			_, err = photos.UndeletePhoto(ctx, &pb.UndeletePhotoRequest{Name: host + "/photos/" + event})
 		}
 	case 19:
 		var made *pb.Token
