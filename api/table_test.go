@@ -163,6 +163,9 @@ func TestMuxAgreesWithDocument(t *testing.T) {
 		}
 		for _, m := range info.Methods {
 			method := "/" + name + "/" + m.Name
+			if method == pb.PhotoService_UploadPhoto_FullMethodName {
+				continue // over HTTP the body of CreatePhoto may be as large
+			}
 			if _, ok := d.server.conn.methods[method]; !ok || m.IsClientStream || m.IsServerStream || !routed[method] {
 				t.Errorf("%s cannot be called over HTTP", method)
 			}

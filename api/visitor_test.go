@@ -131,6 +131,10 @@ func openPublic(t *testing.T, engine store.Engine, seen, own *rand.Rand) *public
 			}
 		}
 		if maybe() {
+			ask(recorder(), pb.PhotoService_CreatePhoto_FullMethodName, &pb.CreatePhotoRequest{
+				Parent: name, Data: pictureOf(word()), Credit: proto.String(word()), Note: word(), TakenTime: timestamppb.New(hour(3))})
+		}
+		if maybe() {
 			gone := fmt.Sprintf("q%d", i)
 			ask(by(), pb.PlantService_CreatePlant_FullMethodName, &pb.CreatePlantRequest{Parent: p.x.collection, PlantId: gone, Plant: &pb.Plant{Tag: word(), Taxon: "taxa/drosera-capensis"}})
 			ask(by(), pb.PlantService_DeletePlant_FullMethodName, &pb.DeletePlantRequest{Name: p.x.collection + "/plants/" + gone})

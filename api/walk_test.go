@@ -610,7 +610,8 @@ func TestPageTokens(t *testing.T) {
 				other := proto.Clone(l.req).ProtoReflect()
 				switch f.Name() {
 				case "filter":
-					value := map[string]string{"ListFeedings": "trapsFed >= 0", "ListObservations": `kind != "move"`, "ListDueFeedings": `tag != "x"`, "ListTaxa": `genus != "x"`, "ListAuditEntries": `grower != "x"`}[l.method[strings.LastIndex(l.method, "/")+1:]]
+					value := map[string]string{"ListFeedings": "trapsFed >= 0", "ListObservations": `kind != "move"`, "ListDueFeedings": `tag != "x"`, "ListTaxa": `genus != "x"`, "ListAuditEntries": `grower != "x"`,
+						"ListPhotos": `license != "x"`}[l.method[strings.LastIndex(l.method, "/")+1:]]
 					if value == "" {
 						value = `displayName != "x"`
 					}
