@@ -108,7 +108,10 @@ func TestPhotoErrors(t *testing.T) {
 		b.refusedIn(store.ErrExists, create(shot("c1", "p", "a", digestOf("b"))))
 		b.refusedIn(store.ErrExists, create(shot("c1", "p", "b", digestOf("a"))))
 		b.refusedIn(store.ErrReference, create(shot("c1", "none", "b", digestOf("b"))))
-		b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("p", "a", at(1), noon+purgeAfter, agree); return err })
+		b.in(func(c *store.Collection) error {
+			_, err := c.DeletePhoto("p", "a", at(1), noon+purgeAfter, agree)
+			return err
+		})
 		b.refusedIn(store.ErrExists, create(shot("c1", "p", "b", digestOf("a")))) // deleted is not gone
 		for _, digest := range []string{digestOf("b"), "", strings.ToUpper(digestOf("k"))} {
 			b.refusedIn(store.ErrNotFound, func(c *store.Collection) error { _, err := c.SamePhoto("p", digest); return err })
@@ -122,7 +125,10 @@ func TestCountPhotos(t *testing.T) {
 	each(t, func(b bed) {
 		b.plants("p", "q")
 		b.photos(shot("c1", "p", "a", digestOf("a")), shot("c1", "p", "b", digestOf("b")), shot("c1", "q", "a", digestOf("a")))
-		b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("p", "a", at(1), noon+purgeAfter, agree); return err })
+		b.in(func(c *store.Collection) error {
+			_, err := c.DeletePhoto("p", "a", at(1), noon+purgeAfter, agree)
+			return err
+		})
 		for plant, want := range map[string]int64{"p": 1, "q": 1, "none": 0} {
 			tells(b, "photos of "+plant, get(b, func(c *store.Collection) (int64, error) { return c.CountPhotos(plant) }), want)
 		}
@@ -136,7 +142,10 @@ func TestRendered(t *testing.T) {
 		b.twins()
 		b.plants("v", "w")
 		b.photos(shot("c1", "v", "a", digestOf("a")), shot("c1", "w", "b", digestOf("a")), shot("c1", "v", "other", digestOf("b")))
-		b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("w", "b", at(1), noon+purgeAfter, agree); return err })
+		b.in(func(c *store.Collection) error {
+			_, err := c.DeletePhoto("w", "b", at(1), noon+purgeAfter, agree)
+			return err
+		})
 		stood := b.photo("v", "a")
 		rendered := func(us int64) {
 			b.Helper()
@@ -191,7 +200,10 @@ func TestFileOf(t *testing.T) {
 			return get(b, func(c *store.Collection) (*store.Photo, error) { return c.FileOf(digestOf("a")) }).GetName()
 		}
 		tells(b, "the first", find(), store.PhotoName("c1", "p", "z"))
-		b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("p", "z", at(1), noon+purgeAfter, agree); return err })
+		b.in(func(c *store.Collection) error {
+			_, err := c.DeletePhoto("p", "z", at(1), noon+purgeAfter, agree)
+			return err
+		})
 		tells(b, "the first, deleted", find(), store.PhotoName("c1", "p", "z"))
 	})
 }
@@ -201,7 +213,10 @@ func TestPhotoFiles(t *testing.T) {
 	each(t, func(b bed) {
 		b.plants("p", "q")
 		b.photos(shot("c1", "p", "a", digestOf("a")), shot("c1", "q", "a", digestOf("a")), shot("c1", "p", "b", digestOf("b")))
-		b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("p", "b", at(1), noon+purgeAfter, agree); return err })
+		b.in(func(c *store.Collection) error {
+			_, err := c.DeletePhoto("p", "b", at(1), noon+purgeAfter, agree)
+			return err
+		})
 		ask := []string{digestOf("a"), "", "%"}
 		for n := range 1500 {
 			ask = append(ask, digestOf(fmt.Sprint("none ", n)))
@@ -235,7 +250,10 @@ func TestScaledPhotos(t *testing.T) {
 		}
 		b.photos(photo("p", "late", noon+2, scaled()), photo("p", "b", noon, scaled()), photo("p", "a", noon, scaled()), photo("p", "none", noon, nil),
 			photo("p", "gone", noon, scaled()), photo("q", "x", noon, scaled()), photo("p", "first", noon-day, scaled()))
-		b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("p", "gone", at(1), noon+purgeAfter, agree); return err })
+		b.in(func(c *store.Collection) error {
+			_, err := c.DeletePhoto("p", "gone", at(1), noon+purgeAfter, agree)
+			return err
+		})
 		names := func(plant string, limit int) (ids []string) {
 			for _, p := range get(b, func(c *store.Collection) ([]*store.Photo, error) { return c.ScaledPhotos(plant, limit) }) {
 				if p.GetScale().GetLengthMm() != 10 {

@@ -137,7 +137,10 @@ func TestPurgeOfPhotos(t *testing.T) {
 		m.Photo = store.PhotoName("c1", "a", "gone")
 		b.observe(m)
 		for id, us := range map[string]int64{"gone": 1, "restored": 1} {
-			b.in(func(c *store.Collection) error { _, err := c.DeletePhoto("a", id, at(us), noon+us+purgeAfter, agree); return err })
+			b.in(func(c *store.Collection) error {
+				_, err := c.DeletePhoto("a", id, at(us), noon+us+purgeAfter, agree)
+				return err
+			})
 		}
 		b.in(func(c *store.Collection) error { _, err := c.UndeletePhoto("a", "restored", at(2), agree); return err })
 

@@ -293,7 +293,9 @@ var resources = map[string]*resource{
 			})
 		},
 		restore: func(tx *store.Tx, id string, by store.By, f change) (proto.Message, error) {
-			return inC1(tx, func(c *store.Collection) (*pb.Photo, error) { return photoOf(c.UndeletePhoto("p0", id, by, ofPhoto(f))) })
+			return inC1(tx, func(c *store.Collection) (*pb.Photo, error) {
+				return photoOf(c.UndeletePhoto("p0", id, by, ofPhoto(f)))
+			})
 		},
 	},
 }

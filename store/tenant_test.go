@@ -282,12 +282,14 @@ var collectionMethods = map[string]struct {
 	"UpdatePhoto": {missing, func(c *store.Collection, i ids) (any, error) {
 		return c.UpdatePhoto(i.plant, i.event, at(1), func(p *store.Photo) error { p.Note = "changed"; return nil })
 	}},
-	"DeletePhoto":   {missing, func(c *store.Collection, i ids) (any, error) { return c.DeletePhoto(i.plant, i.event, at(1), noon, agree) }},
+	"DeletePhoto": {missing, func(c *store.Collection, i ids) (any, error) {
+		return c.DeletePhoto(i.plant, i.event, at(1), noon, agree)
+	}},
 	"UndeletePhoto": {missing, func(c *store.Collection, i ids) (any, error) { return c.UndeletePhoto(i.plant, i.event, at(1), agree) }},
 	"PhotoFiles":    {empty, func(c *store.Collection, i ids) (any, error) { return c.PhotoFiles([]string{digestOf(i.event)}) }},
 	"Rendered":      {empty, func(c *store.Collection, i ids) (any, error) { return nil, c.Rendered(digestOf(i.event), noon) }},
 	"FileOf":        {missing, func(c *store.Collection, i ids) (any, error) { return c.FileOf(digestOf(i.event)) }},
-	"RevisionsOf": {empty, func(c *store.Collection, i ids) (any, error) { return c.RevisionsOf("g2", "r", 0) }},
+	"RevisionsOf":   {empty, func(c *store.Collection, i ids) (any, error) { return c.RevisionsOf("g2", "r", 0) }},
 	"Reassigned": {missing, func(c *store.Collection, i ids) (any, error) {
 		if i == shared {
 			if _, err := c.ReassignFeeding(i.plant, i.event, "q", at(1), agree); err != nil {
