@@ -38,10 +38,12 @@ import (
 	"dewbench/store/storetest"
 )
 
-// What a server process serves: the variables with the database and the folder of photos.
+// What a server process serves: the variables with the database and the folder of photos,
+// and whether it does the jobs that calls leave.
 const (
 	faultURL    = "DEWBENCH_TEST_FAULT_URL"
 	faultPhotos = "DEWBENCH_TEST_FAULT_PHOTOS"
+	faultWorks  = "DEWBENCH_TEST_FAULT_WORKS"
 )
 
 // faultFolders are the folders of photos by the database that they belong to, whose
@@ -93,8 +95,16 @@ func TestFaultServer(t *testing.T) {
 			fmt.Println("limited")
 		}
 	}()
+	worked := make(chan error, 1)
+	if os.Getenv(faultWorks) == "" {
+		worked <- nil
+	} else {
+		go func() { worked <- server.Work(ctx) }()
+	}
 	fmt.Println("ready", grpcListener.Addr(), httpListener.Addr())
-	if err := errors.Join(server.Serve(ctx, grpcListener, httpListener), photos.Close(), s.Close()); err != nil {
+	served := server.Serve(ctx, grpcListener, httpListener)
+	stop()
+	if err := errors.Join(served, <-worked, photos.Close(), s.Close()); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -112,7 +122,8 @@ type process struct {
 // patience bounds what is asked of another process.
 const patience = time.Minute
 
-func startProcess(t *testing.T, database string) *process {
+// startProcess starts a server. more are variables for it.
+func startProcess(t testing.TB, database string, more ...string) *process {
 	t.Helper()
 	p := &process{cmd: exec.Command(os.Args[0], "-test.run=^TestFaultServer$", "-test.timeout=9m")}
 	folder, known := faultFolders.Load(database)
@@ -120,6 +131,7 @@ func startProcess(t *testing.T, database string) *process {
 		folder, _ = faultFolders.LoadOrStore(database, t.TempDir())
 	}
 	p.cmd.Env = append(os.Environ(), faultURL+"="+database, faultPhotos+"="+folder.(string))
+	p.cmd.Env = append(p.cmd.Env, more...)
 	p.cmd.Stderr = &p.log
 	stdout, err := p.cmd.StdoutPipe()
 	if err != nil {
@@ -143,7 +155,7 @@ func startProcess(t *testing.T, database string) *process {
 }
 
 // hear reads a line, for which the process has a minute.
-func (p *process) hear(t *testing.T) string {
+func (p *process) hear(t testing.TB) string {
 	t.Helper()
 	late := time.AfterFunc(patience, p.kill)
 	defer late.Stop()
@@ -162,7 +174,7 @@ func (p *process) kill() {
 }
 
 // stop ends the process as an operator does.
-func (p *process) stop(t *testing.T) {
+func (p *process) stop(t testing.TB) {
 	t.Helper()
 	if err := p.stdin.Close(); err != nil {
 		t.Fatal(err)
@@ -175,7 +187,7 @@ func (p *process) stop(t *testing.T) {
 }
 
 // limit keeps files of the process from growing over that many bytes.
-func (p *process) limit(t *testing.T, most uint64) {
+func (p *process) limit(t testing.TB, most uint64) {
 	t.Helper()
 	if _, err := fmt.Fprintf(p.stdin, "limit %d\n", most); err != nil {
 		t.Fatal(err)
@@ -185,7 +197,7 @@ func (p *process) limit(t *testing.T, most uint64) {
 	}
 }
 
-func (p *process) connect(t *testing.T) (*clients, io.Closer) {
+func (p *process) connect(t testing.TB) (*clients, io.Closer) {
 	t.Helper()
 	conn, err := grpc.NewClient(p.grpcAddr, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
 	if err != nil {
@@ -326,7 +338,7 @@ func (l *ledger) check(t *testing.T, calls *clients, whole bool) {
 const faultClients = 4
 
 // prepareFault adds the grower of the tests to a database.
-func prepareFault(t *testing.T, database string) {
+func prepareFault(t testing.TB, database string) {
 	t.Helper()
 	s := storetest.Open(t, database)
 	if err := addGrower(t.Context(), s, "grower-a", testSecret, service.Scopes...); err != nil {
@@ -734,7 +746,7 @@ func TestFullDisk(t *testing.T) {
 }
 
 // addFaultGrower is prepareFault with a store that is closed at once.
-func addFaultGrower(t *testing.T, database string) {
+func addFaultGrower(t testing.TB, database string) {
 	t.Helper()
 	s, err := store.Open(t.Context(), database, store.Options{MustExist: true})
 	if err != nil {

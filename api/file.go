@@ -132,7 +132,7 @@ func (g *gateway) newScratch(k *fileKind, grower string) (*scratch, error) {
 	f, err := os.CreateTemp("", "dewbench-"+k.one+"-*")
 	if err != nil {
 		end()
-		return nil, fmt.Errorf("file for a %s: %w", k.one, err)
+		return nil, service.FileError("file for a "+k.one, err)
 	}
 	// Where a system lets go of the name of an open file, nothing is left of it when the
 	// program is killed.
@@ -202,7 +202,7 @@ func (g *gateway) keepFile(ctx context.Context, k *fileKind, from io.Reader) (*s
 	case sent.broke:
 		err = &service.Error{Reason: malformedRequest, Message: "the " + k.one + " broke off"}
 	default:
-		err = fmt.Errorf("keep a %s: %w", k.one, err)
+		err = service.FileError("keep a "+k.one, err)
 	}
 	g.remove(ctx, file)
 	return nil, err

@@ -228,6 +228,9 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	r = r.WithContext(context.WithValue(admitted, targetKey{}, r.URL))
 	wantsArchive, wantsPhoto := rt.givesArchive() && wantsArchive(r), rt.givesPhoto() && wantsPhoto(r)
+	if rt.givesPhoto() {
+		w.Header().Set("Vary", "Accept")
+	}
 	came := &heldBody{total: &g.held}
 	defer came.release()
 	file, err := g.receive(w, r, rt, came)
@@ -421,8 +424,9 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 		s = newStatus(requestID(ctx), malformedRequest, message, nil)
 	}
 	code := httpStatus(s, runtime.HTTPStatusFromCode)
-	if reasonOf(s) == service.EtagMismatch && r.Header.Get("If-Match") != "" {
-		code = http.StatusPreconditionFailed // RFC 9110, section 13.1.1
+	rt := routeOf(ctx)
+	if reasonOf(s) == service.EtagMismatch && (r.Header.Get("If-Match") != "" || rt != nil && rt.givesPhoto()) {
+		code = http.StatusPreconditionFailed // RFC 9110, sections 13.1.1, and 13.1.4 for pictures
 	}
 	if challenge := challengeOf(r, reasonOf(s)); challenge != "" {
 		w.Header().Set("WWW-Authenticate", challenge)
@@ -434,7 +438,7 @@ func (g *gateway) answerError(ctx context.Context, _ *runtime.ServeMux, _ runtim
 	}
 	if reachedCall := grpcHeaders(ctx); !reachedCall {
 		route := "unknown"
-		if rt := routeOf(ctx); rt != nil {
+		if rt != nil {
 			route = rt.path
 		}
 		level := slog.LevelInfo

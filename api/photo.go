@@ -156,9 +156,8 @@ func (g *gateway) givePhoto(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("ETag", pieces.now.GetEtag())
 	w.Header().Set("Cache-Control", "private, no-cache")
 	w.Header().Set("Content-Security-Policy", "default-src 'none'; sandbox")
-	w.Header().Set("Vary", "Accept")
-	if strings.Contains(r.Header.Get("Range"), ",") {
-		r.Header.Del("Range") // several ranges are answered as all of it (section 14.2)
+	if !takesRange(r, pieces.asked.GetRendition()) {
+		r.Header.Del("Range")
 	}
 	if isHead(r.Context()) {
 		head := *r
@@ -179,6 +178,16 @@ func (g *gateway) givePhoto(w http.ResponseWriter, r *http.Request) {
 	if pieces.failed != nil {
 		g.log.WarnContext(r.Context(), "a picture broke off", append(logFields(r.Context()), "cause", pieces.failed.Error())...)
 	}
+}
+
+// takesRange tells whether a request may be answered by a part of a picture (section 14.2).
+// Ranges are those of GET, and of bytes; several are answered as all of it. A date is no
+// proof that a rendition is still the same: it may change twice within a second (sections
+// 8.8.2.2 and 13.1.5).
+func takesRange(r *http.Request, form pb.Photo_Rendition) bool {
+	asked, condition := r.Header.Get("Range"), r.Header.Get("If-Range")
+	dated := condition != "" && !strings.Contains(condition, `"`)
+	return !isHead(r.Context()) && strings.HasPrefix(asked, "bytes=") && !strings.Contains(asked, ",") && (!dated || form == pb.Photo_ORIGINAL)
 }
 
 // photoWriter holds back what is no success, which is told as other errors are.

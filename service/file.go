@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"io"
+	"syscall"
 )
 
 // SentFile is a file that came beside its request, as it is too large for one.
@@ -39,4 +41,14 @@ func sentWith(ctx context.Context, field, what string, inside []byte) (*SentFile
 	}
 	sum := sha256.Sum256(inside)
 	return &SentFile{bytes.NewReader(inside), int64(len(inside)), sum[:]}, nil
+}
+
+// FileError is the error for a file that the server cannot keep until its call has read it.
+// what says which.
+func FileError(what string, err error) error {
+	// A quota, or a limit to what a process may write, is a full disk to who sends.
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG) {
+		return &Error{Reason: StorageFull, Message: "the disk of the server is full: nothing was written", cause: err}
+	}
+	return fmt.Errorf("%s: %w", what, err)
 }

@@ -98,8 +98,10 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 			return err
 		}
 		_, err = c.SamePhoto(plant, digest)
-		known = err == nil
-		return missingIsNone(err)
+		if known = err == nil; known || !errors.Is(err, store.ErrNotFound) {
+			return err
+		}
+		return v.checkPhotoRoom(c, plant)
 	}); err != nil {
 		return nil, err
 	}
@@ -216,6 +218,11 @@ func (s *Photos) again(v *visit, c *collection, plant string, req *pb.CreatePhot
 		}
 		var err error
 		if same, err = c.UndeletePhoto(plant, id, v.by(), func(*store.Photo) error { return nil }); err != nil {
+			return nil, err
+		}
+	}
+	if !same.GetRenditionsReady() { // they may have been given up: a job that waits is not added again
+		if err := v.tx.Enqueue(store.Job{Kind: renditionJob, Collection: c.ID(), Args: same.GetSha256()}); err != nil {
 			return nil, err
 		}
 	}
