@@ -60,7 +60,7 @@ func wantsFile(r *http.Request, types ...string) bool {
 // giveArchive answers with an archive.
 func (g *gateway) giveArchive(w http.ResponseWriter, r *http.Request) {
 	// Making it takes as many calls as it has pages.
-	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(fileTime)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(g.fileTime)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		g.refuse(w, r, err)
 		return
 	}

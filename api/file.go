@@ -28,9 +28,6 @@ import (
 // fileType is the media type by which the mux knows requests beside which a file came.
 const fileType = "application/octet-stream"
 
-// fileTime is how long a file may take to come or go.
-const fileTime = 15 * time.Minute
-
 // fileKind is a kind of files.
 type fileKind struct {
 	call  string // that takes them
@@ -171,7 +168,7 @@ func (g *gateway) receiveFile(w http.ResponseWriter, r *http.Request, k *fileKin
 	if r.ContentLength > k.most {
 		return nil, k.tooLarge()
 	}
-	deadline := time.Now().Add(fileTime)
+	deadline := time.Now().Add(g.fileTime)
 	door := http.NewResponseController(w)
 	if err := errors.Join(door.SetReadDeadline(deadline), door.SetWriteDeadline(deadline.Add(longCall))); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return nil, err

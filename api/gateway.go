@@ -42,6 +42,7 @@ type gateway struct {
 	slow   atomic.Int64 // nanoseconds that a body may take to come before its caller is asked again
 
 	underWay map[*fileKind]*underWay // files that come or go
+	fileTime time.Duration           // how long one may take to do so
 }
 
 // registrations are the generated functions that put a service on the mux.

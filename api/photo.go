@@ -136,7 +136,7 @@ func wantsPhoto(r *http.Request) bool {
 // givePhoto answers with a picture, or a range of it (RFC 9110, sections 13 and 14). Who
 // has it asks each time whether it may still be seen.
 func (g *gateway) givePhoto(w http.ResponseWriter, r *http.Request) {
-	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(fileTime)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(g.fileTime)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		g.refuse(w, r, err)
 		return
 	}

@@ -1,3 +1,5 @@
+//go:build linux || darwin
+
 package api
 
 import (
@@ -10,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"syscall"
 	"testing"
 	"time"
 
@@ -33,20 +36,22 @@ func openStudio(b *testing.B) (d *doors, plant string) {
 // BenchmarkPhotoUpload sends a file of 25 MiB by both doors, once to be kept and once with
 // validateOnly, in turns with a bare copy of it from file to file, written to the disk
 // (fsync). The file has few pixels, and comments in front of them: so nearly all is taking it
-// in, its digest, and keeping it, not decoding. Ratios are of throughput.
+// in, its digest, and keeping it, not decoding. Ratios are of throughput; beside them stands
+// how long a processor was busy with each, server and client together.
 func BenchmarkPhotoUpload(b *testing.B) {
 	d, plant := openStudio(b)
 	small := jpegOf(b, grained(60, 40))
 	file := paddedPhoto(b, small, service.MaxPhotoBytes)
 	folder := b.TempDir()
 	from := filepath.Join(folder, "from")
-	took := map[string]time.Duration{}
+	took, busy := map[string]time.Duration{}, map[string]time.Duration{}
 	measure := func(what string, f func() error) {
-		begin := time.Now()
+		begin, before := time.Now(), processorTime(b)
 		if err := f(); err != nil {
 			b.Fatalf("%s: %v", what, err)
 		}
 		took[what] += time.Since(begin)
+		busy[what] += processorTime(b) - before
 	}
 	n := 0
 	another := func() { // the same bytes again would not be kept
@@ -83,6 +88,19 @@ func BenchmarkPhotoUpload(b *testing.B) {
 		b.ReportMetric(speed(what), what+"-MB/s")
 		b.ReportMetric(speed(what)/speed("copy"), what+"-of-copy")
 	}
+	for what, of := range busy {
+		b.ReportMetric(float64(of.Milliseconds())/float64(b.N), what+"-cpu-ms")
+	}
+}
+
+// processorTime is how long processors were busy with this process (getrusage(2)).
+func processorTime(b *testing.B) time.Duration {
+	b.Helper()
+	var of syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &of); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(of.Utime.Nano() + of.Stime.Nano())
 }
 
 // copyFile copies a file, and returns when the copy is on the disk.

@@ -383,7 +383,7 @@ func await(t testing.TB, what string, met func() bool) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	late := time.After(time.Minute)
+	late := time.After(3 * time.Minute)
 	for !met() {
 		select {
 		case <-tick.C:

@@ -12,10 +12,12 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -118,7 +120,7 @@ func TestUploadsOutOfOrder(t *testing.T) {
 	if err != nil || whole.GetName() != made.Name || whole.GetNote() != "first" {
 		t.Errorf("%v, %v", whole, err)
 	}
-	for _, piece := range []int{1, 7, 1000, 4 << 20} {
+	for _, piece := range []int{101, 1000, 4 << 20} {
 		if m, err := a.upload(t.Context(), create, file, piece); err != nil || !proto.Equal(m, whole) {
 			t.Errorf("in pieces of %d: %v, %v", piece, m, err)
 		}
@@ -283,6 +285,39 @@ func TestUploadsBrokenOff(t *testing.T) {
 	a.checkNothing(t, "what broke off")
 }
 
+// TestStalledUploads begins uploads that never go on, by both doors: they end when a file
+// must have come.
+func TestStalledUploads(t *testing.T) {
+	waits := usualWaits
+	waits.stream, waits.file = 50*time.Millisecond, 100*time.Millisecond
+	grpcAddr, httpAddr := hasty(t, waits)
+	conn, err := grpc.NewClient(grpcAddr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	d := &doors{grpcAddr: grpcAddr, httpAddr: httpAddr, token: testSecret, conn: WithToken(conn, testSecret)}
+	made := func(path, body string) (name string) { // over HTTP, whose calls have more time here
+		answer := d.sendRaw(t, http.MethodPost, "/v1/"+path, [][2]string{{"Content-Type", "application/json"}}, []byte(body))
+		m, _ := parseJSON(t, answer.body).(map[string]any)
+		if name, _ = m["name"].(string); name == "" {
+			t.Fatalf("status %d: %s", answer.status, answer.body)
+		}
+		return name
+	}
+	plant := made(made("collections", `{"displayName":"Windowsill","timeZone":"Europe/Berlin"}`)+"/plants", `{"tag":"D1","taxon":"taxa/drosera-spatulata"}`)
+	file := jpegOf(t, grained(60, 40))
+	if r := <-d.slowOverHTTP(t, plant, testSecret, file).result; r.status != http.StatusBadRequest || r.reason != string(malformedRequest) || !strings.Contains(r.message, "the photo broke off") {
+		t.Errorf("over HTTP: %v", r)
+	}
+	if r := <-d.slowOverGRPC(t.Context(), t, plant, testSecret, file).result; r.status != int(codes.DeadlineExceeded) {
+		t.Errorf("over gRPC: %v", r)
+	}
+	if list := d.sendRaw(t, http.MethodGet, "/v1/"+plant+"/photos", nil, nil); list.status != http.StatusOK || strings.Contains(string(list.body), "sha256") {
+		t.Errorf("status %d: %s", list.status, list.body)
+	}
+}
+
 // TestRevokedAmidUpload revokes a token while its upload comes, by both doors.
 func TestRevokedAmidUpload(t *testing.T) {
 	onEngines(t, func(t *testing.T, engine store.Engine) {
@@ -325,6 +360,8 @@ func TestUploadsAtOnce(t *testing.T) {
 		same := jpegOf(t, grained(300, 200))
 		var mu sync.Mutex
 		names := map[string]int{}
+		// So many of one grower may come at once, and a place is free a little after its answer.
+		places := [2]chan struct{}{make(chan struct{}, photoFiles.atOnceOfOne/2), make(chan struct{}, photoFiles.atOnceOfOne/2)}
 		var all errgroup.Group
 		for i := range 48 {
 			file := same
@@ -332,36 +369,33 @@ func TestUploadsAtOnce(t *testing.T) {
 				file = withSegments(same, segmentOf(0xfe, fmt.Append(nil, i/2))) // each from both growers
 			}
 			all.Go(func() error {
-				for {
-					var (
-						m   *pb.Photo
-						err error
-					)
-					create := &pb.CreatePhotoRequest{Parent: a.plant}
-					if i%3 == 0 {
-						create.Data = file
-						m, err = calls[i%2].CreatePhoto(t.Context(), create)
-					} else {
-						var stream grpc.ClientStreamingClient[pb.UploadPhotoRequest, pb.UploadPhotoResponse]
-						if stream, err = calls[i%2].UploadPhoto(t.Context()); err == nil {
-							if err = stream.Send(&pb.UploadPhotoRequest{Create: create, Data: file}); err == nil || errors.Is(err, io.EOF) {
-								var answer *pb.UploadPhotoResponse
-								answer, err = stream.CloseAndRecv()
-								m = answer.GetPhoto()
-							}
+				var (
+					m   *pb.Photo
+					err error
+				)
+				create := &pb.CreatePhotoRequest{Parent: a.plant}
+				if i%3 == 0 {
+					create.Data = file
+					m, err = calls[i%2].CreatePhoto(t.Context(), create)
+				} else {
+					places[i%2] <- struct{}{}
+					defer func() { <-places[i%2] }()
+					var stream grpc.ClientStreamingClient[pb.UploadPhotoRequest, pb.UploadPhotoResponse]
+					if stream, err = calls[i%2].UploadPhoto(t.Context()); err == nil {
+						if err = stream.Send(&pb.UploadPhotoRequest{Create: create, Data: file}); err == nil || errors.Is(err, io.EOF) {
+							var answer *pb.UploadPhotoResponse
+							answer, err = stream.CloseAndRecv()
+							m = answer.GetPhoto()
 						}
 					}
-					if photoRefusal(err).reason == string(tooBusy) {
-						continue // eight of one grower at once
-					}
-					if err != nil {
-						return fmt.Errorf("%d: %w", i, err)
-					}
-					mu.Lock()
-					defer mu.Unlock()
-					names[m.GetName()+" "+m.GetSha256()]++
-					return nil
 				}
+				if err != nil {
+					return fmt.Errorf("%d: %w", i, err)
+				}
+				mu.Lock()
+				defer mu.Unlock()
+				names[m.GetName()+" "+m.GetSha256()]++
+				return nil
 			})
 		}
 		if err := all.Wait(); err != nil {

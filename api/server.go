@@ -40,12 +40,13 @@ type waiting struct {
 	body     time.Duration // until all of it is there
 	answer   time.Duration // until an answer is taken
 	stream   time.Duration // until a gRPC call ends, with all of these
+	file     time.Duration // until a file has come or gone, which may be larger than a request
 	idle     time.Duration // until a connection without a call is closed
 }
 
 var usualWaits = waiting{
 	greeting: 10 * time.Second, header: 10 * time.Second, body: 60 * time.Second, answer: 60 * time.Second,
-	stream: maxCall + 2*time.Minute, idle: 15 * time.Minute,
+	stream: maxCall + 2*time.Minute, file: 15 * time.Minute, idle: 15 * time.Minute,
 }
 
 // mostHeaderBytes is how large the headers of a request may be.
@@ -149,7 +150,7 @@ func newServerThatWaits(ctx context.Context, config service.Config, waits waitin
 	if s.gateway, err = newGateway(s.conn, log); err != nil {
 		return nil, err
 	}
-	s.gateway.meter = rates
+	s.gateway.meter, s.gateway.fileTime = rates, waits.file
 	return s, nil
 }
 
@@ -162,7 +163,7 @@ func (w waiting) endStream(ctx context.Context, info *tap.Info) (context.Context
 	}
 	most := w.stream
 	if info.FullMethodName == pb.PhotoService_UploadPhoto_FullMethodName {
-		most += fileTime
+		most += w.file
 	}
 	ctx, cancel := context.WithTimeout(ctx, most)
 	_ = cancel // the end of the stream does so
