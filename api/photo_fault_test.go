@@ -348,8 +348,9 @@ func TestKilledBetweenFileAndRow(t *testing.T) {
 func TestKilledRenditions(t *testing.T) {
 	onEngines(t, func(t *testing.T, engine store.Engine) {
 		p, plant := openPhotoProcess(t, engine, "", faultWorks+"=1")
+		large := jpegOf(t, grained(1800, 1200))
 		for i := range 6 {
-			if _, err := p.doors.upload(t.Context(), &pb.CreatePhotoRequest{Parent: plant}, jpegOf(t, grained(2000+i, 1500)), 1<<18); err != nil {
+			if _, err := p.doors.upload(t.Context(), &pb.CreatePhotoRequest{Parent: plant}, withSegments(large, segmentOf(0xfe, []byte{byte(i)})), 1<<18); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -481,17 +482,14 @@ func TestMemoryOfHostilePhotos(t *testing.T) {
 	before := p.peak(t)
 	var all errgroup.Group
 	all.SetLimit(8)
-	files := hostilePhotos(t)
-	for range 2 {
-		for _, f := range files {
-			all.Go(func() error {
-				_, err := p.doors.upload(t.Context(), &pb.CreatePhotoRequest{Parent: plant}, f.data, 1<<16)
-				if reason := photoRefusal(err).reason; reason != string(service.InvalidPhoto) && reason != string(tooBusy) {
-					return fmt.Errorf("%s: %w", f.name, err)
-				}
-				return nil
-			})
-		}
+	for _, f := range hostilePhotos(t) {
+		all.Go(func() error {
+			_, err := p.doors.upload(t.Context(), &pb.CreatePhotoRequest{Parent: plant}, f.data, 1<<16)
+			if reason := photoRefusal(err).reason; reason != string(service.InvalidPhoto) && reason != string(tooBusy) {
+				return fmt.Errorf("%s: %w", f.name, err)
+			}
+			return nil
+		})
 	}
 	if err := all.Wait(); err != nil {
 		t.Error(err)

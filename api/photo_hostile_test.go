@@ -51,10 +51,9 @@ func hostilePhotos(t testing.TB) []hostilePhoto {
 		{"a JPEG of 65,000 x 65,000", sizedJPEG(t, plain, 65_000, 65_000), "65000 x 65000 pixels: a side may have 30000 at most"},
 		{"a progressive JPEG of 65,000 x 65,000", sizedJPEG(t, progressive, 65_000, 65_000), "65000 x 65000 pixels: a side may have 30000 at most"},
 		{"a PNG of 65,000 x 65,000", sizedPNG(picture, 65_000, 65_000), "65000 x 65000 pixels: a side may have 30000 at most"},
-		{"a WebP of 65,000 x 65,000", canvasWebP(lossy, 65_000, 65_000), "WebP"}, // more than the decoder can count
-		{"a WebP of 40,000 x 40,000", canvasWebP(lossy, 40_000, 40_000), "40000 x 40000 pixels: a side may have 30000 at most"},
-		{"a PNG of 2^31-1 x 2^31-1", sizedPNG(picture, 1<<31-1, 1<<31-1), "PNG"},
-		{"a PNG of 2^32-1 x 1", sizedPNG(picture, 1<<32-1, 1), "PNG"},
+		{"a WebP of 65,000 x 65,000", canvasWebP(lossy, 65_000, 65_000), "65000 x 65000 pixels: a side may have 30000 at most"},
+		{"a PNG of 2^31-1 x 2^31-1", sizedPNG(picture, 1<<31-1, 1<<31-1), "2147483647 x 2147483647 pixels: a side may have 30000 at most"},
+		{"a PNG of 2^32-1 x 1", sizedPNG(picture, 1<<32-1, 1), "a side may have 30000 at most"},
 		{"a strip of 1 x 30,001", sizedPNG(picture, 1, 30_001), "a side may have 30000 at most"},
 		{"a JPEG of 51 megapixels", sizedJPEG(t, plain, 8500, 6000), "it may have 50 megapixels at most"},
 		{"a PNG of 51 megapixels", sizedPNG(picture, 8500, 6000), "it may have 50 megapixels at most"},
