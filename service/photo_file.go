@@ -207,11 +207,6 @@ func (s *Photos) again(v *visit, c *collection, plant string, req *pb.CreatePhot
 	if req.GetPhotoId() != "" && req.GetPhotoId() != id {
 		return nil, Invalid(PhotoExists, []Violation{{"photoId", fmt.Sprintf("the plant has the same picture already, as %s", same.GetName())}})
 	}
-	if !same.GetRenditionsReady() { // the job that makes them may have been given up
-		if err := v.tx.Enqueue(store.Job{Kind: renditionJob, Collection: c.ID(), Args: same.GetSha256()}); err != nil {
-			return nil, err
-		}
-	}
 	if same.GetDeleteTime() != nil {
 		if err := v.checkPhotoRoom(c, plant); err != nil {
 			return nil, err

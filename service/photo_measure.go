@@ -99,7 +99,7 @@ func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest
 			return err
 		}
 		r := v.photoReader(c)
-		from, until := r.day(at{plant: inRequest}, "fromDate", req.GetFromDate()), r.day(at{plant: inRequest}, "untilDate", req.GetUntilDate())
+		from, until := r.day(inBody, "fromDate", req.GetFromDate()), r.day(inBody, "untilDate", req.GetUntilDate())
 		if err := r.err(); err != nil {
 			return err
 		}
