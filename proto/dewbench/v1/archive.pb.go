@@ -24,6 +24,60 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Which photos of the collections are in the archive.
+type ExportArchiveRequest_Photos int32
+
+const (
+	// ALL.
+	ExportArchiveRequest_PHOTOS_UNSPECIFIED ExportArchiveRequest_Photos = 0
+	// All, with their files.
+	ExportArchiveRequest_ALL ExportArchiveRequest_Photos = 1
+	// None, and nothing of them but the names that observations tell of those on which was
+	// measured.
+	ExportArchiveRequest_NONE ExportArchiveRequest_Photos = 2
+)
+
+// Enum value maps for ExportArchiveRequest_Photos.
+var (
+	ExportArchiveRequest_Photos_name = map[int32]string{
+		0: "PHOTOS_UNSPECIFIED",
+		1: "ALL",
+		2: "NONE",
+	}
+	ExportArchiveRequest_Photos_value = map[string]int32{
+		"PHOTOS_UNSPECIFIED": 0,
+		"ALL":                1,
+		"NONE":               2,
+	}
+)
+
+func (x ExportArchiveRequest_Photos) Enum() *ExportArchiveRequest_Photos {
+	p := new(ExportArchiveRequest_Photos)
+	*p = x
+	return p
+}
+
+func (x ExportArchiveRequest_Photos) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ExportArchiveRequest_Photos) Descriptor() protoreflect.EnumDescriptor {
+	return file_dewbench_v1_archive_proto_enumTypes[0].Descriptor()
+}
+
+func (ExportArchiveRequest_Photos) Type() protoreflect.EnumType {
+	return &file_dewbench_v1_archive_proto_enumTypes[0]
+}
+
+func (x ExportArchiveRequest_Photos) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ExportArchiveRequest_Photos.Descriptor instead.
+func (ExportArchiveRequest_Photos) EnumDescriptor() ([]byte, []int) {
+	return file_dewbench_v1_archive_proto_rawDescGZIP(), []int{0, 0}
+}
+
 // Which page of the archive to give out.
 type ExportArchiveRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -32,7 +86,9 @@ type ExportArchiveRequest struct {
 	// Records of a page: 0 is the default of 500, above 10,000 is 10,000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// From the page before; empty for the first.
-	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Which photos are in it.
+	Photos        ExportArchiveRequest_Photos `protobuf:"varint,4,opt,name=photos,proto3,enum=dewbench.v1.ExportArchiveRequest_Photos" json:"photos,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -86,6 +142,13 @@ func (x *ExportArchiveRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ExportArchiveRequest) GetPhotos() ExportArchiveRequest_Photos {
+	if x != nil {
+		return x.Photos
+	}
+	return ExportArchiveRequest_PHOTOS_UNSPECIFIED
 }
 
 // A page of an archive.
@@ -149,7 +212,7 @@ type ImportArchiveRequest struct {
 	// `growers/me`.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// The archive, a ZIP file of up to 16 MiB with the rest of the request. Over HTTP it may
-	// be the body itself, of up to 256 MiB.
+	// be the body itself, of up to 1 GiB.
 	Archive []byte `protobuf:"bytes,2,opt,name=archive,proto3" json:"archive,omitempty"`
 	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
@@ -465,6 +528,82 @@ func (x *ArchivedObservation) GetRef() string {
 	return ""
 }
 
+// A line of `photos.jsonl`. The file of the photo is `photos/{sha256}`, once in a
+// collection.
+type ArchivedPhoto struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The photo.
+	Photo *Photo `protobuf:"bytes,1,opt,name=photo,proto3" json:"photo,omitempty"`
+	// How its file lies, 1 to 8, as Exif has it (CIPA DC-008, tag 0x0112): the sizes and
+	// places of the photo are those of the upright picture.
+	Orientation int32 `protobuf:"varint,2,opt,name=orientation,proto3" json:"orientation,omitempty"`
+	// When it was taken, as the camera told. Absent: it did not tell, or its clock was
+	// wrong.
+	CameraTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=camera_time,json=cameraTime,proto3" json:"camera_time,omitempty"`
+	// How the camera knew: `CAMERA_WITH_OFFSET` or `CAMERA`, if it told.
+	CameraSource  Photo_TimeSource `protobuf:"varint,4,opt,name=camera_source,json=cameraSource,proto3,enum=dewbench.v1.Photo_TimeSource" json:"camera_source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ArchivedPhoto) Reset() {
+	*x = ArchivedPhoto{}
+	mi := &file_dewbench_v1_archive_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ArchivedPhoto) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ArchivedPhoto) ProtoMessage() {}
+
+func (x *ArchivedPhoto) ProtoReflect() protoreflect.Message {
+	mi := &file_dewbench_v1_archive_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ArchivedPhoto.ProtoReflect.Descriptor instead.
+func (*ArchivedPhoto) Descriptor() ([]byte, []int) {
+	return file_dewbench_v1_archive_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ArchivedPhoto) GetPhoto() *Photo {
+	if x != nil {
+		return x.Photo
+	}
+	return nil
+}
+
+func (x *ArchivedPhoto) GetOrientation() int32 {
+	if x != nil {
+		return x.Orientation
+	}
+	return 0
+}
+
+func (x *ArchivedPhoto) GetCameraTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CameraTime
+	}
+	return nil
+}
+
+func (x *ArchivedPhoto) GetCameraSource() Photo_TimeSource {
+	if x != nil {
+		return x.CameraSource
+	}
+	return Photo_TIME_SOURCE_UNSPECIFIED
+}
+
 // A line of the files with the history.
 type ArchivedRevision struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -478,7 +617,7 @@ type ArchivedRevision struct {
 
 func (x *ArchivedRevision) Reset() {
 	*x = ArchivedRevision{}
-	mi := &file_dewbench_v1_archive_proto_msgTypes[7]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -490,7 +629,7 @@ func (x *ArchivedRevision) String() string {
 func (*ArchivedRevision) ProtoMessage() {}
 
 func (x *ArchivedRevision) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_archive_proto_msgTypes[7]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -503,7 +642,7 @@ func (x *ArchivedRevision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArchivedRevision.ProtoReflect.Descriptor instead.
 func (*ArchivedRevision) Descriptor() ([]byte, []int) {
-	return file_dewbench_v1_archive_proto_rawDescGZIP(), []int{7}
+	return file_dewbench_v1_archive_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ArchivedRevision) GetParent() string {
@@ -526,15 +665,18 @@ type ExportArchiveResponse_Piece struct {
 	// Where the file stands in the archive, such as
 	// `collections/{collection}/plants.jsonl`.
 	Path string `protobuf:"bytes,1,opt,name=path,proto3" json:"path,omitempty"`
-	// The next of what it holds, in UTF-8.
-	Text          string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// The next of what it holds, in UTF-8; empty for the file of a photo.
+	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// The next of the file of a photo, whose path is
+	// `collections/{collection}/photos/{sha256}`.
+	Data          []byte `protobuf:"bytes,3,opt,name=data,proto3" json:"data,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ExportArchiveResponse_Piece) Reset() {
 	*x = ExportArchiveResponse_Piece{}
-	mi := &file_dewbench_v1_archive_proto_msgTypes[8]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -546,7 +688,7 @@ func (x *ExportArchiveResponse_Piece) String() string {
 func (*ExportArchiveResponse_Piece) ProtoMessage() {}
 
 func (x *ExportArchiveResponse_Piece) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_archive_proto_msgTypes[8]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -576,6 +718,13 @@ func (x *ExportArchiveResponse_Piece) GetText() string {
 	return ""
 }
 
+func (x *ExportArchiveResponse_Piece) GetData() []byte {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
 // A collection that was taken in.
 type ImportArchiveResponse_Imported struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -594,14 +743,16 @@ type ImportArchiveResponse_Imported struct {
 	// How many bench sheets.
 	Sheets int32 `protobuf:"varint,7,opt,name=sheets,proto3" json:"sheets,omitempty"`
 	// How many changes of the history.
-	Revisions     int32 `protobuf:"varint,8,opt,name=revisions,proto3" json:"revisions,omitempty"`
+	Revisions int32 `protobuf:"varint,8,opt,name=revisions,proto3" json:"revisions,omitempty"`
+	// How many photos, deleted ones too.
+	Photos        int32 `protobuf:"varint,9,opt,name=photos,proto3" json:"photos,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ImportArchiveResponse_Imported) Reset() {
 	*x = ImportArchiveResponse_Imported{}
-	mi := &file_dewbench_v1_archive_proto_msgTypes[9]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -613,7 +764,7 @@ func (x *ImportArchiveResponse_Imported) String() string {
 func (*ImportArchiveResponse_Imported) ProtoMessage() {}
 
 func (x *ImportArchiveResponse_Imported) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_archive_proto_msgTypes[9]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -685,6 +836,13 @@ func (x *ImportArchiveResponse_Imported) GetRevisions() int32 {
 	return 0
 }
 
+func (x *ImportArchiveResponse_Imported) GetPhotos() int32 {
+	if x != nil {
+		return x.Photos
+	}
+	return 0
+}
+
 // What a table said last of what the plant's observations say too.
 type ArchivedPlant_Told struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -700,7 +858,7 @@ type ArchivedPlant_Told struct {
 
 func (x *ArchivedPlant_Told) Reset() {
 	*x = ArchivedPlant_Told{}
-	mi := &file_dewbench_v1_archive_proto_msgTypes[10]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -712,7 +870,7 @@ func (x *ArchivedPlant_Told) String() string {
 func (*ArchivedPlant_Told) ProtoMessage() {}
 
 func (x *ArchivedPlant_Told) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_archive_proto_msgTypes[10]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -762,7 +920,7 @@ type ArchivedPlant_FormerTag struct {
 
 func (x *ArchivedPlant_FormerTag) Reset() {
 	*x = ArchivedPlant_FormerTag{}
-	mi := &file_dewbench_v1_archive_proto_msgTypes[11]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -774,7 +932,7 @@ func (x *ArchivedPlant_FormerTag) String() string {
 func (*ArchivedPlant_FormerTag) ProtoMessage() {}
 
 func (x *ArchivedPlant_FormerTag) ProtoReflect() protoreflect.Message {
-	mi := &file_dewbench_v1_archive_proto_msgTypes[11]
+	mi := &file_dewbench_v1_archive_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -808,27 +966,33 @@ var File_dewbench_v1_archive_proto protoreflect.FileDescriptor
 
 const file_dewbench_v1_archive_proto_rawDesc = "" +
 	"\n" +
-	"\x19dewbench/v1/archive.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17dewbench/v1/bench.proto\x1a\x1cdewbench/v1/collection.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1adewbench/v1/revision.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9f\x01\n" +
+	"\x19dewbench/v1/archive.proto\x12\vdewbench.v1\x1a\x1bbuf/validate/validate.proto\x1a\x17dewbench/v1/bench.proto\x1a\x1cdewbench/v1/collection.proto\x1a\x19dewbench/v1/feeding.proto\x1a\x1ddewbench/v1/observation.proto\x1a\x17dewbench/v1/photo.proto\x1a\x17dewbench/v1/plant.proto\x1a\x1adewbench/v1/revision.proto\x1a\x1cgoogle/api/annotations.proto\x1a\x17google/api/client.proto\x1a\x1fgoogle/api/field_behavior.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa0\x02\n" +
 	"\x14ExportArchiveRequest\x128\n" +
 	"\x04name\x18\x01 \x01(\tB$\xe2A\x01\x02\xbaH\x1dr\x1b2\x19^growers/[a-z0-9-]{1,63}$R\x04name\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageToken\"\xb2\x01\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc0>R\tpageToken\x12J\n" +
+	"\x06photos\x18\x04 \x01(\x0e2(.dewbench.v1.ExportArchiveRequest.PhotosB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06photos\"3\n" +
+	"\x06Photos\x12\x16\n" +
+	"\x12PHOTOS_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03ALL\x10\x01\x12\b\n" +
+	"\x04NONE\x10\x02\"\xc6\x01\n" +
 	"\x15ExportArchiveResponse\x12@\n" +
 	"\x06pieces\x18\x01 \x03(\v2(.dewbench.v1.ExportArchiveResponse.PieceR\x06pieces\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x1a/\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x1aC\n" +
 	"\x05Piece\x12\x12\n" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x12\n" +
-	"\x04text\x18\x02 \x01(\tR\x04text\"\xd3\x01\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x12\n" +
+	"\x04data\x18\x03 \x01(\fR\x04data\"\xd3\x01\n" +
 	"\x14ImportArchiveRequest\x128\n" +
 	"\x04name\x18\x01 \x01(\tB$\xe2A\x01\x02\xbaH\x1dr\x1b2\x19^growers/[a-z0-9-]{1,63}$R\x04name\x12\x1e\n" +
 	"\aarchive\x18\x02 \x01(\fB\x04\xe2A\x01\x02R\aarchive\x12<\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"\x8b\x03\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"\xa3\x03\n" +
 	"\x15ImportArchiveResponse\x12M\n" +
 	"\vcollections\x18\x01 \x03(\v2+.dewbench.v1.ImportArchiveResponse.ImportedR\vcollections\x12\x19\n" +
-	"\bleft_out\x18\x02 \x03(\tR\aleftOut\x1a\x87\x02\n" +
+	"\bleft_out\x18\x02 \x03(\tR\aleftOut\x1a\x9f\x02\n" +
 	"\bImported\x12\x1a\n" +
 	"\barchived\x18\x01 \x01(\tR\barchived\x127\n" +
 	"\n" +
@@ -839,7 +1003,8 @@ const file_dewbench_v1_archive_proto_rawDesc = "" +
 	"\bfeedings\x18\x05 \x01(\x05R\bfeedings\x12\"\n" +
 	"\fobservations\x18\x06 \x01(\x05R\fobservations\x12\x16\n" +
 	"\x06sheets\x18\a \x01(\x05R\x06sheets\x12\x1c\n" +
-	"\trevisions\x18\b \x01(\x05R\trevisions\"\xf9\x03\n" +
+	"\trevisions\x18\b \x01(\x05R\trevisions\x12\x16\n" +
+	"\x06photos\x18\t \x01(\x05R\x06photos\"\xf9\x03\n" +
 	"\rArchivedPlant\x120\n" +
 	"\x05plant\x18\x01 \x01(\v2\x12.dewbench.v1.PlantB\x06\xbaH\x03\xc8\x01\x01R\x05plant\x12)\n" +
 	"\vfirst_bench\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\n" +
@@ -861,7 +1026,13 @@ const file_dewbench_v1_archive_proto_rawDesc = "" +
 	"\x03ref\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x03ref\"u\n" +
 	"\x13ArchivedObservation\x12B\n" +
 	"\vobservation\x18\x01 \x01(\v2\x18.dewbench.v1.ObservationB\x06\xbaH\x03\xc8\x01\x01R\vobservation\x12\x1a\n" +
-	"\x03ref\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x03ref\"o\n" +
+	"\x03ref\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x03ref\"\xff\x01\n" +
+	"\rArchivedPhoto\x120\n" +
+	"\x05photo\x18\x01 \x01(\v2\x12.dewbench.v1.PhotoB\x06\xbaH\x03\xc8\x01\x01R\x05photo\x12+\n" +
+	"\vorientation\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x01R\vorientation\x12;\n" +
+	"\vcamera_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"cameraTime\x12R\n" +
+	"\rcamera_source\x18\x04 \x01(\x0e2\x1d.dewbench.v1.Photo.TimeSourceB\x0e\xbaH\v\x82\x01\b\x10\x01\x18\x00\x18\x01\x18\x02R\fcameraSource\"o\n" +
 	"\x10ArchivedRevision\x12 \n" +
 	"\x06parent\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x06parent\x129\n" +
 	"\brevision\x18\x02 \x01(\v2\x15.dewbench.v1.RevisionB\x06\xbaH\x03\xc8\x01\x01R\brevision2\xa5\x02\n" +
@@ -881,49 +1052,58 @@ func file_dewbench_v1_archive_proto_rawDescGZIP() []byte {
 	return file_dewbench_v1_archive_proto_rawDescData
 }
 
-var file_dewbench_v1_archive_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_dewbench_v1_archive_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_dewbench_v1_archive_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_dewbench_v1_archive_proto_goTypes = []any{
-	(*ExportArchiveRequest)(nil),           // 0: dewbench.v1.ExportArchiveRequest
-	(*ExportArchiveResponse)(nil),          // 1: dewbench.v1.ExportArchiveResponse
-	(*ImportArchiveRequest)(nil),           // 2: dewbench.v1.ImportArchiveRequest
-	(*ImportArchiveResponse)(nil),          // 3: dewbench.v1.ImportArchiveResponse
-	(*ArchivedPlant)(nil),                  // 4: dewbench.v1.ArchivedPlant
-	(*ArchivedFeeding)(nil),                // 5: dewbench.v1.ArchivedFeeding
-	(*ArchivedObservation)(nil),            // 6: dewbench.v1.ArchivedObservation
-	(*ArchivedRevision)(nil),               // 7: dewbench.v1.ArchivedRevision
-	(*ExportArchiveResponse_Piece)(nil),    // 8: dewbench.v1.ExportArchiveResponse.Piece
-	(*ImportArchiveResponse_Imported)(nil), // 9: dewbench.v1.ImportArchiveResponse.Imported
-	(*ArchivedPlant_Told)(nil),             // 10: dewbench.v1.ArchivedPlant.Told
-	(*ArchivedPlant_FormerTag)(nil),        // 11: dewbench.v1.ArchivedPlant.FormerTag
-	(*Plant)(nil),                          // 12: dewbench.v1.Plant
-	(*Feeding)(nil),                        // 13: dewbench.v1.Feeding
-	(*Observation)(nil),                    // 14: dewbench.v1.Observation
-	(*Revision)(nil),                       // 15: dewbench.v1.Revision
-	(*Collection)(nil),                     // 16: dewbench.v1.Collection
-	(Bench_Exposure)(0),                    // 17: dewbench.v1.Bench.Exposure
+	(ExportArchiveRequest_Photos)(0),       // 0: dewbench.v1.ExportArchiveRequest.Photos
+	(*ExportArchiveRequest)(nil),           // 1: dewbench.v1.ExportArchiveRequest
+	(*ExportArchiveResponse)(nil),          // 2: dewbench.v1.ExportArchiveResponse
+	(*ImportArchiveRequest)(nil),           // 3: dewbench.v1.ImportArchiveRequest
+	(*ImportArchiveResponse)(nil),          // 4: dewbench.v1.ImportArchiveResponse
+	(*ArchivedPlant)(nil),                  // 5: dewbench.v1.ArchivedPlant
+	(*ArchivedFeeding)(nil),                // 6: dewbench.v1.ArchivedFeeding
+	(*ArchivedObservation)(nil),            // 7: dewbench.v1.ArchivedObservation
+	(*ArchivedPhoto)(nil),                  // 8: dewbench.v1.ArchivedPhoto
+	(*ArchivedRevision)(nil),               // 9: dewbench.v1.ArchivedRevision
+	(*ExportArchiveResponse_Piece)(nil),    // 10: dewbench.v1.ExportArchiveResponse.Piece
+	(*ImportArchiveResponse_Imported)(nil), // 11: dewbench.v1.ImportArchiveResponse.Imported
+	(*ArchivedPlant_Told)(nil),             // 12: dewbench.v1.ArchivedPlant.Told
+	(*ArchivedPlant_FormerTag)(nil),        // 13: dewbench.v1.ArchivedPlant.FormerTag
+	(*Plant)(nil),                          // 14: dewbench.v1.Plant
+	(*Feeding)(nil),                        // 15: dewbench.v1.Feeding
+	(*Observation)(nil),                    // 16: dewbench.v1.Observation
+	(*Photo)(nil),                          // 17: dewbench.v1.Photo
 	(*timestamppb.Timestamp)(nil),          // 18: google.protobuf.Timestamp
+	(Photo_TimeSource)(0),                  // 19: dewbench.v1.Photo.TimeSource
+	(*Revision)(nil),                       // 20: dewbench.v1.Revision
+	(*Collection)(nil),                     // 21: dewbench.v1.Collection
+	(Bench_Exposure)(0),                    // 22: dewbench.v1.Bench.Exposure
 }
 var file_dewbench_v1_archive_proto_depIdxs = []int32{
-	8,  // 0: dewbench.v1.ExportArchiveResponse.pieces:type_name -> dewbench.v1.ExportArchiveResponse.Piece
-	9,  // 1: dewbench.v1.ImportArchiveResponse.collections:type_name -> dewbench.v1.ImportArchiveResponse.Imported
-	12, // 2: dewbench.v1.ArchivedPlant.plant:type_name -> dewbench.v1.Plant
-	10, // 3: dewbench.v1.ArchivedPlant.told:type_name -> dewbench.v1.ArchivedPlant.Told
-	11, // 4: dewbench.v1.ArchivedPlant.former_tags:type_name -> dewbench.v1.ArchivedPlant.FormerTag
-	13, // 5: dewbench.v1.ArchivedFeeding.feeding:type_name -> dewbench.v1.Feeding
-	14, // 6: dewbench.v1.ArchivedObservation.observation:type_name -> dewbench.v1.Observation
-	15, // 7: dewbench.v1.ArchivedRevision.revision:type_name -> dewbench.v1.Revision
-	16, // 8: dewbench.v1.ImportArchiveResponse.Imported.collection:type_name -> dewbench.v1.Collection
-	17, // 9: dewbench.v1.ArchivedPlant.Told.exposure:type_name -> dewbench.v1.Bench.Exposure
-	18, // 10: dewbench.v1.ArchivedPlant.FormerTag.until_time:type_name -> google.protobuf.Timestamp
-	0,  // 11: dewbench.v1.ArchiveService.ExportArchive:input_type -> dewbench.v1.ExportArchiveRequest
-	2,  // 12: dewbench.v1.ArchiveService.ImportArchive:input_type -> dewbench.v1.ImportArchiveRequest
-	1,  // 13: dewbench.v1.ArchiveService.ExportArchive:output_type -> dewbench.v1.ExportArchiveResponse
-	3,  // 14: dewbench.v1.ArchiveService.ImportArchive:output_type -> dewbench.v1.ImportArchiveResponse
-	13, // [13:15] is the sub-list for method output_type
-	11, // [11:13] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	0,  // 0: dewbench.v1.ExportArchiveRequest.photos:type_name -> dewbench.v1.ExportArchiveRequest.Photos
+	10, // 1: dewbench.v1.ExportArchiveResponse.pieces:type_name -> dewbench.v1.ExportArchiveResponse.Piece
+	11, // 2: dewbench.v1.ImportArchiveResponse.collections:type_name -> dewbench.v1.ImportArchiveResponse.Imported
+	14, // 3: dewbench.v1.ArchivedPlant.plant:type_name -> dewbench.v1.Plant
+	12, // 4: dewbench.v1.ArchivedPlant.told:type_name -> dewbench.v1.ArchivedPlant.Told
+	13, // 5: dewbench.v1.ArchivedPlant.former_tags:type_name -> dewbench.v1.ArchivedPlant.FormerTag
+	15, // 6: dewbench.v1.ArchivedFeeding.feeding:type_name -> dewbench.v1.Feeding
+	16, // 7: dewbench.v1.ArchivedObservation.observation:type_name -> dewbench.v1.Observation
+	17, // 8: dewbench.v1.ArchivedPhoto.photo:type_name -> dewbench.v1.Photo
+	18, // 9: dewbench.v1.ArchivedPhoto.camera_time:type_name -> google.protobuf.Timestamp
+	19, // 10: dewbench.v1.ArchivedPhoto.camera_source:type_name -> dewbench.v1.Photo.TimeSource
+	20, // 11: dewbench.v1.ArchivedRevision.revision:type_name -> dewbench.v1.Revision
+	21, // 12: dewbench.v1.ImportArchiveResponse.Imported.collection:type_name -> dewbench.v1.Collection
+	22, // 13: dewbench.v1.ArchivedPlant.Told.exposure:type_name -> dewbench.v1.Bench.Exposure
+	18, // 14: dewbench.v1.ArchivedPlant.FormerTag.until_time:type_name -> google.protobuf.Timestamp
+	1,  // 15: dewbench.v1.ArchiveService.ExportArchive:input_type -> dewbench.v1.ExportArchiveRequest
+	3,  // 16: dewbench.v1.ArchiveService.ImportArchive:input_type -> dewbench.v1.ImportArchiveRequest
+	2,  // 17: dewbench.v1.ArchiveService.ExportArchive:output_type -> dewbench.v1.ExportArchiveResponse
+	4,  // 18: dewbench.v1.ArchiveService.ImportArchive:output_type -> dewbench.v1.ImportArchiveResponse
+	17, // [17:19] is the sub-list for method output_type
+	15, // [15:17] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_dewbench_v1_archive_proto_init() }
@@ -935,6 +1115,7 @@ func file_dewbench_v1_archive_proto_init() {
 	file_dewbench_v1_collection_proto_init()
 	file_dewbench_v1_feeding_proto_init()
 	file_dewbench_v1_observation_proto_init()
+	file_dewbench_v1_photo_proto_init()
 	file_dewbench_v1_plant_proto_init()
 	file_dewbench_v1_revision_proto_init()
 	type x struct{}
@@ -942,13 +1123,14 @@ func file_dewbench_v1_archive_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_dewbench_v1_archive_proto_rawDesc), len(file_dewbench_v1_archive_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   12,
+			NumEnums:      1,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_dewbench_v1_archive_proto_goTypes,
 		DependencyIndexes: file_dewbench_v1_archive_proto_depIdxs,
+		EnumInfos:         file_dewbench_v1_archive_proto_enumTypes,
 		MessageInfos:      file_dewbench_v1_archive_proto_msgTypes,
 	}.Build()
 	File_dewbench_v1_archive_proto = out.File

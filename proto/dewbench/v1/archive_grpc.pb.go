@@ -30,27 +30,31 @@ const (
 // All of a grower's data in one file, which another server takes in again.
 type ArchiveServiceClient interface {
 	// Gives out all that a grower owns: the collections with their benches, plants,
-	// feedings, observations, bench sheets and history, also what is deleted or voided and
-	// not purged yet. For information it tells too with whom collections are shared, in
-	// which societies the grower is and, if the token has the scope `manage`, which tokens
-	// and calendars there are, without their secrets. Collections of others, and of
-	// societies, are not in it. Over HTTP the answer is the archive itself, one ZIP file,
-	// unless `Accept` asks for `application/json` alone: then, and over gRPC, it comes in
-	// pages, of which the files are put together. Errors: INVALID_ARGUMENT for a page token
-	// that does not fit, NOT_FOUND (`GROWER_NOT_FOUND`), ABORTED (`WRITE_CONFLICT`) if a
-	// collection was changed while its pages were given out: begin anew.
+	// feedings, observations, photos, bench sheets and history, also what is deleted or
+	// voided and not purged yet. Photos are there as they were sent, and may tell where they
+	// were taken. For information it tells too with whom collections are shared, in which
+	// societies the grower is and, if the token has the scope `manage`, which tokens and
+	// calendars there are, without their secrets. Collections of others, and of societies,
+	// are not in it. Over HTTP the answer is the archive itself, one ZIP file, unless
+	// `Accept` asks for `application/json` alone: then, and over gRPC, it comes in pages, of
+	// which the files are put together. Errors: INVALID_ARGUMENT for a page token that does
+	// not fit, NOT_FOUND (`GROWER_NOT_FOUND`), FAILED_PRECONDITION (`ARCHIVE_TOO_LARGE`:
+	// the photos have more than 768 MiB together, or are more than 18,000, which is the most
+	// that ImportArchive takes; leave them out with `photos` NONE), ABORTED
+	// (`WRITE_CONFLICT`) if a collection was changed while its pages were given out: begin
+	// anew.
 	ExportArchive(ctx context.Context, in *ExportArchiveRequest, opts ...grpc.CallOption) (*ExportArchiveResponse, error)
 	// Takes an archive in that ExportArchive of any server gave out: each collection as a
-	// new one of the caller's. Ids of benches, plants, feedings and observations stay, and
-	// so do all times and the history; but whoever did something is the caller, as the
-	// others are not known here. Grants, societies, tokens and calendars are not taken in,
+	// new one of the caller's. Ids of benches, plants, feedings, observations and photos
+	// stay, and so do all times and the history; but whoever did something is the caller, as
+	// the others are not known here. Grants, societies, tokens and calendars are not taken in,
 	// and collections are PRIVATE. Everything is checked before anything is written, and
-	// all collections show up at once when all is there. The same archive makes the same
-	// collections once more, unless the requestId was used for it before. Over HTTP the
+	// all collections show up at once when all is there; the renditions of photos are made
+	// soon after. The same archive makes the same collections once more, unless the requestId was used for it before. Over HTTP the
 	// body may be the archive itself, as `application/zip`, with the other fields as query
 	// keys. Errors: INVALID_ARGUMENT (`INVALID_ARCHIVE`: the details name file and line),
-	// NOT_FOUND (`GROWER_NOT_FOUND`), RESOURCE_EXHAUSTED (`REQUEST_TOO_LARGE`),
-	// ALREADY_EXISTS (`REQUEST_ID_REUSED`).
+	// NOT_FOUND (`GROWER_NOT_FOUND`), RESOURCE_EXHAUSTED (`REQUEST_TOO_LARGE`,
+	// `STORAGE_FULL`), ALREADY_EXISTS (`REQUEST_ID_REUSED`).
 	ImportArchive(ctx context.Context, in *ImportArchiveRequest, opts ...grpc.CallOption) (*ImportArchiveResponse, error)
 }
 
@@ -89,27 +93,31 @@ func (c *archiveServiceClient) ImportArchive(ctx context.Context, in *ImportArch
 // All of a grower's data in one file, which another server takes in again.
 type ArchiveServiceServer interface {
 	// Gives out all that a grower owns: the collections with their benches, plants,
-	// feedings, observations, bench sheets and history, also what is deleted or voided and
-	// not purged yet. For information it tells too with whom collections are shared, in
-	// which societies the grower is and, if the token has the scope `manage`, which tokens
-	// and calendars there are, without their secrets. Collections of others, and of
-	// societies, are not in it. Over HTTP the answer is the archive itself, one ZIP file,
-	// unless `Accept` asks for `application/json` alone: then, and over gRPC, it comes in
-	// pages, of which the files are put together. Errors: INVALID_ARGUMENT for a page token
-	// that does not fit, NOT_FOUND (`GROWER_NOT_FOUND`), ABORTED (`WRITE_CONFLICT`) if a
-	// collection was changed while its pages were given out: begin anew.
+	// feedings, observations, photos, bench sheets and history, also what is deleted or
+	// voided and not purged yet. Photos are there as they were sent, and may tell where they
+	// were taken. For information it tells too with whom collections are shared, in which
+	// societies the grower is and, if the token has the scope `manage`, which tokens and
+	// calendars there are, without their secrets. Collections of others, and of societies,
+	// are not in it. Over HTTP the answer is the archive itself, one ZIP file, unless
+	// `Accept` asks for `application/json` alone: then, and over gRPC, it comes in pages, of
+	// which the files are put together. Errors: INVALID_ARGUMENT for a page token that does
+	// not fit, NOT_FOUND (`GROWER_NOT_FOUND`), FAILED_PRECONDITION (`ARCHIVE_TOO_LARGE`:
+	// the photos have more than 768 MiB together, or are more than 18,000, which is the most
+	// that ImportArchive takes; leave them out with `photos` NONE), ABORTED
+	// (`WRITE_CONFLICT`) if a collection was changed while its pages were given out: begin
+	// anew.
 	ExportArchive(context.Context, *ExportArchiveRequest) (*ExportArchiveResponse, error)
 	// Takes an archive in that ExportArchive of any server gave out: each collection as a
-	// new one of the caller's. Ids of benches, plants, feedings and observations stay, and
-	// so do all times and the history; but whoever did something is the caller, as the
-	// others are not known here. Grants, societies, tokens and calendars are not taken in,
+	// new one of the caller's. Ids of benches, plants, feedings, observations and photos
+	// stay, and so do all times and the history; but whoever did something is the caller, as
+	// the others are not known here. Grants, societies, tokens and calendars are not taken in,
 	// and collections are PRIVATE. Everything is checked before anything is written, and
-	// all collections show up at once when all is there. The same archive makes the same
-	// collections once more, unless the requestId was used for it before. Over HTTP the
+	// all collections show up at once when all is there; the renditions of photos are made
+	// soon after. The same archive makes the same collections once more, unless the requestId was used for it before. Over HTTP the
 	// body may be the archive itself, as `application/zip`, with the other fields as query
 	// keys. Errors: INVALID_ARGUMENT (`INVALID_ARCHIVE`: the details name file and line),
-	// NOT_FOUND (`GROWER_NOT_FOUND`), RESOURCE_EXHAUSTED (`REQUEST_TOO_LARGE`),
-	// ALREADY_EXISTS (`REQUEST_ID_REUSED`).
+	// NOT_FOUND (`GROWER_NOT_FOUND`), RESOURCE_EXHAUSTED (`REQUEST_TOO_LARGE`,
+	// `STORAGE_FULL`), ALREADY_EXISTS (`REQUEST_ID_REUSED`).
 	ImportArchive(context.Context, *ImportArchiveRequest) (*ImportArchiveResponse, error)
 }
 
