@@ -24,8 +24,12 @@ import (
 	"unicode/utf8"
 )
 
-// Format is the version of the archives that are written, and read.
-const Format = 1
+// Format is the version of the archives that are written. Older ones are read too: those
+// of version 1 have no photos.
+const (
+	Format       = 2
+	oldestFormat = 1
+)
 
 // Descriptor is the file that names all others with their sizes and digests, by the
 // specification of Data Packages (specs.frictionlessdata.io, version 1).
@@ -33,9 +37,11 @@ const Descriptor = "datapackage.json"
 
 // What an archive may be at most.
 const (
-	MaxBytes       = 256 << 20 // of the ZIP file
-	MaxInflated    = 1 << 30   // of all files together, after inflation
+	MaxBytes       = 1 << 30   // of the ZIP file: what comes within 15 minutes at 10 Mbit/s
+	MaxInflated    = 1 << 30   // of all files together but photos, after inflation
+	MaxPhotoBytes  = 768 << 20 // of all photos together
 	MaxFiles       = 20_000
+	MaxPhotos      = 18_000    // files of photos that are given out, so that there is room for others
 	MaxRatio       = 250       // of a file's size to that in the ZIP file, where it has a MiB or more
 	MaxRecords     = 1_000_000 // lines of all tables together
 	MaxLine        = 1 << 20   // of a line in bytes
@@ -54,7 +60,8 @@ own. Nobody but the grower has a licence to use it: ask before you pass it on.
 Mind
 ----
 It tells what is kept secret elsewhere: where rare plants stand and come from, how to
-reach people, who bought what. Keep it like a key, and delete copies that nobody needs.
+reach people, who bought what. The files of photos may tell where they were taken. Keep
+it like a key, and delete copies that nobody needs.
 Secrets of tokens and calendars are not in it: nobody can call a server with it.
 
 What is in it
@@ -70,6 +77,8 @@ collections/ID/          one folder for each collection that the grower owns:
   plants.jsonl             plants
   feedings.jsonl           feedings; one with a deleteTime was voided
   observations.jsonl       observations, likewise
+  photos.jsonl             photos: what is said of them and measured on them
+  photos/                  their files as they were sent, each called by its SHA-256
   *_revisions.jsonl        the history: what stood before each change
   sheets.jsonl             bench sheets
   grants.jsonl             with whom it is shared (for information)
@@ -80,8 +89,25 @@ the server (/openapi.json). Times are those of UTC.
 To take it in, on any server: dewbench archive restore FILE
 `
 
-// goodPath is what the path of a file may be.
+// goodPath is what the path of a file may be, but for those of photos.
 var goodPath = regexp.MustCompile(`^(?:[a-z0-9_-]{1,80}/){0,2}[A-Za-z0-9_-]{1,80}\.(?:json|jsonl|txt)$`)
+
+var photoPath = regexp.MustCompile(`^(collections/[a-z0-9-]{1,63}/)photos/([0-9a-f]{64})$`)
+
+// PhotoFile is the path of the file of a photo of a collection. It is called by its
+// SHA-256, 64 hexadecimal digits, so that there is one of each in a collection.
+func PhotoFile(collection, sha256 string) string {
+	return "collections/" + collection + "/photos/" + sha256
+}
+
+// PhotoOf tells whether a path is that of the file of a photo, and what its digest is to be.
+func PhotoOf(file string) (sha256 string, ok bool) {
+	parts := photoPath.FindStringSubmatch(file)
+	if parts == nil {
+		return "", false
+	}
+	return parts[2], true
+}
 
 // Fault is what is wrong with an archive.
 type Fault struct {
@@ -142,9 +168,9 @@ func (r *resources) UnmarshalJSON(text []byte) error {
 type resource struct {
 	Name      string `json:"name"`
 	Path      string `json:"path"`
-	Format    string `json:"format"`
-	MediaType string `json:"mediatype"`
-	Encoding  string `json:"encoding"`
+	Format    string `json:"format,omitempty"`
+	MediaType string `json:"mediatype,omitempty"`
+	Encoding  string `json:"encoding,omitempty"`
 	Bytes     int64  `json:"bytes"`
 	Hash      string `json:"hash"`
 }
@@ -174,41 +200,64 @@ func NewWriter(to io.Writer, at time.Time) *Writer {
 
 // Add adds text to a file. Those of one file come one behind the other.
 func (w *Writer) Add(file, text string) error {
+	return w.add(file, []byte(text), goodPath.MatchString(file) && file != Descriptor, zip.Deflate)
+}
+
+// AddPhoto adds bytes to the file of a photo. Those of one come one behind the other, and
+// must be all of it: what comes next is refused else.
+func (w *Writer) AddPhoto(file string, data []byte) error {
+	// Pictures are packed already.
+	return w.add(file, data, photoPath.MatchString(file), zip.Store)
+}
+
+func (w *Writer) add(file string, data []byte, good bool, method uint16) error {
 	if file != w.now || file == "" {
-		w.end()
-		if !goodPath.MatchString(file) || file == Descriptor || w.written[file] {
+		if err := w.end(); err != nil {
+			return err
+		}
+		if !good || w.written[file] {
 			return fmt.Errorf("a file %q in an archive", file)
 		}
-		to, err := w.zip.CreateHeader(&zip.FileHeader{Name: file, Method: zip.Deflate, Modified: w.at})
+		to, err := w.zip.CreateHeader(&zip.FileHeader{Name: file, Method: method, Modified: w.at})
 		if err != nil {
 			return err
 		}
 		w.now, w.to, w.digest, w.size = file, to, sha256.New(), 0
 		w.written[file] = true
 	}
-	w.size += int64(len(text))
-	_, _ = io.WriteString(w.digest, text) // it never fails
-	_, err := io.WriteString(w.to, text)
+	w.size += int64(len(data))
+	_, _ = w.digest.Write(data) // it never fails
+	_, err := w.to.Write(data)
 	return err
 }
 
 // end notes the file that was written.
-func (w *Writer) end() {
+func (w *Writer) end() error {
 	if w.now == "" {
-		return
+		return nil
 	}
-	kind := strings.TrimPrefix(path.Ext(w.now), ".")
-	w.all.Resources = append(w.all.Resources, resource{
-		Name: strings.ToLower(strings.TrimSuffix(w.now, path.Ext(w.now))), Path: w.now, Format: kind, MediaType: mediaTypes[kind],
-		Encoding: "utf-8", Bytes: w.size, Hash: "sha256:" + hex.EncodeToString(w.digest.Sum(nil)),
-	})
+	sum := hex.EncodeToString(w.digest.Sum(nil))
+	of := resource{Name: strings.ToLower(strings.TrimSuffix(w.now, path.Ext(w.now))), Path: w.now, Bytes: w.size, Hash: sumMark + sum}
+	if digest, photo := PhotoOf(w.now); !photo {
+		of.Format = strings.TrimPrefix(path.Ext(w.now), ".")
+		of.MediaType, of.Encoding = mediaTypes[of.Format], "utf-8"
+	} else if digest != sum { // no server would take it in
+		return fmt.Errorf("%s is damaged: its SHA-256 is %s", w.now, sum)
+	}
+	w.all.Resources = append(w.all.Resources, of)
 	w.now = ""
+	return nil
 }
+
+// sumMark is what digests in the descriptor begin with.
+const sumMark = "sha256:"
 
 // Close writes the descriptor and the end of the archive. It does not close what the
 // archive is written to.
 func (w *Writer) Close() error {
-	w.end()
+	if err := w.end(); err != nil {
+		return err
+	}
 	text, err := json.MarshalIndent(w.all, "", "  ")
 	if err != nil {
 		return err
@@ -247,11 +296,12 @@ func Open(from io.ReaderAt, size int64) (*Reader, error) {
 		return nil, fault("", 0, "has %d files, and %d are the most", len(z.File), MaxFiles)
 	}
 	r := &Reader{files: map[string]*zip.File{}, sums: map[string]resource{}}
-	var all uint64
+	var all, photos uint64
 	for _, f := range z.File {
 		name := cut(f.Name)
+		_, photo := PhotoOf(f.Name)
 		switch {
-		case !goodPath.MatchString(f.Name):
+		case !photo && !goodPath.MatchString(f.Name):
 			return nil, fault("", 0, "has a file %q, which no archive has", name)
 		case r.files[f.Name] != nil:
 			return nil, fault(name, 0, "stands twice in the archive")
@@ -264,8 +314,16 @@ func Open(from io.ReaderAt, size int64) (*Reader, error) {
 		case f.UncompressedSize64 > 1<<20 && f.UncompressedSize64/MaxRatio > f.CompressedSize64:
 			return nil, fault(name, 0, "is packed more than %d to 1", MaxRatio)
 		}
-		if all += f.UncompressedSize64; all > MaxInflated {
+		if photo {
+			photos += f.UncompressedSize64
+		} else {
+			all += f.UncompressedSize64
+		}
+		if all > MaxInflated {
 			return nil, fault("", 0, "has more than %d bytes after inflation", MaxInflated)
+		}
+		if photos > MaxPhotoBytes {
+			return nil, fault("", 0, "has photos of more than %d bytes together", MaxPhotoBytes)
 		}
 		r.files[f.Name] = f
 		r.paths = append(r.paths, f.Name)
@@ -320,11 +378,12 @@ func (r *Reader) describe() error {
 	if err := json.Unmarshal(text, &all); err != nil {
 		return fault(Descriptor, 0, "is not a description of an archive: %s", cut(err.Error()))
 	}
-	if all.Format != Format {
-		return fault(Descriptor, 0, "has dewbenchFormat %d, and this server reads %d alone", all.Format, Format)
+	if all.Format < oldestFormat || all.Format > Format {
+		return fault(Descriptor, 0, "has dewbenchFormat %d, and this server reads %d to %d", all.Format, oldestFormat, Format)
 	}
 	for _, of := range all.Resources {
 		name := cut(of.Path)
+		digest, photo := PhotoOf(of.Path)
 		switch f := r.files[of.Path]; {
 		case f == nil || of.Path == Descriptor:
 			return fault(Descriptor, 0, "names %q, which is not there", name)
@@ -332,6 +391,8 @@ func (r *Reader) describe() error {
 			return fault(Descriptor, 0, "names %q twice", name)
 		case f.UncompressedSize64 != uint64(of.Bytes):
 			return fault(name, 0, "has %d bytes, and by %s it has %d", f.UncompressedSize64, Descriptor, of.Bytes)
+		case photo && of.Hash != sumMark+digest:
+			return fault(name, 0, "has another digest in %s than in its name", Descriptor)
 		}
 		r.sums[of.Path] = of
 	}
@@ -360,6 +421,44 @@ func (r *Reader) Paths() []string { return r.paths }
 
 // Has tells whether there is a file.
 func (r *Reader) Has(file string) bool { return r.files[file] != nil }
+
+// Size is how many bytes a file has; 0 if it is not there.
+func (r *Reader) Size(file string) int64 { return r.sums[file].Bytes }
+
+// Photo opens the file of a photo. Its digest is judged by the end of it: what is not what
+// its name says gives a Fault in place of io.EOF. The caller closes it.
+func (r *Reader) Photo(file string) (io.ReadCloser, error) {
+	f := r.files[file]
+	digest, photo := PhotoOf(file)
+	if f == nil || !photo {
+		return nil, fault(file, 0, "is not there")
+	}
+	in, err := f.Open()
+	if err != nil {
+		return nil, fault(file, 0, "cannot be inflated")
+	}
+	return &photoReader{in, file, digest, int64(f.UncompressedSize64), sha256.New()}, nil
+}
+
+type photoReader struct {
+	io.ReadCloser
+	file, want string
+	left       int64 // of the bytes that it says to have
+	digest     hash.Hash
+}
+
+func (p *photoReader) Read(to []byte) (int, error) {
+	n, err := p.ReadCloser.Read(to)
+	_, _ = p.digest.Write(to[:n]) // it never fails
+	p.left -= int64(n)
+	switch {
+	case p.left < 0, errors.Is(err, io.EOF) && (p.left > 0 || hex.EncodeToString(p.digest.Sum(nil)) != p.want):
+		return n, fault(p.file, 0, "is not what its name says it is: it was changed or damaged")
+	case err != nil && !errors.Is(err, io.EOF):
+		return n, fault(p.file, 0, "cannot be inflated: the archive is damaged")
+	}
+	return n, err
+}
 
 // Check reads a whole file that says nothing to a server, so that its digest is judged.
 func (r *Reader) Check(file string, counter *Counter) error {
@@ -437,7 +536,7 @@ func (l *Lines) Next() (text []byte, ok bool, err error) {
 			return l.judged()
 		case errors.Is(err, io.EOF):
 			l.line = 0
-			if l.size != l.sum.Bytes || "sha256:"+hex.EncodeToString(l.digest.Sum(nil)) != l.sum.Hash {
+			if l.size != l.sum.Bytes || sumMark+hex.EncodeToString(l.digest.Sum(nil)) != l.sum.Hash {
 				return nil, false, l.fail("is not what %s says it is: it was changed or damaged", Descriptor)
 			}
 			l.ended = true

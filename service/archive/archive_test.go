@@ -9,6 +9,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash/crc32"
+	"io"
 	"math"
 	"strings"
 	"testing"
@@ -23,7 +25,13 @@ func write(t testing.TB, files ...[2]string) []byte {
 	var out bytes.Buffer
 	w := NewWriter(&out, made)
 	for _, f := range files {
-		if err := w.Add(f[0], f[1]); err != nil {
+		var err error
+		if _, photo := PhotoOf(f[0]); photo {
+			err = w.AddPhoto(f[0], []byte(f[1]))
+		} else {
+			err = w.Add(f[0], f[1])
+		}
+		if err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -42,6 +50,21 @@ func readWhole(text []byte) (map[string]string, error) {
 	out, counter := map[string]string{}, &Counter{}
 	for _, file := range r.Paths() {
 		if file == Descriptor {
+			continue
+		}
+		if _, photo := PhotoOf(file); photo {
+			in, err := r.Photo(file)
+			if err != nil {
+				return nil, err
+			}
+			data, err := io.ReadAll(in)
+			if err = errors.Join(err, in.Close()); err != nil {
+				return nil, err
+			}
+			if int64(len(data)) != r.Size(file) {
+				return nil, fmt.Errorf("%s has %d bytes, and tells of %d", file, len(data), r.Size(file))
+			}
+			out[file] = string(data)
 			continue
 		}
 		lines := r.Lines(file, MaxLine, counter)
@@ -96,7 +119,7 @@ func TestWriteAndRead(t *testing.T) {
 	}
 	var out bytes.Buffer
 	w := NewWriter(&out, made)
-	for _, bad := range []string{"", "/a.json", "../a.json", "a/b/c/d.json", Descriptor, "a.exe", `a\b.json`} {
+	for _, bad := range []string{"", "/a.json", "collections/a/photos/" + strings.Repeat("0", 64), "../a.json", "a/b/c/d.json", Descriptor, "a.exe", `a\b.json`} {
 		if err := w.Add(bad, "x"); err == nil {
 			t.Errorf("%q was written", bad)
 		}
@@ -106,7 +129,8 @@ func TestWriteAndRead(t *testing.T) {
 // TestDamage cuts an archive off at every byte and changes every byte: what comes out is
 // the same, or a fault.
 func TestDamage(t *testing.T) {
-	text := write(t, [2]string{"grower.json", "{}\n"}, [2]string{"collections/a/plants.jsonl", strings.Repeat("a plant\n", 40)})
+	text := write(t, [2]string{"grower.json", "{}\n"}, [2]string{"collections/a/plants.jsonl", strings.Repeat("a plant\n", 40)},
+		picture("a", "not much of a picture"))
 	whole, err := readWhole(text)
 	if err != nil {
 		t.Fatal(err)
@@ -195,6 +219,7 @@ func TestLimits(t *testing.T) {
 // FuzzReader reads anything: a fault, or what is there.
 func FuzzReader(f *testing.F) {
 	f.Add(write(f, [2]string{"grower.json", "{}\n"}, [2]string{"collections/a/plants.jsonl", "a\nb\n"}))
+	f.Add(write(f, picture("a", "a"), picture("b", "a")))
 	f.Add(write(f))
 	f.Add([]byte("PK\x05\x06" + strings.Repeat("\x00", 18)))
 	f.Fuzz(func(t *testing.T, text []byte) {
@@ -252,6 +277,124 @@ func TestLongDescription(t *testing.T) {
 		err := json.Unmarshal([]byte(`{"resources":[`+strings.Repeat(one+",", MaxFiles)+one+`]}`), &all)
 		if err == nil || len(all.Resources) > MaxFiles {
 			t.Errorf("%s: %d, %v", one, len(all.Resources), err)
+		}
+	}
+}
+
+// picture is the file of a photo of a collection.
+func picture(collection, data string) [2]string {
+	sum := sha256.Sum256([]byte(data))
+	return [2]string{PhotoFile(collection, hex.EncodeToString(sum[:])), data}
+}
+
+// TestPhotos writes files of photos in pieces: archive/zip of Go finds them as they are, and
+// what is not all there is not given out.
+func TestPhotos(t *testing.T) {
+	data := strings.Repeat("a picture", 1000)
+	file := picture("a", data)[0]
+	var out bytes.Buffer
+	w := NewWriter(&out, made)
+	for _, piece := range []string{data[:10], data[10:20], data[20:]} {
+		if err := w.AddPhoto(file, []byte(piece)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Add("grower.json", "{}\n"); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	z, err := zip.NewReader(bytes.NewReader(out.Bytes()), int64(out.Len()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := z.File[0]; f.Name != file || f.Method != zip.Store || f.CRC32 != crc32.ChecksumIEEE([]byte(data)) {
+		t.Errorf("%+v", f.FileHeader)
+	}
+	if files, err := readWhole(out.Bytes()); err != nil || files[file] != data {
+		t.Errorf("%v", err)
+	}
+	half := NewWriter(io.Discard, made)
+	if err := half.AddPhoto(file, []byte(data[:10])); err != nil {
+		t.Fatal(err)
+	}
+	if err := half.Close(); err == nil || !strings.Contains(err.Error(), file+" is damaged") {
+		t.Errorf("half of it: %v", err)
+	}
+	half = NewWriter(io.Discard, made)
+	if err := half.AddPhoto(file, []byte(data[:10])); err != nil {
+		t.Fatal(err)
+	}
+	if err := half.Add("grower.json", "{}\n"); err == nil {
+		t.Error("half of it, and another file")
+	}
+	for _, bad := range []string{"", "grower.json", "photos/" + strings.Repeat("0", 64), "collections/a/photos/" + strings.Repeat("0", 63), "collections/A/photos/" + strings.Repeat("0", 64)} {
+		if err := NewWriter(io.Discard, made).AddPhoto(bad, []byte("x")); err == nil {
+			t.Errorf("%q was written", bad)
+		}
+	}
+	if _, err := (&Reader{}).Photo(file); err == nil {
+		t.Error("a file that is not there is read")
+	}
+}
+
+// TestLyingPhotos reads files of photos that are not what their names say.
+func TestLyingPhotos(t *testing.T) {
+	good := picture("a", "a picture")
+	digest := strings.TrimPrefix(good[0], "collections/a/photos/")
+	pack := func(method uint16, data string, size uint64, hash string) []byte {
+		var out bytes.Buffer
+		z := zip.NewWriter(&out)
+		to, err := z.CreateHeader(&zip.FileHeader{Name: good[0], Method: method})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := io.WriteString(to, data); err != nil {
+			t.Fatal(err)
+		}
+		if to, err = z.Create(Descriptor); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := fmt.Fprintf(to, `{"dewbenchFormat":2,"resources":[{"path":%q,"bytes":%d,"hash":"sha256:%s"}]}`, good[0], size, hash); err != nil {
+			t.Fatal(err)
+		}
+		if err := z.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return out.Bytes()
+	}
+	large := func() []byte { // by its headers alone
+		var out bytes.Buffer
+		z := zip.NewWriter(&out)
+		for i := range 3 {
+			if _, err := z.CreateRaw(&zip.FileHeader{Name: fmt.Sprintf("collections/a/photos/%064d", i), CompressedSize64: MaxPhotoBytes / 2, UncompressedSize64: MaxPhotoBytes / 2}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := z.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return out.Bytes()
+	}
+	const changed = "is not what its name says it is: it was changed or damaged"
+	for _, c := range []struct {
+		name string
+		text []byte
+		want string
+	}{
+		{"as it is", pack(zip.Store, good[1], 9, digest), ""},
+		{"packed", pack(zip.Deflate, good[1], 9, digest), ""},
+		{"other bytes", pack(zip.Store, "A picture", 9, digest), good[0] + ": " + changed},
+		{"other bytes, packed", pack(zip.Deflate, "A picture", 9, digest), good[0] + ": " + changed},
+		{"nothing", pack(zip.Store, "", 0, digest), good[0] + ": " + changed},
+		{"another digest", pack(zip.Store, good[1], 9, strings.Repeat("0", 64)), good[0] + ": has another digest in datapackage.json than in its name"},
+		{"another size", pack(zip.Store, good[1], 8, digest), good[0] + ": has 9 bytes, and by datapackage.json it has 8"},
+		{"more than are taken", large(), fmt.Sprintf("the archive has photos of more than %d bytes together", MaxPhotoBytes)},
+	} {
+		_, err := readWhole(c.text)
+		if (err == nil) != (c.want == "") || err != nil && err.Error() != c.want {
+			t.Errorf("%s: %v", c.name, err)
 		}
 	}
 }
