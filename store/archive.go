@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"google.golang.org/protobuf/proto"
+	"gorm.io/gorm"
 
 	pb "dewbench/proto/dewbench/v1"
 )
@@ -16,6 +17,11 @@ import (
 
 // there is the condition that the plant of a row will not be gone for good by a moment.
 const there = "EXISTS (SELECT 1 FROM plants p WHERE p.collection_id = %s.collection_id AND p.plant_id = %[1]s.%s AND (p.purge_us IS NULL OR p.purge_us > ?))"
+
+// photoThere is the condition that the photo of a change will not be gone for good by a
+// moment.
+const photoThere = "EXISTS (SELECT 1 FROM photos h WHERE h.collection_id = revisions.collection_id AND h.plant_id = revisions.plant_id" +
+	" AND h.photo_id = revisions.resource_id AND (h.purge_us IS NULL OR h.purge_us > ?))"
 
 // ArchivedFeedings returns feedings, voided ones and those of deleted plants too, in the
 // order of plants and ids, with the ref of each, but none of plants to be purged by goneUs.
@@ -46,6 +52,44 @@ func (c *Collection) ArchivedObservations(q List) (all []*pb.Observation, refs [
 	return all, refs, next, err
 }
 
+// ArchivedPhotos is ArchivedFeedings for photos, none of those to be purged by goneUs.
+func (c *Collection) ArchivedPhotos(q List) (all []*Photo, next []any, err error) {
+	q.Order, q.Deleted = "name", true
+	rows, next, err := list[photoRow](c.tx, &photoListAll, c.own().Where(fmt.Sprintf(there, "photos", "plant_id"), q.GoneUs), q)
+	if err != nil {
+		return nil, nil, err
+	}
+	all, err = photos(rows)
+	return all, next, err
+}
+
+// ArchivedFile is a file that photos of a collection have.
+type ArchivedFile struct {
+	Sha256    string
+	SizeBytes int64
+}
+
+// archivedFiles finds the files of photos, but of none to be purged by goneUs.
+func (c *Collection) archivedFiles(goneUs int64) *gorm.DB {
+	return c.own().Model(&photoRow{}).Where(fmt.Sprintf(there, "photos", "plant_id")+" AND (purge_us IS NULL OR purge_us > ?)", goneUs, goneUs).
+		Select("sha256, MAX(size_bytes) AS size_bytes").Group("sha256") // of one digest all have one size
+}
+
+// ArchivedFiles returns the files of photos from a digest on, each once, in the order of
+// digests, at most limit, but of no photos to be purged by goneUs.
+func (c *Collection) ArchivedFiles(from string, limit int, goneUs int64) (all []ArchivedFile, err error) {
+	err = c.archivedFiles(goneUs).Where("sha256 >= ?", from).Order("sha256").Limit(limit).Find(&all).Error
+	return all, err
+}
+
+// CountArchivedFiles returns how many files ArchivedFiles has in all, and how many bytes
+// they have together.
+func (c *Collection) CountArchivedFiles(goneUs int64) (files, size int64, err error) {
+	var sum struct{ Files, Size int64 }
+	err = c.tx.q().Table("(?) AS files", c.archivedFiles(goneUs)).Select("COUNT(*) AS files, COALESCE(SUM(size_bytes), 0) AS size").Scan(&sum).Error
+	return sum.Files, sum.Size, err
+}
+
 var archivedRevisionList = listing{
 	orders: map[string][]string{"name": {"plant_id", "resource_id", "number"}},
 	usual:  "name",
@@ -60,6 +104,9 @@ func (c *Collection) ArchivedRevisions(kind Kind, q List) ([]Revised, []any, err
 		base = base.Where(fmt.Sprintf(there, "revisions", "resource_id"), q.GoneUs)
 	case FeedingKind, ObservationKind, PhotoKind:
 		base = base.Where(fmt.Sprintf(there, "revisions", "plant_id"), q.GoneUs)
+	}
+	if kind == PhotoKind {
+		base = base.Where(photoThere, q.GoneUs)
 	}
 	rows, next, err := list[revisionRow](c.tx, &archivedRevisionList, base, q)
 	if err != nil {
@@ -225,6 +272,24 @@ func (c *Collection) RestoreObservations(all []*pb.Observation, refs []string, r
 			RecorderID: recorder, CreateUs: Micros(m.GetCreateTime()), UpdateUs: Micros(m.GetUpdateTime()),
 			DeleteUs: maybeMicros(m.GetDeleteTime()), Version: LastRevision(m.GetEtag()), Stamp: stamp(),
 		}
+		r.Photo = linkedPhoto(m)
+		if err := r.set(m); err != nil {
+			return err
+		}
+	}
+	return insertSome(c.tx, rows)
+}
+
+// RestorePhotos is RestoreFeedings for photos. Their files must be in the bucket; the
+// renditions of these are still to be made.
+func (c *Collection) RestorePhotos(all []*Photo, recorder string) error {
+	rows := make([]photoRow, len(all))
+	for i, p := range all {
+		m := p.Photo
+		r := &rows[i]
+		*r = newPhotoRow(c.id, p)
+		r.RecorderID, r.CreateUs, r.UpdateUs = recorder, Micros(m.GetCreateTime()), Micros(m.GetUpdateTime())
+		r.DeleteUs, r.PurgeUs, r.Version = maybeMicros(m.GetDeleteTime()), maybeMicros(m.GetPurgeTime()), LastRevision(m.GetEtag())
 		if err := r.set(m); err != nil {
 			return err
 		}
@@ -253,6 +318,8 @@ func (c *Collection) RestoreRevisions(all []Revised, grower string) error {
 			b.Recorder = GrowerName(grower)
 		case *pb.Observation:
 			b.Recorder = GrowerName(grower)
+		case *pb.Photo:
+			b.Recorder = GrowerName(grower)
 		}
 		s, err := text(before)
 		if err != nil {
@@ -276,6 +343,8 @@ func beforeOf(m *pb.Revision) proto.Message {
 		return before.Feeding
 	case *pb.Revision_Observation:
 		return before.Observation
+	case *pb.Revision_Photo:
+		return before.Photo
 	}
 	return nil
 }

@@ -201,6 +201,15 @@ func (c *Collection) CreateObservations(all []*pb.Observation, by By) ([]*pb.Obs
 	return c.createObservations(all, nil, by)
 }
 
+// linkedPhoto is the photo on which an observation was measured, as it is kept.
+func linkedPhoto(m *pb.Observation) *string {
+	photo := Segment(m.GetPhoto(), "photos")
+	if photo == "" {
+		return nil
+	}
+	return orNil(Segment(m.GetPhoto(), "plants") + "/" + photo)
+}
+
 func (c *Collection) createObservations(all []*pb.Observation, refs []string, by By) ([]*pb.Observation, error) {
 	rows, history := make([]observationRow, len(all)), make([]revisionRow, len(all))
 	for i, m := range all {
@@ -209,9 +218,7 @@ func (c *Collection) createObservations(all []*pb.Observation, refs []string, by
 			CollectionID: c.id, PlantID: Segment(m.GetName(), "plants"), ObservationID: Segment(m.GetName(), "observations"), Ref: refOf(refs, i),
 			RecorderID: by.Grower, CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
 		}
-		if photo := Segment(m.GetPhoto(), "photos"); photo != "" {
-			r.Photo = orNil(Segment(m.GetPhoto(), "plants") + "/" + photo)
-		}
+		r.Photo = linkedPhoto(m)
 		err := r.set(m)
 		if err != nil {
 			return nil, err

@@ -123,17 +123,22 @@ func (c *Collection) photo(plant, id string) *gorm.DB {
 	return c.plant(plant).Where("photo_id = ?", id)
 }
 
+// newPhotoRow returns the row of a photo with what never changes.
+func newPhotoRow(collection string, p *Photo) photoRow {
+	m := p.Photo
+	return photoRow{
+		CollectionID: collection, PlantID: Segment(m.GetName(), "plants"), PhotoID: Segment(m.GetName(), "photos"),
+		Sha256: m.GetSha256(), Format: p.Format, SizeBytes: m.GetSizeBytes(), WidthPx: m.GetWidthPx(), HeightPx: m.GetHeightPx(), Orientation: p.Orientation,
+		CameraUs: p.CameraUs, CameraSource: int32(p.CameraSource), Stamp: stamp(),
+	}
+}
+
 // CreatePhoto adds a photo, with the plant and id of its name. Errors: ErrExists if the id
 // is taken or the plant has one of the same digest, ErrReference if the plant is not there.
 func (c *Collection) CreatePhoto(p *Photo, by By) (*Photo, error) {
-	m := p.Photo
-	r := photoRow{
-		CollectionID: c.id, PlantID: Segment(m.GetName(), "plants"), PhotoID: Segment(m.GetName(), "photos"),
-		Sha256: m.GetSha256(), Format: p.Format, SizeBytes: m.GetSizeBytes(), WidthPx: m.GetWidthPx(), HeightPx: m.GetHeightPx(), Orientation: p.Orientation,
-		CameraUs: p.CameraUs, CameraSource: int32(p.CameraSource),
-		RecorderID: by.Grower, CreateUs: by.Us, UpdateUs: by.Us, Version: 1, Stamp: stamp(),
-	}
-	if err := r.set(m); err != nil {
+	r := newPhotoRow(c.id, p)
+	r.RecorderID, r.CreateUs, r.UpdateUs, r.Version = by.Grower, by.Us, by.Us, 1
+	if err := r.set(p.Photo); err != nil {
 		return nil, err
 	}
 	if err := c.tx.q().Create(&r).Error; err != nil {

@@ -159,6 +159,14 @@ var collectionMethods = map[string]struct {
 		all, refs, _, err := c.ArchivedObservations(store.List{Limit: big})
 		return []any{all, refs}, err
 	}},
+	"ArchivedPhotos": {empty, func(c *store.Collection, _ ids) (any, error) {
+		return both(c.ArchivedPhotos(store.List{Limit: big}))
+	}},
+	"ArchivedFiles": {empty, func(c *store.Collection, _ ids) (any, error) { return c.ArchivedFiles("", big, noon) }},
+	"CountArchivedFiles": {empty, func(c *store.Collection, _ ids) (any, error) {
+		files, size, err := c.CountArchivedFiles(noon)
+		return []int64{files, size}, err
+	}},
 	"ArchivedRevisions": {empty, func(c *store.Collection, _ ids) (any, error) {
 		var all []store.Revised
 		var errs []error
@@ -190,6 +198,9 @@ var collectionMethods = map[string]struct {
 		m := repotted()
 		m.Name, m.ObserveTime = store.ObservationName(c.ID(), i.plant, "new"), stampOf(noon)
 		return nil, c.RestoreObservations([]*pb.Observation{m}, []string{"new"}, "g1")
+	}},
+	"RestorePhotos": {dangles, func(c *store.Collection, i ids) (any, error) {
+		return nil, c.RestorePhotos([]*store.Photo{{Photo: &pb.Photo{Name: store.PhotoName(c.ID(), i.plant, "new"), Sha256: "00", CreateTime: stampOf(noon)}}}, "g1")
 	}},
 	"RestoreRevisions": {empty, func(c *store.Collection, i ids) (any, error) {
 		r := &pb.Revision{Number: 99, Action: pb.Revision_CREATED, CreateTime: stampOf(noon)}
