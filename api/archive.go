@@ -14,6 +14,7 @@ import (
 
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service"
@@ -70,12 +71,17 @@ func (g *gateway) giveArchive(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer g.remove(r.Context(), file)
-	name := "growers/" + strings.TrimSuffix(r.URL.Path[strings.LastIndexByte(r.URL.Path, '/')+1:], ":export")
+	req := &pb.ExportArchiveRequest{
+		Name:     "growers/" + strings.TrimSuffix(r.URL.Path[strings.LastIndexByte(r.URL.Path, '/')+1:], ":export"),
+		PageSize: archivePage,
+		// The query was checked: there is no other value.
+		Photos: pb.ExportArchiveRequest_Photos(pb.ExportArchiveRequest_Photos_value[r.URL.Query().Get("photos")]),
+	}
 	ctx := metadata.NewOutgoingContext(r.Context(), metadata.Pairs(
 		"authorization", r.Header.Get("Authorization"), requestIDHeader, requestID(r.Context())))
 	at := time.Now()
 	for try := 1; ; try++ {
-		if err = putTogether(ctx, file, pb.NewArchiveServiceClient(g.conn), name, at); err == nil {
+		if err = putTogether(ctx, file, pb.NewArchiveServiceClient(g.conn), req, at); err == nil {
 			break
 		}
 		if try == archiveTries || reasonOf(status.Convert(err)) != service.WriteConflict {
@@ -105,7 +111,7 @@ func (g *gateway) giveArchive(w http.ResponseWriter, r *http.Request) {
 }
 
 // putTogether writes an archive into a file from the pages of its call.
-func putTogether(ctx context.Context, file *scratch, calls pb.ArchiveServiceClient, name string, at time.Time) error {
+func putTogether(ctx context.Context, file *scratch, calls pb.ArchiveServiceClient, req *pb.ExportArchiveRequest, at time.Time) error {
 	if _, err := file.Seek(0, io.SeekStart); err != nil {
 		return fmt.Errorf("write an archive: %w", err)
 	}
@@ -114,12 +120,19 @@ func putTogether(ctx context.Context, file *scratch, calls pb.ArchiveServiceClie
 	}
 	to := service.NewArchiveWriter(file, at)
 	for token := ""; ; {
-		page, err := calls.ExportArchive(ctx, &pb.ExportArchiveRequest{Name: name, PageSize: archivePage, PageToken: token})
+		next := proto.CloneOf(req)
+		next.PageToken = token
+		page, err := calls.ExportArchive(ctx, next)
 		if err != nil {
 			return err
 		}
 		for _, piece := range page.GetPieces() {
-			if err := to.Add(piece.GetPath(), piece.GetText()); err != nil {
+			if service.IsArchivedPhoto(piece.GetPath()) {
+				err = to.AddPhoto(piece.GetPath(), piece.GetData())
+			} else {
+				err = to.Add(piece.GetPath(), piece.GetText())
+			}
+			if err != nil {
 				return fmt.Errorf("write an archive: %w", err)
 			}
 		}

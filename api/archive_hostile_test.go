@@ -103,7 +103,7 @@ func TestHostileArchives(t *testing.T) {
 				}
 				return out.Bytes()
 			}(), "datapackage.json: is not a description of an archive: resources is no list"},
-			{"an unknown version", zipOf(t, with("descriptor", `{"dewbenchFormat":2,"resources":[]}`)), "datapackage.json: has dewbenchFormat 2"},
+			{"an unknown version", zipOf(t, with("descriptor", `{"dewbenchFormat":3,"resources":[]}`)), "datapackage.json: has dewbenchFormat 3, and this server reads 1 to 2"},
 			{"no description", zipOf(t, with("descriptor", `[`)), "datapackage.json: is not a description"},
 			{"a wrong digest", wrongSum, "grower.json: has"},
 			{"a path out of it", zipOf(t, with("../../etc/passwd.txt", "x")), "which no archive has"},

@@ -51,6 +51,7 @@ var table = map[service.Reason]kind{
 	service.InvalidOrder:      {codes.InvalidArgument, 0, "The list cannot be ordered so."},
 	service.InvalidTable:      {codes.InvalidArgument, 0, "Rows of the table are wrong, or all of it. Ask with `validateOnly` what is wrong with which row; `goodRowsOnly` brings in the others."},
 	service.InvalidArchive:    {codes.InvalidArgument, 0, "The archive is damaged, was changed, or holds what no server gives out. The details name file and line."},
+	service.ArchiveTooLarge:   {codes.FailedPrecondition, 0, "The photos are more than an archive takes. Leave them out with photos NONE, and get them one by one."},
 	service.InvalidPhoto:      {codes.InvalidArgument, 0, "The file is no JPEG, PNG or WebP, is damaged, or has more pixels than are taken. The message says which."},
 	service.InvalidPageToken:  {codes.InvalidArgument, 0, "The page token is not of this list with these arguments. Begin with the first page."},
 	service.TaxonNotFound:     {codes.NotFound, 0, "The catalogue has no such taxon. Search with `GET /v1/taxa?filter=`."},

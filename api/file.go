@@ -46,7 +46,7 @@ type fileKind struct {
 var (
 	archiveFiles = &fileKind{
 		call: pb.ArchiveService_ImportArchive_FullMethodName, field: "archive", one: "archive", most: service.MaxArchiveBytes,
-		hint: "send an archive as it is with the header Content-Type: " + archiveType, atOnce: 16, atOnceOfOne: 2,
+		hint: "send an archive as it is with the header Content-Type: " + archiveType, atOnce: 8, atOnceOfOne: 2,
 		sent: func(r *http.Request) bool { return bodyType(r) == archiveType },
 	}
 	// What a photo is its bytes tell, whatever the header says.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -50,7 +51,16 @@ const (
 	archivePage = 1 << 20
 	// archivedSheets is how many bench sheets are read at once: each may have 2,000 rows.
 	archivedSheets = 10
+	// archivePicture is how many bytes a page has that holds pieces of photos.
+	archivePicture = 3 << 20
 )
+
+// IsArchivedPhoto tells whether the path of a piece of an archive is that of the file of a
+// photo.
+func IsArchivedPhoto(path string) bool {
+	_, is := archive.PhotoOf(path)
+	return is
+}
 
 // archiveLine writes a message as a line of an archive, without what is unset.
 func archiveLine(m proto.Message) (string, error) {
@@ -78,21 +88,22 @@ func archiveLines[M proto.Message](all []M) (lines []string, err error) {
 }
 
 // archivedFile is a file of a collection: its name, how many records are read at once (0:
-// as many as the page has room for), and what reads some.
+// as many as the page has room for), and what reads some; and whether it is of photos.
 type archivedFile struct {
-	name string
-	most int
-	read func(a *Archives, v *visit, c *collection, q store.List) ([]string, []any, error)
+	name   string
+	most   int
+	read   func(a *Archives, v *visit, c *collection, q store.List) ([]string, []any, error)
+	photos bool
 }
 
 // archivedFiles are the files of a collection in their order.
 var archivedFiles = []archivedFile{
-	{archivedCollection, 0, func(_ *Archives, _ *visit, c *collection, _ store.List) ([]string, []any, error) {
+	{name: archivedCollection, read: func(_ *Archives, _ *visit, c *collection, _ store.List) ([]string, []any, error) {
 		lines, err := archiveLines([]*pb.Collection{c.message})
 		return lines, nil, err
 	}},
-	{"collection_revisions.jsonl", 0, archivedHistory(store.CollectionKind)},
-	{archivedBenches, 0, func(_ *Archives, v *visit, c *collection, _ store.List) ([]string, []any, error) {
+	{name: "collection_revisions.jsonl", read: archivedHistory(store.CollectionKind)},
+	{name: archivedBenches, read: func(_ *Archives, v *visit, c *collection, _ store.List) ([]string, []any, error) {
 		all, err := c.AllBenches() // purged ones too, where plants once stood on them
 		if err != nil {
 			return nil, nil, err
@@ -100,8 +111,8 @@ var archivedFiles = []archivedFile{
 		lines, err := archiveLines(all)
 		return lines, nil, err
 	}},
-	{"bench_revisions.jsonl", 0, archivedHistory(store.BenchKind)},
-	{archivedPlants, 0, func(_ *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
+	{name: "bench_revisions.jsonl", read: archivedHistory(store.BenchKind)},
+	{name: archivedPlants, read: func(_ *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
 		plants, next, err := c.Plants(q)
 		if err != nil {
 			return nil, nil, err
@@ -128,8 +139,8 @@ var archivedFiles = []archivedFile{
 		lines, err := archiveLines(out)
 		return lines, next, err
 	}},
-	{"plant_revisions.jsonl", 0, archivedHistory(store.PlantKind)},
-	{archivedFeedings, 0, func(a *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
+	{name: "plant_revisions.jsonl", read: archivedHistory(store.PlantKind)},
+	{name: archivedFeedings, read: func(a *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
 		all, refs, next, err := c.ArchivedFeedings(q)
 		if err != nil {
 			return nil, nil, err
@@ -142,8 +153,8 @@ var archivedFiles = []archivedFile{
 		lines, err := archiveLines(out)
 		return lines, next, err
 	}},
-	{"feeding_revisions.jsonl", 0, archivedHistory(store.FeedingKind)},
-	{archivedObservations, 0, func(a *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
+	{name: "feeding_revisions.jsonl", read: archivedHistory(store.FeedingKind)},
+	{name: archivedObservations, read: func(a *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
 		all, refs, next, err := c.ArchivedObservations(q)
 		if err != nil {
 			return nil, nil, err
@@ -156,8 +167,23 @@ var archivedFiles = []archivedFile{
 		lines, err := archiveLines(out)
 		return lines, next, err
 	}},
-	{"observation_revisions.jsonl", 0, archivedHistory(store.ObservationKind)},
-	{archivedSheetsFile, archivedSheets, func(_ *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
+	{name: "observation_revisions.jsonl", read: archivedHistory(store.ObservationKind)},
+	{name: archivedPhotos, photos: true, read: func(_ *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
+		all, next, err := c.ArchivedPhotos(q)
+		if err != nil {
+			return nil, nil, err
+		}
+		out := make([]*pb.ArchivedPhoto, len(all))
+		for i, p := range all {
+			if out[i], err = c.archivePhoto(p); err != nil {
+				return nil, nil, err
+			}
+		}
+		lines, err := archiveLines(out)
+		return lines, next, err
+	}},
+	{name: "photo_revisions.jsonl", photos: true, read: archivedHistory(store.PhotoKind)},
+	{name: archivedSheetsFile, most: archivedSheets, read: func(_ *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
 		heads, next, err := c.Sheets(q)
 		if err != nil {
 			return nil, nil, err
@@ -171,7 +197,7 @@ var archivedFiles = []archivedFile{
 		lines, err := archiveLines(out)
 		return lines, next, err
 	}},
-	{"grants.jsonl", 0, func(_ *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
+	{name: archivedGrants, read: func(_ *Archives, _ *visit, c *collection, q store.List) ([]string, []any, error) {
 		all, next, err := c.Grants(q)
 		if err != nil {
 			return nil, nil, err
@@ -188,8 +214,25 @@ const (
 	archivedPlants       = "plants.jsonl"
 	archivedFeedings     = "feedings.jsonl"
 	archivedObservations = "observations.jsonl"
+	archivedPhotos       = "photos.jsonl"
 	archivedSheetsFile   = "sheets.jsonl"
+	archivedGrants       = "grants.jsonl"
 )
+
+// archivePhoto returns the line of a photo, without what is not of the photo: whether the
+// renditions of this server are there.
+func (c *collection) archivePhoto(p *store.Photo) (*pb.ArchivedPhoto, error) {
+	shown, err := c.showPhoto(p)
+	if err != nil {
+		return nil, err
+	}
+	shown.RenditionsReady = false
+	m := &pb.ArchivedPhoto{Photo: shown, Orientation: p.Orientation}
+	if p.CameraUs != nil {
+		m.CameraTime, m.CameraSource = instantOfMicros(*p.CameraUs), p.CameraSource
+	}
+	return m, nil
+}
 
 // archivedHistory reads the history of all resources of a kind.
 func archivedHistory(kind store.Kind) func(*Archives, *visit, *collection, store.List) ([]string, []any, error) {
@@ -229,7 +272,7 @@ func revisedName(collection string, r *store.Revised) string {
 type archivePlace struct {
 	begun      int64  // when the first page was given out
 	collection string // id; "": the files that are of no collection
-	file       int64  // of archivedFiles
+	file       int64  // of archivedFiles; behind them: the files of photos
 	lastUs     int64  // what HistoryMark told at the first page of the collection
 	count      int64
 	after      []any
@@ -262,7 +305,10 @@ func readArchivePlace(key []any) (*archivePlace, error) {
 
 // ExportArchive gives a page of all data of the caller's out.
 func (a *Archives) ExportArchive(ctx context.Context, req *pb.ExportArchiveRequest) (*pb.ExportArchiveResponse, error) {
-	var answer *pb.ExportArchiveResponse
+	var (
+		answer *pb.ExportArchiveResponse
+		page   *archiveOut
+	)
 	err := a.read(ctx, func(v *visit) error {
 		id, err := v.self(req.GetName())
 		if err != nil {
@@ -273,9 +319,9 @@ func (a *Archives) ExportArchive(ctx context.Context, req *pb.ExportArchiveReque
 			return err
 		}
 		answer = &pb.ExportArchiveResponse{}
-		room := usualArchiveSize
+		page = &archiveOut{Archives: a, v: v, answer: answer, photos: req.GetPhotos() != pb.ExportArchiveRequest_NONE, room: usualArchiveSize}
 		if asked := int(req.GetPageSize()); asked > 0 {
-			room = min(asked, MaxExportSize)
+			page.room = min(asked, MaxExportSize)
 		}
 		var place *archivePlace
 		if l.query.After == nil {
@@ -283,17 +329,26 @@ func (a *Archives) ExportArchive(ctx context.Context, req *pb.ExportArchiveReque
 			if answer.Pieces, err = a.ownPieces(v, id); err != nil {
 				return err
 			}
+			if err := page.checkPhotos(id, place.begun); err != nil {
+				return err
+			}
 		} else if place, err = readArchivePlace(l.query.After); err != nil {
 			return err
 		}
-		place, err = a.collectionPieces(v, id, place, room, answer)
+		place, err = page.collections(id, place)
 		if err != nil || place == nil {
 			return err
 		}
 		answer.NextPageToken, err = l.token(place.key())
 		return err
 	})
-	return answer, err
+	if err != nil {
+		return nil, err
+	}
+	if err := page.fill(ctx); err != nil {
+		return nil, err
+	}
+	return answer, nil
 }
 
 // ownPieces are the files that are of no collection.
@@ -349,15 +404,125 @@ func allLines[M proto.Message](list func(store.List) ([]M, []any, error)) (lines
 	}
 }
 
-// collectionPieces adds pieces of collections from a place on, until the page is full. It
-// returns where the next page begins, or nil.
-func (a *Archives) collectionPieces(v *visit, grower string, place *archivePlace, room int, answer *pb.ExportArchiveResponse) (*archivePlace, error) {
-	ids, err := v.tx.Grower(grower).ArchivedIDs(place.begun)
+// archiveOut is a page of an archive.
+type archiveOut struct {
+	*Archives
+	v      *visit
+	answer *pb.ExportArchiveResponse
+	photos bool // whether they are in it
+	room   int  // for records, or pieces
+	size   int  // bytes that it has
+	parts  []archivedPart
+}
+
+// archivedPart is a piece of the file of a photo: what it is to hold. The bucket is read
+// when the transaction has ended.
+type archivedPart struct {
+	piece              *pb.ExportArchiveResponse_Piece
+	collection, sha256 string
+	offset, length     int64
+}
+
+// checkPhotos refuses an archive with more photos than ImportArchive takes.
+func (o *archiveOut) checkPhotos(grower string, begun int64) error {
+	if !o.photos {
+		return nil
+	}
+	ids, err := o.v.tx.Grower(grower).ArchivedIDs(begun)
+	if err != nil {
+		return err
+	}
+	var files, size int64
+	for _, id := range ids {
+		c, err := o.v.anyCollection(id)
+		if err != nil {
+			return err
+		}
+		n, bytes, err := c.CountArchivedFiles(begun)
+		if err != nil {
+			return err
+		}
+		files, size = files+n, size+bytes
+	}
+	if files <= archive.MaxPhotos && size <= archive.MaxPhotoBytes {
+		return nil
+	}
+	return &Error{Reason: ArchiveTooLarge, Message: fmt.Sprintf(
+		"the photos are %d files of %d bytes together, and an archive takes %d files of %d bytes: leave them out with photos NONE, and get them one by one",
+		files, size, archive.MaxPhotos, archive.MaxPhotoBytes)}
+}
+
+// fill reads the pieces of photos from the bucket.
+func (o *archiveOut) fill(ctx context.Context) error {
+	for _, p := range o.parts {
+		file, _, err := o.blobs.Of(p.collection).Open(ctx, p.sha256, p.offset, p.length)
+		if err != nil {
+			return fromStore(fmt.Errorf("file of a photo of %s: %w", store.CollectionName(p.collection), err))
+		}
+		data, err := io.ReadAll(io.LimitReader(file, p.length))
+		if err = errors.Join(err, file.Close()); err == nil && int64(len(data)) < p.length {
+			err = io.ErrUnexpectedEOF
+		}
+		if err != nil {
+			return fromStore(fmt.Errorf("file of a photo of %s: %w", store.CollectionName(p.collection), err))
+		}
+		p.piece.Data = data
+	}
+	return nil
+}
+
+// photoFiles adds pieces of the files of photos from a place on, until the page is full.
+// It returns where the next page begins, or nil.
+func (o *archiveOut) photoFiles(c *collection, place *archivePlace) ([]any, error) {
+	var (
+		sha256 string
+		offset int64
+	)
+	if place.after != nil {
+		var oks [2]bool
+		if len(place.after) == 2 {
+			sha256, oks[0] = place.after[0].(string)
+			offset, oks[1] = place.after[1].(int64)
+		}
+		if !oks[0] || !oks[1] { // another version wrote it
+			return nil, badPageToken()
+		}
+	}
+	most := o.room + 1 // the first may have been given out wholly
+	files, err := c.ArchivedFiles(sha256, most, place.begun)
 	if err != nil {
 		return nil, err
 	}
-	all, size := int64(len(archivedFiles)), 0
-	under := func() bool { return place.collection != "" && place.file < all } // a collection is
+	for _, f := range files {
+		if f.Sha256 != sha256 {
+			sha256, offset = f.Sha256, 0
+		}
+		for offset < f.SizeBytes {
+			if o.room <= 0 || o.size >= archivePage {
+				return []any{sha256, offset}, nil
+			}
+			piece := &pb.ExportArchiveResponse_Piece{Path: archive.PhotoFile(c.ID(), sha256)}
+			part := archivedPart{piece, c.ID(), sha256, offset, min(f.SizeBytes-offset, int64(archivePicture-o.size))}
+			o.answer.Pieces, o.parts = append(o.answer.Pieces, piece), append(o.parts, part)
+			offset += part.length
+			o.room, o.size = o.room-1, o.size+int(part.length)
+		}
+	}
+	if len(files) == most {
+		return []any{sha256, offset}, nil
+	}
+	return nil, nil
+}
+
+// collections adds pieces of collections from a place on, until the page is full. It
+// returns where the next page begins, or nil.
+func (o *archiveOut) collections(grower string, place *archivePlace) (*archivePlace, error) {
+	ids, err := o.v.tx.Grower(grower).ArchivedIDs(place.begun)
+	if err != nil {
+		return nil, err
+	}
+	all := int64(len(archivedFiles)) // behind them are the files of photos
+	under := func() bool { return place.collection != "" && place.file <= all }
 	for _, id := range ids {
 		if id < place.collection || id == place.collection && !under() {
 			continue
@@ -366,7 +531,7 @@ func (a *Archives) collectionPieces(v *visit, grower string, place *archivePlace
 		if !resumed && under() {
 			break
 		}
-		c, err := v.anyCollection(id)
+		c, err := o.v.anyCollection(id)
 		if err != nil {
 			return nil, err
 		}
@@ -377,22 +542,18 @@ func (a *Archives) collectionPieces(v *visit, grower string, place *archivePlace
 			}
 		}
 		for under() {
-			if room <= 0 || size >= archivePage {
+			switch {
+			case o.room <= 0 || o.size >= archivePage:
 				return place, nil
+			case place.file < all:
+				place.after, err = o.records(c, &archivedFiles[place.file], place)
+			case o.photos:
+				place.after, err = o.photoFiles(c, place)
 			}
-			f := archivedFiles[place.file]
-			q := store.List{Limit: room, After: place.after, Deleted: true, GoneUs: place.begun}
-			if f.most > 0 {
-				q.Limit = min(room, f.most)
-			}
-			lines, next, err := f.read(a, v, c, q)
 			if err != nil {
 				return nil, err
 			}
-			piece := &pb.ExportArchiveResponse_Piece{Path: "collections/" + id + "/" + f.name, Text: strings.Join(lines, "")}
-			answer.Pieces = append(answer.Pieces, piece)
-			room, size = room-max(1, len(lines)), size+len(piece.GetText())
-			if place.after = next; next == nil {
+			if place.after == nil {
 				place.file++
 			}
 		}
@@ -408,6 +569,26 @@ func (a *Archives) collectionPieces(v *visit, grower string, place *archivePlace
 		return nil, changedMeanwhile(place.collection)
 	}
 	return nil, nil
+}
+
+// records adds a piece of a file of a collection. It returns where the next one begins, or
+// nil.
+func (o *archiveOut) records(c *collection, f *archivedFile, place *archivePlace) ([]any, error) {
+	if f.photos && !o.photos {
+		return nil, nil
+	}
+	q := store.List{Limit: o.room, After: place.after, Deleted: true, GoneUs: place.begun}
+	if f.most > 0 {
+		q.Limit = min(o.room, f.most)
+	}
+	lines, next, err := f.read(o.Archives, o.v, c, q)
+	if err != nil {
+		return nil, err
+	}
+	piece := &pb.ExportArchiveResponse_Piece{Path: "collections/" + c.ID() + "/" + f.name, Text: strings.Join(lines, "")}
+	o.answer.Pieces = append(o.answer.Pieces, piece)
+	o.room, o.size = o.room-max(1, len(lines)), o.size+len(piece.GetText())
+	return next, nil
 }
 
 func changedMeanwhile(collection string) *Error {

@@ -44,6 +44,7 @@ type archivedIn struct {
 	c        *collection
 	message  *pb.Collection
 	benches  []*pb.Bench
+	photos   map[string]*archivedPicture // by their digests
 	imported *pb.ImportArchiveResponse_Imported
 }
 
@@ -203,6 +204,7 @@ func (in *archiveIn) judge() error {
 		files[f.name] = true
 	}
 	var last *archivedIn
+	var pictures []string
 	for _, path := range in.from.Paths() { // in their order: those of a collection together
 		parts := strings.Split(path, "/")
 		switch {
@@ -216,11 +218,13 @@ func (in *archiveIn) judge() error {
 				last = &archivedIn{id: parts[1], to: parts[1]}
 				in.all = append(in.all, last)
 			}
-			if parts[2] == "grants.jsonl" {
+			if parts[2] == archivedGrants {
 				if err := in.from.Check(path, in.counter); err != nil {
 					return err
 				}
 			}
+		case IsArchivedPhoto(path):
+			pictures = append(pictures, path) // there may be no such collection
 		default:
 			return &archive.Fault{File: path, Rule: "is not a file of an archive of this version"}
 		}
@@ -239,7 +243,15 @@ func (in *archiveIn) judge() error {
 		}
 		kept = append(kept, one)
 	}
+	if err := in.unusedPictures(pictures); err != nil {
+		return err
+	}
 	in.all = kept
+	for _, one := range in.all { // last, as it takes longest
+		if err := in.pictures(one); err != nil {
+			return err
+		}
+	}
 	for _, one := range in.all {
 		one.to = ""
 	}

@@ -232,6 +232,8 @@ func kindBefore(r *pb.Revision) store.Kind {
 		return store.FeedingKind
 	case *pb.Revision_Observation:
 		return store.ObservationKind
+	case *pb.Revision_Photo:
+		return store.PhotoKind
 	}
 	return 0
 }
@@ -361,6 +363,7 @@ type archivedPlantIn struct {
 	store.RestoredPlant
 	feedings     []*pb.Feeding // voided ones too
 	observations []*pb.Observation
+	photos       []*store.Photo // deleted ones too
 	feedingRefs  []string
 	factRefs     []string
 	counted      store.History // those that are not voided
@@ -369,7 +372,7 @@ type archivedPlantIn struct {
 }
 
 func (p *archivedPlantIn) rows() int {
-	return 1 + len(p.feedings) + len(p.observations) + len(p.revisions)
+	return 1 + len(p.feedings) + len(p.observations) + len(p.photos) + len(p.revisions)
 }
 
 // plants goes through the plants of a collection with their records, which come in the
@@ -384,6 +387,8 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 	for _, s := range []interface{ close() }{plants, fed, seen, ofPlants, ofFed, ofSeen} {
 		defer s.close()
 	}
+	photos := openPhotos(in, one)
+	defer photos.close()
 	kFed, kSeen := in.feedings.keep(in.v, one.c), in.observations.keep(in.v, one.c)
 	tags, refs := map[string]bool{}, map[string]bool{}
 	for last := ""; ; {
@@ -460,6 +465,9 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 			if bench := o.GetMove().GetBench(); bench != "" && !one.has(bench) {
 				return seen.lines.Fault("observation.move.bench: %q is not a bench of the collection", short(bench))
 			}
+			if rule := checkLink(one, o.GetPhoto()); rule != "" {
+				return seen.lines.Fault("observation.photo: %s", rule)
+			}
 			if o, err = judgeEvent(in, kSeen, seen.lines, o, p.Plant, o.GetObserveTime(), checkObservation); err != nil {
 				return err
 			}
@@ -480,6 +488,9 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 				p.counted.Observations = append(p.counted.Observations, o)
 			}
 			in.tell(one, func(i *pb.ImportArchiveResponse_Imported) { i.Observations++ })
+		}
+		if room, err = photos.of(p, room); err != nil {
+			return err
 		}
 		if n := p.counted.Len(); n > mostEvents {
 			return plants.lines.Fault("has %d feedings and observations, and %d are the most", n, mostEvents)
@@ -507,6 +518,7 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 	}
 	for _, err := range []error{
 		unused(fed, "a plant"), unused(seen, "a plant"), unused(ofPlants, "a plant"), unused(ofFed, "a feeding"), unused(ofSeen, "an observation"),
+		photos.unused(),
 	} {
 		if err != nil {
 			return err

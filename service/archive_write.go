@@ -1,7 +1,10 @@
 package service
 
 import (
+	"errors"
+
 	pb "dewbench/proto/dewbench/v1"
+	"dewbench/service/archive"
 	"dewbench/store"
 )
 
@@ -12,10 +15,11 @@ type archiveWriter struct {
 	grower string
 	plants []*archivedPlantIn
 	rows   int
+	put    map[string]bool // digests of the photos that are in the bucket
 }
 
 func (in *archiveIn) writeOne(one *archivedIn, grower string) error {
-	return in.goThrough(one, &archiveWriter{in: in, one: one, grower: grower})
+	return in.goThrough(one, &archiveWriter{in: in, one: one, grower: grower, put: map[string]bool{}})
 }
 
 // begin writes the collection, its benches and the history of both.
@@ -46,6 +50,11 @@ func (w *archiveWriter) flush() error {
 	if len(w.plants) == 0 {
 		return nil
 	}
+	// Files first, so that no row names one that is not there; those of what breaks off the
+	// sweep removes.
+	if err := w.putPhotos(); err != nil {
+		return err
+	}
 	err := w.in.store.Write(w.in.ctx, func(tx *store.Tx) error {
 		v := w.in.visit(w.in.ctx, tx, w.in.at)
 		c, err := v.load(w.one.to, "", anybody)
@@ -57,7 +66,9 @@ func (w *archiveWriter) flush() error {
 		var seen []*pb.Observation
 		var fedRefs, seenRefs []string
 		var history []store.Revised
+		var photos []*store.Photo
 		for _, p := range w.plants {
+			photos = append(photos, p.photos...)
 			plants, fed, seen = append(plants, p.RestoredPlant), append(fed, p.feedings...), append(seen, p.observations...)
 			fedRefs, seenRefs, history = append(fedRefs, p.feedingRefs...), append(seenRefs, p.factRefs...), append(history, p.revisions...)
 		}
@@ -70,8 +81,16 @@ func (w *archiveWriter) flush() error {
 		if err := c.RestoreObservations(seen, seenRefs, w.grower); err != nil {
 			return err
 		}
+		if err := c.RestorePhotos(photos, w.grower); err != nil {
+			return err
+		}
 		if err := c.RestoreRevisions(history, w.grower); err != nil {
 			return err
+		}
+		for _, p := range photos {
+			if err := tx.Enqueue(store.Job{Kind: renditionJob, Collection: w.one.to, Args: p.GetSha256()}); err != nil {
+				return err
+			}
 		}
 		d, err := v.decider(c, c.today(v.at))
 		if err != nil {
@@ -92,6 +111,28 @@ func (w *archiveWriter) flush() error {
 	})
 	w.plants, w.rows = nil, 0
 	return err
+}
+
+// putPhotos puts the files of photos of the plants that were added into the bucket.
+func (w *archiveWriter) putPhotos() error {
+	bucket := w.in.blobs.Of(w.one.to)
+	for _, p := range w.plants {
+		for _, of := range p.photos {
+			if w.put[of.GetSha256()] {
+				continue
+			}
+			file, err := w.in.from.Photo(archive.PhotoFile(w.one.id, of.GetSha256()))
+			if err != nil {
+				return err
+			}
+			err = bucket.Put(w.in.ctx, of.GetSha256(), file, of.GetSizeBytes())
+			if err = errors.Join(err, file.Close()); err != nil {
+				return err
+			}
+			w.put[of.GetSha256()] = true
+		}
+	}
+	return nil
 }
 
 func (w *archiveWriter) sheet(m *pb.Sheet) error {

@@ -25,6 +25,7 @@ const (
 	InvalidUpdateMask Reason = "INVALID_UPDATE_MASK"
 	InvalidTable      Reason = "INVALID_TABLE"
 	InvalidArchive    Reason = "INVALID_ARCHIVE"
+	ArchiveTooLarge   Reason = "ARCHIVE_TOO_LARGE"
 	InvalidPhoto      Reason = "INVALID_PHOTO"
 	EtagMismatch      Reason = "ETAG_MISMATCH"
 	TaxonNotFound     Reason = "TAXON_NOT_FOUND"

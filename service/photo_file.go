@@ -224,6 +224,9 @@ func (s *Photos) again(v *visit, c *collection, plant string, req *pb.CreatePhot
 	return c.showPhoto(same)
 }
 
+// lies tells whether a file with an orientation lies on its side (CIPA DC-008, tag 0x0112).
+func lies(orientation int32) bool { return orientation >= 5 }
+
 // newPhoto returns a photo to be kept, as far as the request and its file tell. Without
 // facts it only checks.
 func (v *visit) newPhoto(c *collection, plant string, req *pb.CreatePhotoRequest, head photo.Head, facts *photo.Facts) (*store.Photo, error) {
@@ -244,7 +247,7 @@ func (v *visit) newPhoto(c *collection, plant string, req *pb.CreatePhotoRequest
 	}}
 	if facts != nil {
 		p.Orientation = int32(facts.Orientation)
-		if facts.Orientation >= 5 { // it lies on its side (Exif, tag 0x0112)
+		if lies(p.Orientation) {
 			p.WidthPx, p.HeightPx = p.HeightPx, p.WidthPx
 		}
 		p.CameraUs, p.CameraSource = v.cameraTime(c, facts.Taken)
