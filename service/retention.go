@@ -28,6 +28,8 @@ func Retention() []Retained {
 	return []Retained{
 		{"deleted collections, with all that is in them; deleted plants, with their records and history", days(undeleting) + " after they were deleted"},
 		{"deleted benches", days(undeleting) + " after they were deleted, longer where history refers to them"},
+		{"deleted photos, with their files", days(undeleting) + " after they were deleted"},
+		{"files that no photo names: of uploads that broke off", days(unnamedKept) + " after they came"},
 		{"voided feedings and observations, histories", "as long as their plant"},
 		{"who changed what (the audit)", "as long as the collection or society"},
 		{"bench sheets", days(sheetKept) + " after they were made; the latest of a collection as long as the collection"},
@@ -50,7 +52,12 @@ func RetentionTable() string {
 	return b.String()
 }
 
-func days(d time.Duration) string { return fmt.Sprintf("%d days", d/(24*time.Hour)) }
+func days(d time.Duration) string {
+	if n := d / (24 * time.Hour); n != 1 {
+		return fmt.Sprintf("%d days", n)
+	}
+	return "a day"
+}
 
 // sweepGrowers removes what has ended of what is growers' alone.
 func sweepGrowers(ctx context.Context, s *store.Store, now time.Time) (rows int64, err error) {

@@ -44,10 +44,14 @@ const (
 const usualTokenFile = "token"
 
 // callRules are the gRPC service config. A call whose connection breaks is made again:
-// each that writes has a requestId, or may be repeated by its nature.
-// Taking an archive in may take minutes.
+// each that writes has a requestId, or may be repeated by its nature. Taking an archive in
+// may take minutes, sending a photo over a slow line more; pictures of others may be decoded
+// first.
 const callRules = `{"methodConfig": [{"name": [{}], "timeout": "60s", "retryPolicy": ` + retryPolicy + `},
-	{"name": [{"service": "dewbench.v1.ArchiveService", "method": "ImportArchive"}], "timeout": "660s", "retryPolicy": ` + retryPolicy + `}]}`
+	{"name": [{"service": "dewbench.v1.ArchiveService", "method": "ImportArchive"}], "timeout": "660s", "retryPolicy": ` + retryPolicy + `},
+	{"name": [{"service": "dewbench.v1.PhotoService", "method": "UploadPhoto"}], "timeout": "1560s", "retryPolicy": ` + retryPolicy + `},
+	{"name": [{"service": "dewbench.v1.PhotoService", "method": "MeasureRosette"}, {"service": "dewbench.v1.PhotoService", "method": "GetPhotoStrip"}],
+		"timeout": "660s", "retryPolicy": ` + retryPolicy + `}]}`
 
 const retryPolicy = `{"maxAttempts": 5, "initialBackoff": "0.1s", "maxBackoff": "2s", "backoffMultiplier": 2.5,
 	"retryableStatusCodes": ["UNAVAILABLE"]}`
@@ -137,10 +141,17 @@ func (r *remote) dial(in inOut) (*client, error) {
 	if err != nil {
 		return nil, err
 	}
-	authorize := func(ctx context.Context, method string, req, answer any, conn *grpc.ClientConn, call grpc.UnaryInvoker, options ...grpc.CallOption) error {
-		return call(metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+secret), method, req, answer, conn, options...)
+	authorized := func(ctx context.Context) context.Context {
+		return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+secret)
 	}
-	conn, err := grpc.NewClient(r.server, grpc.WithTransportCredentials(transport), grpc.WithUnaryInterceptor(authorize),
+	authorize := func(ctx context.Context, method string, req, answer any, conn *grpc.ClientConn, call grpc.UnaryInvoker, options ...grpc.CallOption) error {
+		return call(authorized(ctx), method, req, answer, conn, options...)
+	}
+	authorizeStream := func(ctx context.Context, desc *grpc.StreamDesc, conn *grpc.ClientConn, method string, open grpc.Streamer, options ...grpc.CallOption) (grpc.ClientStream, error) {
+		return open(authorized(ctx), desc, conn, method, options...)
+	}
+	conn, err := grpc.NewClient(r.server, grpc.WithTransportCredentials(transport),
+		grpc.WithUnaryInterceptor(authorize), grpc.WithStreamInterceptor(authorizeStream),
 		grpc.WithDefaultServiceConfig(callRules), grpc.WithUserAgent("dewbench/"+ownVersion()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(largestAnswer)))
 	if err != nil {

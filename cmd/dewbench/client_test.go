@@ -341,6 +341,20 @@ func TestReadmeSharing(t *testing.T) {
 	playsReadme(t, string(readme), "Sharing", string(script))
 }
 
+// TestReadmePhotos checks that the script photo.txtar plays what the README shows.
+func TestReadmePhotos(t *testing.T) {
+	t.Parallel()
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	script, err := os.ReadFile(filepath.Join("testdata", "script", "photo.txtar"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	playsReadme(t, string(readme), "Photos", string(script))
+}
+
 // playsReadme checks that a script plays the commands of a section of the README in their
 // order, on whatever days. It returns how many each of the blocks has.
 func playsReadme(t *testing.T, readme, heading, script string) (counts []int) {

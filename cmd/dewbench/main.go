@@ -70,7 +70,7 @@ var groups = []struct {
 			todayCommand(), planCommand(), whyCommand(), watchCommand(), sessionCommand(), outcomesCommand(), feedCommand(), measureCommand(), noteCommand(), stalkCommand(),
 			countCommand(), surveyCommand(), repotCommand(), divideCommand(), diedCommand(), soldCommand(), gaveCommand(),
 			moveCommand(), holdCommand(), awayCommand(), undoCommand(), calendarCommand(), newCommand(), benchCommand(), plantCommand(), retagCommand(),
-			sheetCommand(), labelsCommand(), auditCommand(),
+			photoCommand(), sheetCommand(), labelsCommand(), auditCommand(),
 		}
 	}},
 	{ofPeople, "With others, with a server that runs:", func() []*cobra.Command {

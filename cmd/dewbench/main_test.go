@@ -128,6 +128,7 @@ func scripts(more func(*testscript.Env, testing.TB)) testscript.Params {
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"bytes": writeBytes, "rewrite": rewrite, "row": findRow, "answer": checkAnswer,
 			"postgres": freshPostgres, "newer": makeNewer, "capture": capture, "mode": checkMode, "serve": serveScript, "fetch": fetchScript,
+			"draw": drawRosette, "picture": checkPicture, "large": makeLarge,
 		},
 	}
 }

@@ -10,13 +10,14 @@ import (
 )
 
 // inCollection are names of resources in a collection.
-var inCollection = regexp.MustCompile(`(collections/[a-z0-9-]+)(/(?:benches|plants)/[a-z0-9-]+)?(/(?:feedings|observations)/[a-z0-9-]+)?`)
+var inCollection = regexp.MustCompile(`(collections/[a-z0-9-]+)(/(?:benches|plants)/[a-z0-9-]+)?(/(?:feedings|observations|photos)/[a-z0-9-]+)?`)
 
 // ownWords are the command line's for those of the API.
 var ownWords = strings.NewReplacer(
 	"dateOrder, DAY_FIRST or MONTH_FIRST", "--date-order dmy or mdy",
 	"give the charset WINDOWS_1252", "if a spreadsheet wrote it, try --encoding windows-1252",
 	"Make its visibility SHARED first", "Open it first: dewbench share visibility shared", " is PRIVATE", " is private",
+	"as long as errorPx", "as long as --error", "ROSETTE_DIAMETER, TRAP_WIDTH or HEIGHT", "rosette, trap or height",
 	"foods/", "", " is DEAD", " is dead", " is SOLD", " is sold", " is GIVEN_AWAY", " is given away",
 )
 
@@ -68,6 +69,8 @@ func (h *home) inWords(ctx context.Context, text string) (_ string, err error) {
 		switch {
 		case strings.HasPrefix(parts[3], "/feedings/"):
 			return "a feeding of " + words
+		case strings.HasPrefix(parts[3], "/photos/"):
+			return "photo " + strings.TrimPrefix(parts[3], "/photos/") + " of " + words
 		case parts[3] != "":
 			return "an observation of " + words
 		}

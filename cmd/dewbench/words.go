@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 
@@ -85,7 +86,8 @@ func sizeWords(m *pb.Observation_Measurement) string {
 		mm   *float64
 	}{{"diameter", m.RosetteDiameterMm}, {"height", m.HeightMm}, {"trap width", m.TrapWidthMm}} {
 		if s.mm != nil {
-			parts = append(parts, fmt.Sprintf("%s %g mm", s.what, *s.mm))
+			// What was measured on a photo has more places than mean something.
+			parts = append(parts, s.what+" "+strconv.FormatFloat(math.Round(*s.mm*1000)/1000, 'f', -1, 64)+" mm")
 		}
 	}
 	if m.WorkingTraps != nil {
