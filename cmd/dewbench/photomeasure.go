@@ -455,7 +455,9 @@ func writeScale(out io.Writer, s *pb.Photo_Scale) error {
 var rosetteDoubts = map[pb.MeasureRosetteResponse_Warning]string{
 	pb.MeasureRosetteResponse_TOUCHES_EDGE:    "it reaches the edge of the photo: it may be larger",
 	pb.MeasureRosetteResponse_LOW_CONTRAST:    "plant and ground hardly differ",
-	pb.MeasureRosetteResponse_SEVERAL_REGIONS: "there is another region nearly as large: it may be the plant",
+	pb.MeasureRosetteResponse_SEVERAL_REGIONS: "there is another region at least a fifth as large: it may be the plant",
+	pb.MeasureRosetteResponse_SMALL_REGION:    "it is less than a hundredth of the photo: it may be something else",
+	pb.MeasureRosetteResponse_SIMILAR_GROUND:  "the ground has much of its colour: it may be a part of a plant that fills the photo",
 }
 
 // writeRosette shows where the rosette may be.

@@ -17,7 +17,7 @@ var ownWords = strings.NewReplacer(
 	"dateOrder, DAY_FIRST or MONTH_FIRST", "--date-order dmy or mdy",
 	"give the charset WINDOWS_1252", "if a spreadsheet wrote it, try --encoding windows-1252",
 	"Make its visibility SHARED first", "Open it first: dewbench share visibility shared", " is PRIVATE", " is private",
-	"as long as errorPx", "as long as --error", "ROSETTE_DIAMETER, TRAP_WIDTH or HEIGHT", "rosette, trap or height",
+	"its pointingErrorPx", "its --error", "ROSETTE_DIAMETER, TRAP_WIDTH or HEIGHT", "rosette, trap or height",
 	"foods/", "", " is DEAD", " is dead", " is SOLD", " is sold", " is GIVEN_AWAY", " is given away",
 )
 
