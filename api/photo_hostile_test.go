@@ -80,7 +80,7 @@ func hostilePhotos(t testing.TB) []hostilePhoto {
 			binary.LittleEndian.PutUint32(file[16:], 1<<30)
 			return file
 		}(), "WebP"},
-		{"a PNG whose chunk is longer than it is", withChunks(picture, append([]byte{0x7f, 0xff, 0xff, 0xff}, "IDAT"...)), "PNG"},
+		{"a PNG whose chunk is longer than it is", withChunks(picture, append([]byte{0x7f, 0xff, 0xff, 0xff}, "IDAT"...)), ""},
 		{"a PNG whose data go on for 64 MiB", slicePNG(picture, deflated(t, make([]byte, 64<<20))), "PNG"},
 		{"a PNG with a wrong checksum", func() []byte {
 			file := bytes.Clone(picture)
@@ -296,13 +296,15 @@ func (d *doors) sendChunked(t *testing.T, target string, body io.Reader) httpAns
 	go func() {
 		piece := make([]byte, 1<<16)
 		for {
-			n, err := io.ReadFull(body, piece)
-			if n == 0 {
-				_, err = io.WriteString(conn, "0\r\n\r\n")
-				sent <- err
-				return
+			n, end := io.ReadFull(body, piece)
+			if n > 0 {
+				if _, err := fmt.Fprintf(conn, "%x\r\n%s\r\n", n, piece[:n]); err != nil {
+					sent <- err
+					return
+				}
 			}
-			if _, err = fmt.Fprintf(conn, "%x\r\n%s\r\n", n, piece[:n]); err != nil {
+			if end != nil {
+				_, err := io.WriteString(conn, "0\r\n\r\n")
 				sent <- err
 				return
 			}
