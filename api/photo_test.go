@@ -169,6 +169,41 @@ func (d *doors) content(t testing.TB, name, query string, header ...string) (*ht
 	return answer, body
 }
 
+// A rendition that the bucket lost is made again.
+func TestLostRendition(t *testing.T) {
+	d, plant := openGallery(t, store.SQLite)
+	m, err := d.upload(t.Context(), &pb.CreatePhotoRequest{Parent: plant}, pngOf(t, rosetteOf(400, 300, 200)), 1<<20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.makeRenditions(t, m)
+	bucket := d.blobs.Of(store.Segment(m.GetName(), "collections"))
+	if err := bucket.Delete(t.Context(), m.GetSha256()+"-320.jpg"); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		if answer, body := d.content(t, m.GetName(), "rendition=SMALL"); answer.StatusCode != http.StatusServiceUnavailable {
+			t.Fatalf("%d: %s", answer.StatusCode, body)
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	worked := make(chan error, 1)
+	go func() { worked <- d.server.Work(ctx) }()
+	for {
+		answer, body := d.content(t, m.GetName(), "rendition=SMALL")
+		if answer.StatusCode == http.StatusOK {
+			break
+		}
+		if answer.StatusCode != http.StatusServiceUnavailable || t.Context().Err() != nil {
+			t.Fatalf("%d: %s", answer.StatusCode, body)
+		}
+	}
+	cancel()
+	if err := <-worked; err != nil {
+		t.Error(err)
+	}
+}
+
 // A photo goes in over both doors, is measured, and comes out again.
 func TestPhotos(t *testing.T) {
 	for _, engine := range storetest.Engines() {

@@ -307,6 +307,20 @@ func (s *Photos) MakeRenditions(ctx context.Context, job store.Job) error {
 	})
 }
 
+// renderAgain has the renditions of a file made that were there before.
+func (s *Photos) renderAgain(ctx context.Context, inside, digest string) error {
+	return fromStore(s.store.Write(ctx, func(tx *store.Tx) error {
+		c, err := tx.Collection(inside, "", anybody)
+		if err != nil {
+			return missingIsNone(err)
+		}
+		if err := c.Unrendered(digest); err != nil {
+			return err
+		}
+		return tx.Enqueue(store.Job{Kind: renditionJob, Collection: inside, Args: digest})
+	}))
+}
+
 // picture decodes a file of the bucket, as it is stored. The caller holds a place for it.
 func (s *Photos) picture(ctx context.Context, bucket *store.CollectionBlobs, name string) (image.Image, error) {
 	broken := func(err error) error { return fmt.Errorf("file %s of a photo: %w", name, err) }
@@ -408,11 +422,18 @@ func (s *Photos) GetPhotoContent(ctx context.Context, req *pb.GetPhotoContentReq
 	if err != nil {
 		return nil, err
 	}
+	notReady := &Error{Reason: RenditionNotReady, Message: fmt.Sprintf("the renditions of %s are being made: ask again in a second", p.GetName()), RetryAfter: renditionDelay}
 	if form != pb.Photo_ORIGINAL && !p.GetRenditionsReady() {
-		return nil, &Error{Reason: RenditionNotReady, Message: fmt.Sprintf("the renditions of %s are being made: ask again in a second", p.GetName()), RetryAfter: renditionDelay}
+		return nil, notReady
 	}
 	content := contentOf(p, form)
 	data, size, err := content.read(ctx, s.blobs.Of(inside), int64(req.GetOffset()), photoPiece)
+	if form != pb.Photo_ORIGINAL && errors.Is(err, store.ErrNotFound) { // the bucket lost it: it is made again
+		if err := s.renderAgain(ctx, inside, p.GetSha256()); err != nil {
+			return nil, err
+		}
+		return nil, notReady
+	}
 	if err != nil {
 		return nil, fromStore(fmt.Errorf("file of %s: %w", p.GetName(), err))
 	}

@@ -278,6 +278,11 @@ func (c *Collection) Rendered(sha256 string, us int64) error {
 	return c.own().Where("sha256 = ? AND render_us IS NULL", sha256).Model(&photoRow{}).UpdateColumn("render_us", us).Error
 }
 
+// Unrendered keeps that the renditions of a file are not there any more.
+func (c *Collection) Unrendered(sha256 string) error {
+	return c.own().Where("sha256 = ?", sha256).Model(&photoRow{}).UpdateColumn("render_us", nil).Error
+}
+
 // FileOf returns a photo of the collection with a digest, deleted or not, or ErrNotFound:
 // of several, all have the same file.
 func (c *Collection) FileOf(sha256 string) (*Photo, error) {

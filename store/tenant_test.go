@@ -299,6 +299,7 @@ var collectionMethods = map[string]struct {
 	"UndeletePhoto": {missing, func(c *store.Collection, i ids) (any, error) { return c.UndeletePhoto(i.plant, i.event, at(1), agree) }},
 	"PhotoFiles":    {empty, func(c *store.Collection, i ids) (any, error) { return c.PhotoFiles([]string{digestOf(i.event)}) }},
 	"Rendered":      {empty, func(c *store.Collection, i ids) (any, error) { return nil, c.Rendered(digestOf(i.event), noon) }},
+	"Unrendered":    {empty, func(c *store.Collection, i ids) (any, error) { return nil, c.Unrendered(digestOf(i.event)) }},
 	"FileOf":        {missing, func(c *store.Collection, i ids) (any, error) { return c.FileOf(digestOf(i.event)) }},
 	"RevisionsOf":   {empty, func(c *store.Collection, i ids) (any, error) { return c.RevisionsOf("g2", "r", 0) }},
 	"Reassigned": {missing, func(c *store.Collection, i ids) (any, error) {

@@ -43,15 +43,24 @@ type Taken struct {
 	Offset *time.Duration // of the clock from UTC, east is positive; nil if not known
 }
 
-// At returns the instant. Where the file names no offset the clock was that of a zone; one
-// that this zone's clocks skipped counts on from before.
+// At returns the instant. Where the file names no offset the clock was that of a zone. One
+// that this zone's clocks skipped counts on from before; of one that they showed twice it is
+// the first (RFC 5545, 3.3.5).
 func (t Taken) At(zone *time.Location) time.Time {
 	if t.Offset != nil {
 		return t.Clock.Add(-*t.Offset)
 	}
 	year, month, day := t.Clock.Date()
 	hour, minute, second := t.Clock.Clock()
-	return time.Date(year, month, day, hour, minute, second, t.Clock.Nanosecond(), zone).UTC()
+	at := time.Date(year, month, day, hour, minute, second, t.Clock.Nanosecond(), zone)
+	_, before := at.Add(-24 * time.Hour).Zone()
+	_, then := at.Zone()
+	if earlier := at.Add(time.Duration(then-before) * time.Second); earlier.Before(at) {
+		if _, offset := earlier.Zone(); offset == before {
+			at = earlier
+		}
+	}
+	return at.UTC()
 }
 
 // found is the metadata of a file, as it lies in it.

@@ -257,7 +257,7 @@ func TestTakenInXMP(t *testing.T) {
 }
 
 // A clock without offset is that of the zone. Zones by the IANA database: in Berlin clocks
-// go from 2 to 3 on 29 March 2026.
+// go from 2 to 3 on 29 March 2026 and from 3 to 2 on 25 October, so that they show 2:30 twice.
 func TestTakenAt(t *testing.T) {
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	if err != nil {
@@ -267,6 +267,10 @@ func TestTakenAt(t *testing.T) {
 		time.Date(2026, 1, 1, 0, 30, 0, 5, time.UTC):  "2025-12-31T23:30:00.000000005Z",
 		time.Date(2026, 7, 1, 0, 30, 0, 0, time.UTC):  "2026-06-30T22:30:00Z",
 		time.Date(2026, 3, 29, 2, 30, 0, 0, time.UTC): "2026-03-29T01:30:00Z",
+
+		time.Date(2026, 10, 25, 1, 59, 59, 0, time.UTC): "2026-10-24T23:59:59Z",
+		time.Date(2026, 10, 25, 2, 30, 0, 0, time.UTC):  "2026-10-25T00:30:00Z", // the first
+		time.Date(2026, 10, 25, 3, 0, 0, 0, time.UTC):   "2026-10-25T02:00:00Z",
 	} {
 		if got := (Taken{Clock: clock}).At(berlin).Format(time.RFC3339Nano); got != want {
 			t.Error(clock, got)
