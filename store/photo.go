@@ -258,7 +258,7 @@ func (c *Collection) changePhoto(plant, id string, by By, action pb.Revision_Act
 	return r.photo()
 }
 
-// PhotoFile tells which of some digests are of photos of the collection, deleted or not.
+// PhotoFiles tells which of some digests are of photos of the collection, deleted or not.
 func (c *Collection) PhotoFiles(sha256 []string) (map[string]bool, error) {
 	out := map[string]bool{}
 	for some := range chunks(sha256) {
