@@ -155,7 +155,7 @@ func (x *place) show(c *store.Collection, by store.By) error {
 	sum := sha256.Sum256(x.picture())
 	_, err := c.CreatePhoto(&store.Photo{Format: int32(photo.PNG), Orientation: 1, Photo: &pb.Photo{
 		Name: x.photo, TakenTime: timestamppb.New(time.UnixMicro(by.Us).Add(-48 * time.Hour)), TakenSource: pb.Photo_TOLD,
-		Sha256: hex.EncodeToString(sum[:]), SizeBytes: int64(len(x.picture())), WidthPx: pictureSize, HeightPx: pictureSize,
+		Sha256: hex.EncodeToString(sum[:]), SizeBytes: int32(len(x.picture())), WidthPx: pictureSize, HeightPx: pictureSize,
 		Scale: &pb.Photo_Scale{Line: at(39), LengthMm: 36}, Spans: []*pb.Photo_Span{{Kind: pb.Photo_Span_ROSETTE_DIAMETER, Line: at(20)}},
 	}}, by)
 	return err

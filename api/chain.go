@@ -212,9 +212,10 @@ func chain(
 		// the server stops.
 		ctx, cancel := context.WithCancel(identify(ss.Context()))
 		defer cancel()
-		defer context.AfterFunc(stopping, cancel)()
-		named := &namedStream{ServerStream: ss, ctx: ctx}
-		named.ours = strings.HasPrefix(info.FullMethod, "/dewbench.")
+		named := &namedStream{ServerStream: ss, ctx: ctx, stopping: stopping}
+		if named.ours = strings.HasPrefix(info.FullMethod, "/dewbench."); !named.ours {
+			defer context.AfterFunc(stopping, cancel)()
+		}
 		return logStream(srv, named, info, func(srv any, ss grpc.ServerStream) error {
 			var err error
 			if named.ctx, err = rates.streamByAddress(ss.Context(), info.FullMethod); err == nil {
@@ -281,23 +282,29 @@ func level(code codes.Code) logging.Level {
 
 type namedStream struct {
 	grpc.ServerStream
-	ctx  context.Context
-	ours bool // not of a standard service
+	ctx      context.Context
+	ours     bool            // not of a standard service
+	stopping context.Context // ends when the server stops
 }
 
-// RecvMsg receives a message. gRPC would answer one that cannot be decoded by itself.
+// RecvMsg receives a message, unless the server stops: who sends slowly does not hold it up.
+// gRPC would answer a message that cannot be decoded by itself.
 func (s *namedStream) RecvMsg(m any) error {
 	if !s.ours {
 		return s.ServerStream.RecvMsg(m)
 	}
-	e := envelope{message: m}
-	if err := s.ServerStream.RecvMsg(&e); err != nil {
+	e := &envelope{message: m}
+	received := make(chan error, 1)
+	go func() { received <- s.ServerStream.RecvMsg(e) }() // it ends with the stream
+	select {
+	case err := <-received:
+		if err == nil && e.broken != nil {
+			err = e.broken
+		}
 		return err
+	case <-s.stopping.Done():
+		return &service.Error{Reason: service.ShuttingDown, Message: "the server is stopping: call again in a moment"}
 	}
-	if e.broken != nil {
-		return e.broken
-	}
-	return nil
 }
 
 func (s *namedStream) Context() context.Context { return s.ctx }

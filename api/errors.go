@@ -31,7 +31,7 @@ const (
 	badRange         service.Reason = "RANGE_NOT_SATISFIABLE"
 	deadlineExceeded service.Reason = "DEADLINE_EXCEEDED"
 	cancelled        service.Reason = "CANCELLED"
-	tooBusy          service.Reason = "TOO_BUSY"
+	tooBusy                         = service.TooBusy
 	tooManyCalls     service.Reason = "TOO_MANY_CALLS"
 	internalError    service.Reason = "INTERNAL"
 )
@@ -131,7 +131,7 @@ var table = map[service.Reason]kind{
 
 	service.ShuttingDown: {codes.Unavailable, 0, "The server is stopping. Try again in a moment."},
 	malformedRequest:     {codes.InvalidArgument, 0, "The request is not JSON or protobuf of the shape that the call takes. The message says where."},
-	requestTooLarge:      {codes.ResourceExhausted, http.StatusRequestEntityTooLarge, "The request is larger than 16 MiB after inflation, or holds too many entries. Send less at a time."},
+	requestTooLarge:      {codes.ResourceExhausted, http.StatusRequestEntityTooLarge, "The request is larger than 16 MiB after inflation, the photo than 25 MiB or the archive than 1 GiB, or it holds too many entries. Send less at a time."},
 	unknownQueryKey:      {codes.InvalidArgument, 0, "The call takes no such query key."},
 	unknownRoute:         {codes.NotFound, 0, "There is no call at this path."},
 	methodNotAllowed:     {codes.Unimplemented, http.StatusMethodNotAllowed, "The path takes other methods: see the Allow header."},

@@ -55,7 +55,9 @@ var (
 		hint: "send a picture as it is with the header Content-Type: image/jpeg", atOnce: 32, atOnceOfOne: 8,
 		sent: func(r *http.Request) bool { return bodyType(r) != "application/json" },
 	}
-	fileKinds = []*fileKind{archiveFiles, photoFiles}
+	// Photos that go out: each has a piece of one in memory for as long as it is taken.
+	photosOut = &fileKind{one: "photo", atOnce: 64, atOnceOfOne: 16}
+	fileKinds = []*fileKind{archiveFiles, photoFiles, photosOut}
 )
 
 func (k *fileKind) tooLarge() error {
@@ -74,7 +76,7 @@ func bodyType(r *http.Request) string {
 // takesFile tells which files the body of a route may be; nil: none.
 func (rt *route) takesFile() *fileKind {
 	for _, k := range fileKinds {
-		if k.call == rt.fullName {
+		if k.call != "" && k.call == rt.fullName {
 			return k
 		}
 	}

@@ -228,6 +228,13 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r = r.WithContext(context.WithValue(admitted, targetKey{}, r.URL))
+	if service.Rules[rt.fullName].Long {
+		err := http.NewResponseController(w).SetWriteDeadline(began.Add(longCall + usualWaits.answer))
+		if err != nil && !errors.Is(err, http.ErrNotSupported) {
+			g.refuse(w, r, err)
+			return
+		}
+	}
 	wantsArchive, wantsPhoto := rt.givesArchive() && wantsArchive(r), rt.givesPhoto() && wantsPhoto(r)
 	if rt.givesPhoto() {
 		w.Header().Set("Vary", "Accept")
@@ -247,7 +254,7 @@ func (g *gateway) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		g.giveArchive(w, r)
 		return
 	case wantsPhoto:
-		g.givePhoto(w, r)
+		g.givePhoto(outside, w, r)
 		return
 	}
 	if file != nil {

@@ -13,6 +13,7 @@ import (
 	"buf.build/go/protovalidate"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -135,19 +136,39 @@ func wantsPhoto(r *http.Request) bool {
 
 // givePhoto answers with a picture, or a range of it (RFC 9110, sections 13 and 14). Who
 // has it asks each time whether it may still be seen.
-func (g *gateway) givePhoto(w http.ResponseWriter, r *http.Request) {
+//
+// outside is the context of the request before its caller was let in.
+func (g *gateway) givePhoto(outside context.Context, w http.ResponseWriter, r *http.Request) {
 	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(g.fileTime)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		g.refuse(w, r, err)
 		return
 	}
+	end, err := g.underWay[photosOut].begin(growerOf(r.Context()))
+	if err != nil {
+		g.refuse(w, r, err)
+		return
+	}
+	defer end()
 	query := r.URL.Query()
 	asked := &pb.GetPhotoContentRequest{
 		Name: strings.TrimSuffix(strings.TrimPrefix(r.URL.Path, "/v1/"), "/content"), Tag: query.Get("tag"),
 		Rendition: pb.Photo_Rendition(pb.Photo_Rendition_value[query.Get("rendition")]), // checkQuery knows it
 	}
-	ctx := metadata.NewOutgoingContext(r.Context(), metadata.Pairs(
-		"authorization", r.Header.Get("Authorization"), requestIDHeader, requestID(r.Context())))
-	pieces := &photoPieces{ctx: ctx, calls: pb.NewPhotoServiceClient(g.conn), asked: asked}
+	calling := func(ctx context.Context) context.Context {
+		return metadata.NewOutgoingContext(ctx, metadata.Pairs("authorization", r.Header.Get("Authorization"), requestIDHeader, requestID(ctx)))
+	}
+	admitted := time.Now()
+	pieces := &photoPieces{ctx: calling(r.Context()), calls: pb.NewPhotoServiceClient(g.conn), asked: asked}
+	pieces.admit = func() error {
+		if !g.isSlow(admitted) {
+			return nil
+		}
+		ctx, err := g.conn.admit(outside, routeOf(outside).fullName, r.Header.Values("Authorization"))
+		if err == nil {
+			admitted, pieces.ctx = time.Now(), calling(ctx)
+		}
+		return err
+	}
 	if err := pieces.fetch(0); err != nil {
 		g.answerError(r.Context(), nil, nil, w, r, err)
 		return
@@ -220,6 +241,7 @@ func (w *photoWriter) Write(p []byte) (int, error) {
 type photoPieces struct {
 	ctx    context.Context
 	calls  pb.PhotoServiceClient
+	admit  func() error // asks again whether the caller may, where that was long ago
 	asked  *pb.GetPhotoContentRequest
 	now    *pb.GetPhotoContentResponse // the piece that came last
 	from   int64                       // where it begins
@@ -231,7 +253,7 @@ type photoPieces struct {
 func (p *photoPieces) fetch(offset int64) error {
 	asked := proto.CloneOf(p.asked)
 	asked.Offset = int32(offset)
-	piece, err := p.calls.GetPhotoContent(p.ctx, asked)
+	piece, err := p.piece(asked)
 	switch {
 	case err != nil:
 		return err
@@ -240,6 +262,30 @@ func (p *photoPieces) fetch(offset int64) error {
 	}
 	p.now, p.from = piece, offset
 	return nil
+}
+
+// pieceTries is how often a piece is asked for while the server is busy: a picture that has
+// begun should not break off for that.
+const pieceTries = 5
+
+func (p *photoPieces) piece(asked *pb.GetPhotoContentRequest) (*pb.GetPhotoContentResponse, error) {
+	for try := 1; ; try++ {
+		if err := p.admit(); err != nil {
+			return nil, err
+		}
+		piece, err := p.calls.GetPhotoContent(p.ctx, asked)
+		s := status.Convert(err)
+		if err == nil || reasonOf(s) != tooBusy || p.now == nil || try == pieceTries {
+			return piece, err
+		}
+		wait := time.NewTimer(time.Duration(retryAfter(s)) * time.Second)
+		select {
+		case <-wait.C:
+		case <-p.ctx.Done():
+			wait.Stop()
+			return nil, p.ctx.Err()
+		}
+	}
 }
 
 // Read reads on.

@@ -137,7 +137,7 @@ func TestUploadMessages(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if answer, err := stream.CloseAndRecv(); err != nil || answer.GetPhoto().GetSizeBytes() != int64(len(data)) {
+	if answer, err := stream.CloseAndRecv(); err != nil || answer.GetPhoto().GetSizeBytes() != int32(len(data)) {
 		t.Errorf("with empty pieces: %v, %v", answer, err)
 	}
 }

@@ -49,7 +49,7 @@ func FuzzUpload(f *testing.F) {
 			t.Fatalf("taken, and no picture: %v", err)
 		}
 		size := img.Bounds().Size()
-		if got := image.Pt(int(m.GetWidthPx()), int(m.GetHeightPx())); got != size && got != image.Pt(size.Y, size.X) || m.GetSizeBytes() != int64(len(file)) {
+		if got := image.Pt(int(m.GetWidthPx()), int(m.GetHeightPx())); got != size && got != image.Pt(size.Y, size.X) || m.GetSizeBytes() != int32(len(file)) {
 			t.Errorf("%v, of a picture of %v", m, size)
 		}
 	})

@@ -217,7 +217,7 @@ func TestPhotos(t *testing.T) {
 			if status != http.StatusOK {
 				t.Fatalf("status %d: %s", status, body)
 			}
-			if first.GetContentType() != "image/png" || first.GetSizeBytes() != int64(len(file)) || first.GetWidthPx() != 2400 || first.GetHeightPx() != 1800 ||
+			if first.GetContentType() != "image/png" || first.GetSizeBytes() != int32(len(file)) || first.GetWidthPx() != 2400 || first.GetHeightPx() != 1800 ||
 				first.GetCredit() != "A. Grower" || first.GetLicense() != "CC-BY-4.0" || first.GetTakenDate() != "2026-05-10" || first.GetTakenSource() != pb.Photo_TOLD {
 				t.Errorf("%v", first)
 			}

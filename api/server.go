@@ -162,6 +162,9 @@ func (w waiting) endStream(ctx context.Context, info *tap.Info) (context.Context
 		return ctx, nil
 	}
 	most := w.stream
+	if service.Rules[info.FullMethodName].Long {
+		most += longCall
+	}
 	if info.FullMethodName == pb.PhotoService_UploadPhoto_FullMethodName {
 		most += w.file
 	}

@@ -132,7 +132,7 @@ func (s *photosIn) judge(p *archivedPlantIn, m *pb.ArchivedPhoto) (*store.Photo,
 		return nil, lines.Fault("photo.sha256: must be 64 of 0-9 a-f")
 	case !s.in.from.Has(file):
 		return nil, lines.Fault("photo.sha256: its file %s is not there", file)
-	case of.GetSizeBytes() != s.in.from.Size(file):
+	case int64(of.GetSizeBytes()) != s.in.from.Size(file):
 		return nil, lines.Fault("photo.sizeBytes: the file has %d bytes", s.in.from.Size(file))
 	case of.GetSizeBytes() > MaxPhotoBytes:
 		return nil, lines.Fault("photo.sizeBytes: must be %d at most", MaxPhotoBytes)
@@ -225,7 +225,7 @@ func (in *archiveIn) pictures(one *archivedIn) error {
 
 // picture judges a file as one that is sent: all of it must be a picture that is taken.
 func (in *archiveIn) picture(path string, want *archivedPicture) error {
-	release, err := in.decoding(in.ctx)
+	release, err := in.decoding(in.ctx, callerID(in.ctx))
 	if err != nil {
 		return err
 	}

@@ -125,7 +125,7 @@ func (w *archiveWriter) putPhotos() error {
 			if err != nil {
 				return err
 			}
-			err = bucket.Put(w.in.ctx, of.GetSha256(), file, of.GetSizeBytes())
+			err = bucket.Put(w.in.ctx, of.GetSha256(), file, int64(of.GetSizeBytes()))
 			if err = errors.Join(err, file.Close()); err != nil {
 				return err
 			}

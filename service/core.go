@@ -10,7 +10,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"golang.org/x/sync/semaphore"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -37,7 +36,7 @@ type Core struct {
 	issuers   *issuers         // whose access tokens are taken
 	zones     recent           // of collections by their ids, as they were lately
 	blobs     *store.Blobs
-	decodes   *semaphore.Weighted // places for pictures that are in memory
+	decodes   *decodes
 }
 
 // kept is how long a request id is remembered, undeleting how long what was deleted

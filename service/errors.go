@@ -102,6 +102,7 @@ const (
 	NewerData          Reason = "NEWER_DATA"
 
 	ShuttingDown Reason = "SHUTTING_DOWN"
+	TooBusy      Reason = "TOO_BUSY"
 )
 
 // Violation is one field that breaks a rule.

@@ -16,11 +16,14 @@ type Jobs struct {
 	log    *slog.Logger
 }
 
+// jobTime is how long a job may take, with its waiting for a place to decode.
+const jobTime = 10 * time.Minute
+
 // Work runs jobs until ctx ends.
 func (j *Jobs) Work(ctx context.Context) error {
 	return j.store.Work(ctx, map[string]func(context.Context, store.Job) error{
 		renditionJob: j.photos.MakeRenditions,
-	}, store.WorkOptions{Workers: mostDecodes, Log: j.log})
+	}, store.WorkOptions{Workers: 1, Limit: jobTime, Log: j.log}) // one, as pictures are decoded one at a time
 }
 
 // unnamedKept is how long a file of the bucket is kept that no photo names. An upload has

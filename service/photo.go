@@ -22,7 +22,7 @@ type Photos struct {
 	observations *Observations
 }
 
-// mostPhotos is how many photos one plant can have that are not deleted.
+// mostPhotos is how many photos one plant can have, with those that can be undeleted.
 const mostPhotos = 1000
 
 // usualPointingErrorPx is how well places are pointed at where nothing is said of it.
@@ -252,6 +252,16 @@ func checkSpans(p *problems, m *pb.Photo) {
 		}
 		return p.refused == refused
 	}
+	if scale := m.GetScale(); scale != nil { // a mask may have made one of a part
+		switch {
+		case scale.GetLine().GetA() == nil || scale.GetLine().GetB() == nil:
+			p.refuse(InvalidFields, "photo.scale.line", "must be given, with both its ends")
+			return
+		case scale.GetLengthMm() <= 0:
+			p.refuse(InvalidFields, "photo.scale.lengthMm", "must be given")
+			return
+		}
+	}
 	if scale := m.GetScale(); scale != nil && inside("photo.scale.line", scale.GetLine()) {
 		if rule := unmeasured(scaleValue(scale), scaleValue(scale).Line, measure.ShortestScale); rule != "" {
 			p.refuse(InvalidFields, "photo.scale.line", "%s", rule)
@@ -324,9 +334,6 @@ func (s *Photos) UndeletePhoto(ctx context.Context, req *pb.UndeletePhotoRequest
 		case p.GetDeleteTime() == nil:
 			return p, v.checkEtag(req.GetEtag(), p.GetEtag())
 		}
-		if err := v.checkPhotoRoom(c, plant); err != nil {
-			return nil, err
-		}
 		return c.UndeletePhoto(plant, id, v.by(), func(p *store.Photo) error { return v.checkEtag(req.GetEtag(), p.GetEtag()) })
 	})
 }
@@ -389,6 +396,9 @@ func (s *Photos) RecordMeasurement(ctx context.Context, req *pb.RecordMeasuremen
 	}, s.observations.getByName)
 }
 
+// mostMm is how long what a measurement has may be, as the contract says.
+var mostMm = map[pb.Photo_Span_Kind]float64{pb.Photo_Span_ROSETTE_DIAMETER: 10_000, pb.Photo_Span_TRAP_WIDTH: 1000, pb.Photo_Span_HEIGHT: 10_000}
+
 // measured returns what spans of a photo say as a measurement; none named are all that fit.
 func measured(m *pb.Photo, named []int32) (*pb.Observation_Measurement, error) {
 	if m.GetScale() == nil {
@@ -405,6 +415,10 @@ func measured(m *pb.Photo, named []int32) (*pb.Observation_Measurement, error) {
 		}
 		first[span.GetKind()] = i
 		mm := span.LengthMm
+		if most := mostMm[span.GetKind()]; *mm > most {
+			p.refuse(InvalidFields, field, "is %.0f mm long, and a measurement takes %.0f mm at most: is the scale right?", *mm, most)
+			return
+		}
 		switch span.GetKind() {
 		case pb.Photo_Span_ROSETTE_DIAMETER:
 			out.RosetteDiameterMm = mm

@@ -11,9 +11,12 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
+	"golang.org/x/sync/semaphore"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "dewbench/proto/dewbench/v1"
 	"dewbench/service/photo"
@@ -25,6 +28,9 @@ const MaxPhotoBytes = photo.MaxBytes
 
 // photoPiece is how many bytes of a file one answer has: gRPC clients take 4 MiB.
 const photoPiece = 1 << 20
+
+// renditionsLate is after how long renditions are asked for again that are not there.
+const renditionsLate = 10 * time.Minute
 
 // renditionDelay is when to ask again for a rendition that is being made.
 const renditionDelay = time.Second
@@ -64,12 +70,63 @@ func badPhoto(err error) error {
 	return err
 }
 
-// decoding waits for one of the places for pictures in memory. release gives it back.
-func (c *Core) decoding(ctx context.Context) (release func(), err error) {
-	if err := c.decodes.Acquire(ctx, 1); err != nil {
+// decodes are the places for pictures in memory. One grower has one of them at a time, and
+// so have the jobs, so that nobody keeps all others waiting.
+type decodes struct {
+	places *semaphore.Weighted
+	mu     sync.Mutex // guards what follows
+	of     map[string]*growersDecodes
+}
+
+// growersDecodes are those of one grower.
+type growersDecodes struct {
+	place *semaphore.Weighted
+	asked int // that wait, or are under way
+}
+
+// mostDecodesOfOne is how many calls of one grower wait for a place, or have one.
+const mostDecodesOfOne = 8
+
+func newDecodes() *decodes {
+	return &decodes{places: semaphore.NewWeighted(mostDecodes), of: map[string]*growersDecodes{}}
+}
+
+// decoding waits for a place. who is a grower by the id, "" the jobs. release gives it back.
+func (c *Core) decoding(ctx context.Context, who string) (release func(), err error) {
+	d := c.decodes
+	d.mu.Lock()
+	own := d.of[who]
+	if own == nil {
+		own = &growersDecodes{place: semaphore.NewWeighted(1)}
+		d.of[who] = own
+	}
+	if who != "" && own.asked >= mostDecodesOfOne {
+		d.mu.Unlock()
+		return nil, &Error{Reason: TooBusy, Message: fmt.Sprintf("%d calls of the grower with pictures are under way, as many as the server takes at once: call again when one is done", mostDecodesOfOne)}
+	}
+	own.asked++
+	d.mu.Unlock()
+	leave := func() {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		if own.asked--; own.asked == 0 {
+			delete(d.of, who)
+		}
+	}
+	if err := own.place.Acquire(ctx, 1); err != nil {
+		leave()
 		return nil, err
 	}
-	return func() { c.decodes.Release(1) }, nil
+	if err := d.places.Acquire(ctx, 1); err != nil {
+		own.place.Release(1)
+		leave()
+		return nil, err
+	}
+	return func() {
+		d.places.Release(1)
+		own.place.Release(1)
+		leave()
+	}, nil
 }
 
 // CreatePhoto keeps a photo. Its file is in the bucket before its row is, so that no row
@@ -97,7 +154,10 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 		if _, err = v.newPhoto(c, plant, req, head, nil); err != nil {
 			return err
 		}
-		_, err = c.SamePhoto(plant, digest)
+		same, err := c.SamePhoto(plant, digest)
+		if err == nil && v.purged(same) {
+			err = store.ErrNotFound
+		}
 		if known = err == nil; known || !errors.Is(err, store.ErrNotFound) {
 			return err
 		}
@@ -117,7 +177,7 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 		}
 	}
 	// The id of a request is bound to what the file holds, not to how it was sent.
-	asked := proto.CloneOf(req)
+	asked := proto.CloneOf(withoutData(req))
 	asked.Data = sent.Digest
 	return writeOne(ctx, s.Core, asked, func(v *visit) (*pb.Photo, error) {
 		c, plant, err := v.plantToShow(req)
@@ -125,6 +185,11 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 			return nil, err
 		}
 		same, err := c.SamePhoto(plant, digest)
+		if err == nil && v.purged(same) && !known { // the sweep has not come to it yet
+			if _, err = c.PurgePhoto(plant, store.Segment(same.GetName(), "photos"), v.at.UnixMicro()); err == nil {
+				err = store.ErrNotFound
+			}
+		}
 		switch {
 		case err == nil:
 			return s.again(v, c, plant, req, same)
@@ -140,7 +205,7 @@ func (s *Photos) CreatePhoto(ctx context.Context, req *pb.CreatePhotoRequest) (*
 		if err != nil {
 			return nil, err
 		}
-		p.Sha256, p.SizeBytes = digest, sent.Size
+		p.Sha256, p.SizeBytes = digest, int32(sent.Size)
 		if p, err = c.CreatePhoto(p, v.by()); err != nil {
 			return nil, err
 		}
@@ -167,6 +232,18 @@ func (v *visit) plantToShow(req *pb.CreatePhotoRequest) (*collection, string, er
 	return c, plant, missing(err, PlantNotFound, store.PlantName(c.ID(), plant))
 }
 
+// withoutData is a request without its picture, which is large.
+func withoutData(req *pb.CreatePhotoRequest) *pb.CreatePhotoRequest {
+	out := &pb.CreatePhotoRequest{}
+	req.ProtoReflect().Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		if f.Name() != "data" {
+			out.ProtoReflect().Set(f, v)
+		}
+		return true
+	})
+	return out
+}
+
 // missingIsNone takes that something is not there for no error.
 func missingIsNone(err error) error {
 	if errors.Is(err, store.ErrNotFound) {
@@ -177,7 +254,7 @@ func missingIsNone(err error) error {
 
 // judgePhoto reads a file to its end, and tells what it says beside its pixels.
 func (s *Photos) judgePhoto(ctx context.Context, sent *SentFile, head photo.Head) (photo.Facts, error) {
-	release, err := s.decoding(ctx)
+	release, err := s.decoding(ctx, callerID(ctx))
 	if err != nil {
 		return photo.Facts{}, err
 	}
@@ -208,9 +285,6 @@ func (s *Photos) again(v *visit, c *collection, plant string, req *pb.CreatePhot
 		return nil, Invalid(PhotoExists, []Violation{{"photoId", fmt.Sprintf("the plant has the same picture already, as %s", same.GetName())}})
 	}
 	if same.GetDeleteTime() != nil {
-		if err := v.checkPhotoRoom(c, plant); err != nil {
-			return nil, err
-		}
 		var err error
 		if same, err = c.UndeletePhoto(plant, id, v.by(), func(*store.Photo) error { return nil }); err != nil {
 			return nil, err
@@ -276,7 +350,7 @@ func (s *Photos) MakeRenditions(ctx context.Context, job store.Job) error {
 	if err := s.store.Read(ctx, find); err != nil {
 		return missingIsNone(err) // it was purged: there is nothing to make
 	}
-	release, err := s.decoding(ctx)
+	release, err := s.decoding(ctx, "")
 	if err != nil {
 		return err
 	}
@@ -414,8 +488,11 @@ func (s *Photos) GetPhotoContent(ctx context.Context, req *pb.GetPhotoContentReq
 			return err
 		}
 		p, inside = found, c.ID()
-		if form == pb.Photo_ORIGINAL {
+		switch {
+		case form == pb.Photo_ORIGINAL:
 			return refuses(Manager, c.is, PhotoNotFound, store.CollectionName(c.ID()))
+		case p.GetDeleteTime() != nil: // who can bring it back may look at it
+			return refuses(Keeper, c.is, PhotoNotFound, store.CollectionName(c.ID()))
 		}
 		return nil
 	})
@@ -424,6 +501,11 @@ func (s *Photos) GetPhotoContent(ctx context.Context, req *pb.GetPhotoContentReq
 	}
 	notReady := &Error{Reason: RenditionNotReady, Message: fmt.Sprintf("the renditions of %s are being made: ask again in a second", p.GetName()), RetryAfter: renditionDelay}
 	if form != pb.Photo_ORIGINAL && !p.GetRenditionsReady() {
+		if s.now().Sub(p.GetUpdateTime().AsTime()) > renditionsLate { // the job may have been given up
+			if err := s.renderAgain(ctx, inside, p.GetSha256()); err != nil {
+				return nil, err
+			}
+		}
 		return nil, notReady
 	}
 	content := contentOf(p, form)

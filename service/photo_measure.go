@@ -32,7 +32,7 @@ func (s *Photos) MeasureRosette(ctx context.Context, req *pb.MeasureRosetteReque
 	if err != nil {
 		return nil, err
 	}
-	release, err := s.decoding(ctx)
+	release, err := s.decoding(ctx, callerID(ctx))
 	if err != nil {
 		return nil, err
 	}
@@ -122,11 +122,6 @@ func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest
 	if err != nil {
 		return nil, err
 	}
-	release, err := s.decoding(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer release()
 	frames := make([]measure.Frame, len(all))
 	for i, p := range all {
 		frames[i] = s.frame(ctx, inside, p, days[i])
@@ -166,6 +161,11 @@ func (s *Photos) frame(ctx context.Context, inside string, p *store.Photo, capti
 	f := measure.Frame{
 		Caption: caption, Size: image.Pt(int(p.GetWidthPx()), int(p.GetHeightPx())), MmPerPx: scaleValue(p.GetScale()).MmPerPx(),
 		Load: func() (image.Image, error) {
+			release, err := s.decoding(ctx, callerID(ctx))
+			if err != nil {
+				return nil, err
+			}
+			defer release()
 			bucket := s.blobs.Of(inside)
 			if p.GetRenditionsReady() {
 				return s.picture(ctx, bucket, p.GetSha256()+largeSuffix)

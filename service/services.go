@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-	"golang.org/x/sync/semaphore"
 
 	"dewbench/service/catalogue"
 	"dewbench/store"
@@ -79,7 +78,7 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	}
 	core := &Core{
 		store: config.Store, catalogue: c, version: cmp.Or(config.Build, config.Version) + " " + c.Version(), now: config.Now, newID: config.NewID, untrue: make(chan struct{}, 1),
-		blobs: config.Blobs, decodes: semaphore.NewWeighted(mostDecodes),
+		blobs: config.Blobs, decodes: newDecodes(),
 	}
 	if core.now == nil {
 		core.now = time.Now

@@ -293,9 +293,13 @@ func (u *undoing) judgePlants(of []*past, all map[store.Kind][]*past) ([]*plantP
 		if err != nil {
 			return nil, err
 		}
+		photographed, err := u.c.Photographed(some)
+		if err != nil {
+			return nil, err
+		}
 		for _, id := range some {
 			h := historyOf(histories, now[id])
-			if slices.ContainsFunc(h.Feedings, func(m *pb.Feeding) bool { return own[m.GetName()] != store.LastRevision(m.GetEtag()) }) ||
+			if photographed[id] || slices.ContainsFunc(h.Feedings, func(m *pb.Feeding) bool { return own[m.GetName()] != store.LastRevision(m.GetEtag()) }) ||
 				slices.ContainsFunc(h.Observations, func(m *pb.Observation) bool { return own[m.GetName()] != store.LastRevision(m.GetEtag()) }) {
 				u.changed = append(u.changed, now[id].GetName())
 			}

@@ -99,7 +99,7 @@ func TestArchivedPhotos(t *testing.T) {
 			for _, p := range []struct{ plant, id, sha256 string }{
 				{"p1", "b", two}, {"p1", "a", one}, {"p2", "c", one}, {"p2", "d", three}, {"p3", "e", four}, {"p3", "f", two},
 			} {
-				m := &pb.Photo{Name: store.PhotoName("c1", p.plant, p.id), Sha256: p.sha256, SizeBytes: int64(len(p.sha256)) * 10, TakenTime: stampOf(noon)}
+				m := &pb.Photo{Name: store.PhotoName("c1", p.plant, p.id), Sha256: p.sha256, SizeBytes: int32(len(p.sha256)) * 10, TakenTime: stampOf(noon)}
 				if _, err := c.CreatePhoto(&store.Photo{Photo: m, Format: 1, Orientation: 1}, at(0)); err != nil {
 					return err
 				}

@@ -66,7 +66,7 @@ func (r *photoRow) message() (*pb.Photo, error) {
 	m.Name, m.Plant, m.Etag = PhotoName(r.CollectionID, r.PlantID, r.PhotoID), PlantName(r.CollectionID, r.PlantID), etag(r.CreateUs, r.Version)
 	m.TakenTime, m.TakenSource = instant(r.TakenUs), pb.Photo_TimeSource(r.TakenSource)
 	m.Credit, m.License, m.Note = r.Credit, r.License, r.Note
-	m.SizeBytes, m.WidthPx, m.HeightPx, m.Sha256 = r.SizeBytes, r.WidthPx, r.HeightPx, r.Sha256
+	m.SizeBytes, m.WidthPx, m.HeightPx, m.Sha256 = int32(r.SizeBytes), r.WidthPx, r.HeightPx, r.Sha256
 	m.RenditionsReady, m.Recorder = r.RenderUs != nil, GrowerName(r.RecorderID)
 	m.CreateTime, m.UpdateTime = instant(r.CreateUs), instant(r.UpdateUs)
 	m.DeleteTime, m.PurgeTime = maybe(r.DeleteUs), maybe(r.PurgeUs)
@@ -128,7 +128,7 @@ func newPhotoRow(collection string, p *Photo) photoRow {
 	m := p.Photo
 	return photoRow{
 		CollectionID: collection, PlantID: Segment(m.GetName(), "plants"), PhotoID: Segment(m.GetName(), "photos"),
-		Sha256: m.GetSha256(), Format: p.Format, SizeBytes: m.GetSizeBytes(), WidthPx: m.GetWidthPx(), HeightPx: m.GetHeightPx(), Orientation: p.Orientation,
+		Sha256: m.GetSha256(), Format: p.Format, SizeBytes: int64(m.GetSizeBytes()), WidthPx: m.GetWidthPx(), HeightPx: m.GetHeightPx(), Orientation: p.Orientation,
 		CameraUs: p.CameraUs, CameraSource: int32(p.CameraSource), Stamp: stamp(),
 	}
 }
@@ -169,11 +169,27 @@ func (c *Collection) SamePhoto(plant, sha256 string) (*Photo, error) {
 	return r.photo()
 }
 
-// CountPhotos returns how many photos a plant has that are not deleted.
+// CountPhotos returns how many photos a plant has, with those that are deleted.
 func (c *Collection) CountPhotos(plant string) (int64, error) {
 	var n int64
-	err := c.plant(plant).Where("delete_us IS NULL").Model(&photoRow{}).Count(&n).Error
+	err := c.plant(plant).Model(&photoRow{}).Count(&n).Error
 	return n, err
+}
+
+// Photographed returns those of some plants that have photos which are not deleted.
+func (c *Collection) Photographed(plants []string) (map[string]bool, error) {
+	out := map[string]bool{}
+	for some := range chunks(plants) {
+		var found []string
+		err := c.tx.among(c.own(), "plant_id", some).Where("delete_us IS NULL").Model(&photoRow{}).Distinct("plant_id").Pluck("plant_id", &found).Error
+		if err != nil {
+			return nil, err
+		}
+		for _, plant := range found {
+			out[plant] = true
+		}
+	}
+	return out, nil
 }
 
 // Photos lists the photos of a plant, or with "" of all plants that are not deleted.

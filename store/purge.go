@@ -64,9 +64,10 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		err = fmt.Errorf("purge: %w", e)
 	}
 	for _, p := range photos {
-		remove("DELETE FROM revisions WHERE collection_id = ? AND kind = 7 AND plant_id = ? AND resource_id = ?", c.id, p.PlantID, p.PhotoID)
-		remove("DELETE FROM photos WHERE collection_id = ? AND plant_id = ? AND photo_id = ?", c.id, p.PlantID, p.PhotoID)
-		c.tx.note(ofCollection(c.id), By{Us: us}, pb.AuditEntry_PURGED, PhotoKind.relative(p.PlantID, p.PhotoID))
+		rows, e := c.PurgePhoto(p.PlantID, p.PhotoID, us)
+		if gone += rows; err == nil {
+			err = e
+		}
 	}
 	if err != nil || len(photos) == most {
 		return gone, err == nil, err
@@ -89,4 +90,19 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 		}
 	}
 	return gone, false, err
+}
+
+// PurgePhoto removes a photo for good, with its history. gone is how many rows went.
+func (c *Collection) PurgePhoto(plant, id string, us int64) (gone int64, err error) {
+	for _, sql := range []string{
+		"DELETE FROM revisions WHERE collection_id = ? AND kind = 7 AND plant_id = ? AND resource_id = ?",
+		"DELETE FROM photos WHERE collection_id = ? AND plant_id = ? AND photo_id = ?",
+	} {
+		result := c.tx.q().Exec(sql, c.id, plant, id)
+		if gone += result.RowsAffected; result.Error != nil {
+			return gone, fmt.Errorf("purge: %w", result.Error)
+		}
+	}
+	c.tx.note(ofCollection(c.id), By{Us: us}, pb.AuditEntry_PURGED, PhotoKind.relative(plant, id))
+	return gone, nil
 }

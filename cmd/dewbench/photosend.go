@@ -297,7 +297,7 @@ func (h *home) writeAdded(in inOut, file string, plant *pb.Plant, asked *pb.Crea
 	case asked.GetValidateOnly():
 		what = "would be a photo of " + printable(plant.GetTag())
 	}
-	if _, err := fmt.Fprintf(in.out, "%s: %s, %s, %s, taken %s\n", shownName(file), what, pixelWords(m), bytesWords(m.GetSizeBytes()), h.takenWords(m)); err != nil {
+	if _, err := fmt.Fprintf(in.out, "%s: %s, %s, %s, taken %s\n", shownName(file), what, pixelWords(m), bytesWords(int64(m.GetSizeBytes())), h.takenWords(m)); err != nil {
 		return err
 	}
 	told := asked.GetTakenTime() != nil || asked.TakenDate != nil || asked.Credit != nil || asked.License != nil || asked.GetNote() != ""

@@ -351,7 +351,7 @@ type Photo struct {
 	// What the original is: `image/jpeg`, `image/png` or `image/webp`.
 	ContentType string `protobuf:"bytes,12,opt,name=content_type,json=contentType,proto3" json:"content_type,omitempty"`
 	// Size of the original, bytes.
-	SizeBytes int64 `protobuf:"varint,13,opt,name=size_bytes,json=sizeBytes,proto3" json:"size_bytes,omitempty"`
+	SizeBytes int32 `protobuf:"varint,13,opt,name=size_bytes,json=sizeBytes,proto3" json:"size_bytes,omitempty"`
 	// Width of the upright picture, pixels.
 	WidthPx int32 `protobuf:"varint,14,opt,name=width_px,json=widthPx,proto3" json:"width_px,omitempty"`
 	// Height of the upright picture, pixels.
@@ -488,7 +488,7 @@ func (x *Photo) GetContentType() string {
 	return ""
 }
 
-func (x *Photo) GetSizeBytes() int64 {
+func (x *Photo) GetSizeBytes() int32 {
 	if x != nil {
 		return x.SizeBytes
 	}
@@ -579,8 +579,9 @@ type CreatePhotoRequest struct {
 	License *string `protobuf:"bytes,7,opt,name=license,proto3,oneof" json:"license,omitempty"`
 	// The grower's own words.
 	Note string `protobuf:"bytes,8,opt,name=note,proto3" json:"note,omitempty"`
-	// The picture: JPEG, PNG or WebP, up to 25 MiB and 50 megapixels. In a message it is up
-	// to 16 MiB with the rest; over HTTP it is the body itself.
+	// The picture: JPEG, PNG or WebP, up to 50 megapixels. In a message it is up to 4 MiB:
+	// larger ones, up to 25 MiB, are the body itself over HTTP, and go by UploadPhoto over
+	// gRPC.
 	Data []byte `protobuf:"bytes,9,opt,name=data,proto3" json:"data,omitempty"`
 	// Makes the call safe to repeat for 7 days: 1 to 64 of `A-Z a-z 0-9 . _ -`.
 	RequestId string `protobuf:"bytes,10,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
@@ -1322,7 +1323,7 @@ type GetPhotoContentResponse struct {
 	SizeBytes int32 `protobuf:"varint,2,opt,name=size_bytes,json=sizeBytes,proto3" json:"size_bytes,omitempty"`
 	// Changes when the file does; all pieces of one have the same.
 	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
-	// When the file was last changed, to the second.
+	// When the photo was last changed; of the original, when it was sent.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Its bytes from the offset on, 1 MiB at most. None: the offset is the end.
 	Data          []byte `protobuf:"bytes,5,opt,name=data,proto3" json:"data,omitempty"`
@@ -1827,7 +1828,7 @@ type Photo_Line struct {
 	// The other end.
 	B *Photo_Point `protobuf:"bytes,2,opt,name=b,proto3" json:"b,omitempty"`
 	// How well they were pointed at: the standard deviation of x and of y of each, in
-	// pixels, above 0 to 1000. Default: 2.
+	// pixels, 0.1 to 1000. Default: 2.
 	PointingErrorPx *float64 `protobuf:"fixed64,3,opt,name=pointing_error_px,json=pointingErrorPx,proto3,oneof" json:"pointing_error_px,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
@@ -2057,7 +2058,7 @@ const file_dewbench_v1_photo_proto_rawDesc = "" +
 	"\x05spans\x18\v \x03(\v2\x17.dewbench.v1.Photo.SpanB\b\xbaH\x05\x92\x01\x02\x10dR\x05spans\x12'\n" +
 	"\fcontent_type\x18\f \x01(\tB\x04\xe2A\x01\x03R\vcontentType\x12#\n" +
 	"\n" +
-	"size_bytes\x18\r \x01(\x03B\x04\xe2A\x01\x03R\tsizeBytes\x12\x1f\n" +
+	"size_bytes\x18\r \x01(\x05B\x04\xe2A\x01\x03R\tsizeBytes\x12\x1f\n" +
 	"\bwidth_px\x18\x0e \x01(\x05B\x04\xe2A\x01\x03R\awidthPx\x12!\n" +
 	"\theight_px\x18\x0f \x01(\x05B\x04\xe2A\x01\x03R\bheightPx\x12\x1c\n" +
 	"\x06sha256\x18\x10 \x01(\tB\x04\xe2A\x01\x03R\x06sha256\x12/\n" +
@@ -2079,7 +2080,7 @@ const file_dewbench_v1_photo_proto_rawDesc = "" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x01a\x122\n" +
 	"\x01b\x18\x02 \x01(\v2\x18.dewbench.v1.Photo.PointB\n" +
 	"\xe2A\x01\x02\xbaH\x03\xc8\x01\x01R\x01b\x12J\n" +
-	"\x11pointing_error_px\x18\x03 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x0fpointingErrorPx\x88\x01\x01B\x14\n" +
+	"\x11pointing_error_px\x18\x03 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00@\x8f@)\x9a\x99\x99\x99\x99\x99\xb9?H\x00R\x0fpointingErrorPx\x88\x01\x01B\x14\n" +
 	"\x12_pointing_error_px\x1a\xb2\x01\n" +
 	"\x05Scale\x127\n" +
 	"\x04line\x18\x01 \x01(\v2\x17.dewbench.v1.Photo.LineB\n" +
@@ -2118,7 +2119,7 @@ const file_dewbench_v1_photo_proto_rawDesc = "" +
 	"\x04TOLD\x10\x03\x12\b\n" +
 	"\x04SENT\x10\x04:Z\xeaAW\n" +
 	"\x0edewbench/Photo\x126collections/{collection}/plants/{plant}/photos/{photo}*\x06photos2\x05photoB\r\n" +
-	"\v_taken_date\"\x8c\x05\n" +
+	"\v_taken_date\"\x98\x05\n" +
 	"\x12CreatePhotoRequest\x12j\n" +
 	"\x06parent\x18\x01 \x01(\tBR\xe2A\x01\x02\xfaA\x10\x12\x0edewbench/Photo\xbaH8r624^collections/[a-z0-9-]{1,63}/plants/[a-z0-9-]{1,63}$R\x06parent\x12\x19\n" +
 	"\x03tag\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18dR\x03tag\x12=\n" +
@@ -2129,8 +2130,9 @@ const file_dewbench_v1_photo_proto_rawDesc = "" +
 	"taken_date\x18\x05 \x01(\tB#\xbaH r\x1e2\x1c^[0-9]{4}-[0-9]{2}-[0-9]{2}$H\x00R\ttakenDate\x88\x01\x01\x12%\n" +
 	"\x06credit\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01H\x01R\x06credit\x88\x01\x01\x12&\n" +
 	"\alicense\x18\a \x01(\tB\a\xbaH\x04r\x02\x18dH\x02R\alicense\x88\x01\x01\x12\x1c\n" +
-	"\x04note\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12\x12\n" +
-	"\x04data\x18\t \x01(\fR\x04data\x12<\n" +
+	"\x04note\x18\b \x01(\tB\b\xbaH\x05r\x03\x18\xa0\x1fR\x04note\x12\x1e\n" +
+	"\x04data\x18\t \x01(\fB\n" +
+	"\xbaH\az\x05\x18\x80\x80\x80\x02R\x04data\x12<\n" +
 	"\n" +
 	"request_id\x18\n" +
 	" \x01(\tB\x1d\xbaH\x1ar\x182\x16^[A-Za-z0-9._-]{0,64}$R\trequestId\x12#\n" +

@@ -70,8 +70,7 @@ type PhotoServiceClient interface {
 	// (`ETAG_MISMATCH`).
 	DeletePhoto(ctx context.Context, in *DeletePhotoRequest, opts ...grpc.CallOption) (*Photo, error)
 	// Brings a deleted photo back. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `PLANT_NOT_FOUND`, `PHOTO_NOT_FOUND`), RESOURCE_EXHAUSTED (`TOO_MANY_PHOTOS`),
-	// ABORTED (`ETAG_MISMATCH`).
+	// `PLANT_NOT_FOUND`, `PHOTO_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	UndeletePhoto(ctx context.Context, in *UndeletePhotoRequest, opts ...grpc.CallOption) (*Photo, error)
 	// The picture itself. Over HTTP the answer is the file, with ETag, conditional and
 	// range requests (RFC 9110), unless `Accept` asks for `application/json` alone: then,
@@ -96,7 +95,8 @@ type PhotoServiceClient interface {
 	// RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	RecordMeasurement(ctx context.Context, in *RecordMeasurementRequest, opts ...grpc.CallOption) (*Observation, error)
 	// The photos of a plant that have a scale side by side, in the order in which they were
-	// taken, all at one scale, with their days, as a PNG. Errors: INVALID_ARGUMENT;
+	// taken, all at one scale, with their days, as a PNG. It may have some MiB: gRPC clients
+	// take 4 MiB unless told otherwise. Errors: INVALID_ARGUMENT;
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`); FAILED_PRECONDITION
 	// (`NOTHING_MEASURED` where no photo has a scale).
 	GetPhotoStrip(ctx context.Context, in *GetPhotoStripRequest, opts ...grpc.CallOption) (*httpbody.HttpBody, error)
@@ -260,8 +260,7 @@ type PhotoServiceServer interface {
 	// (`ETAG_MISMATCH`).
 	DeletePhoto(context.Context, *DeletePhotoRequest) (*Photo, error)
 	// Brings a deleted photo back. Errors: NOT_FOUND (`COLLECTION_NOT_FOUND`,
-	// `PLANT_NOT_FOUND`, `PHOTO_NOT_FOUND`), RESOURCE_EXHAUSTED (`TOO_MANY_PHOTOS`),
-	// ABORTED (`ETAG_MISMATCH`).
+	// `PLANT_NOT_FOUND`, `PHOTO_NOT_FOUND`), ABORTED (`ETAG_MISMATCH`).
 	UndeletePhoto(context.Context, *UndeletePhotoRequest) (*Photo, error)
 	// The picture itself. Over HTTP the answer is the file, with ETag, conditional and
 	// range requests (RFC 9110), unless `Accept` asks for `application/json` alone: then,
@@ -286,7 +285,8 @@ type PhotoServiceServer interface {
 	// RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	RecordMeasurement(context.Context, *RecordMeasurementRequest) (*Observation, error)
 	// The photos of a plant that have a scale side by side, in the order in which they were
-	// taken, all at one scale, with their days, as a PNG. Errors: INVALID_ARGUMENT;
+	// taken, all at one scale, with their days, as a PNG. It may have some MiB: gRPC clients
+	// take 4 MiB unless told otherwise. Errors: INVALID_ARGUMENT;
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`); FAILED_PRECONDITION
 	// (`NOTHING_MEASURED` where no photo has a scale).
 	GetPhotoStrip(context.Context, *GetPhotoStripRequest) (*httpbody.HttpBody, error)
