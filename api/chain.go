@@ -107,8 +107,13 @@ func chain(
 				break
 			}
 		}
-		if i := slices.Index(fields, any("reason")); i >= 0 && i+1 < len(fields) && fields[i+1] == string(tooManyCalls) {
-			level = logging.LevelDebug // the meter tells of them once a minute
+		if i := slices.Index(fields, any("reason")); i >= 0 && i+1 < len(fields) {
+			switch fields[i+1] {
+			case string(tooManyCalls):
+				level = logging.LevelDebug // the meter tells of them once a minute
+			case string(service.RenditionNotReady):
+				level = logging.LevelInfo // nothing is wrong
+			}
 		}
 		log.Log(ctx, slog.Level(level), message, fields...)
 	})

@@ -149,8 +149,8 @@ func (rt *route) conditions(r *http.Request) (ctx context.Context, ifMatch, ifNo
 	return ctx, ifMatch, ifNoneMatch, nil
 }
 
-// conditionalWriter holds back an answer to a GET that is JSON or a calendar until it is
-// whole, to give it its ETag, or to leave it out. Other answers go through.
+// conditionalWriter holds back an answer to a GET that is JSON, a calendar or a strip until
+// it is whole, to give it its ETag, or to leave it out. Other answers go through.
 type conditionalWriter struct {
 	http.ResponseWriter
 	ifMatch, ifNoneMatch *entityTags
@@ -167,7 +167,7 @@ func (w *conditionalWriter) WriteHeader(status int) {
 	}
 	w.status = status
 	kind, _, err := mime.ParseMediaType(w.Header().Get("Content-Type"))
-	if w.held = status == http.StatusOK && err == nil && (kind == "application/json" || kind == service.CalendarType); !w.held {
+	if w.held = status == http.StatusOK && err == nil && (kind == "application/json" || kind == service.CalendarType || kind == service.StripType); !w.held {
 		w.ResponseWriter.WriteHeader(status)
 	}
 }
@@ -230,11 +230,15 @@ func keepEtag(_ context.Context, w http.ResponseWriter, answer proto.Message) er
 	return nil
 }
 
-// keepPrivate tells caches of a calendar what they may do with it (RFC 9111, section
-// 5.2.2): only that of who asked keeps it, for five minutes.
+// keepPrivate tells caches of a calendar or a strip what they may do with it (RFC 9111,
+// section 5.2.2): only that of who asked keeps it, a calendar for five minutes, and a strip
+// as long as it is still the same.
 func keepPrivate(_ context.Context, w http.ResponseWriter, _ proto.Message) error {
 	if strings.HasPrefix(w.Header().Get("Content-Type"), service.CalendarType) {
 		w.Header().Set("Cache-Control", "private, max-age=300")
+	}
+	if w.Header().Get("Content-Type") == service.StripType {
+		w.Header().Set("Cache-Control", "private, no-cache")
 	}
 	return nil
 }

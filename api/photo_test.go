@@ -306,6 +306,9 @@ func TestPhotos(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			if answer.Header.Get("ETag") == "" || answer.Header.Get("Cache-Control") != "private, no-cache" {
+				t.Errorf("strip: %v", answer.Header)
+			}
 			strip, err := png.Decode(answer.Body)
 			if err != nil || answer.Body.Close() != nil || answer.Header.Get("Content-Type") != "image/png" || strip.Bounds().Dx() < 200 {
 				t.Errorf("strip: %d, %v", answer.StatusCode, err)

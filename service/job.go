@@ -17,7 +17,7 @@ type Jobs struct {
 }
 
 // jobTime is how long a job may take, with its waiting for a place to decode.
-const jobTime = 10 * time.Minute
+const jobTime = 90 * time.Second
 
 // Work runs jobs until ctx ends.
 func (j *Jobs) Work(ctx context.Context) error {

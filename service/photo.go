@@ -279,7 +279,11 @@ func checkSpans(p *problems, m *pb.Photo) {
 		line := lineValue(span.GetLine())
 		if line.A == line.B {
 			p.refuse(InvalidFields, field+".line", "must have its ends at two places")
-		} else if m.GetScale() != nil {
+		} else if m.GetScale() == nil {
+			if line.LengthPx() < measure.ShortestSpan*line.ErrorPx {
+				p.refuse(InvalidFields, field+".line", "%s", tooShort(measure.ShortestSpan, line))
+			}
+		} else {
 			if rule := unmeasured(scaleValue(m.GetScale()), line, measure.ShortestSpan); rule != "" {
 				p.refuse(InvalidFields, field+".line", "%s", rule)
 			}
@@ -298,9 +302,13 @@ func unmeasured(scale measure.Scale, line measure.Line, shortest int) string {
 	case line.A == line.B:
 		return "must have its ends at two places"
 	case errors.Is(err, measure.ErrShort):
-		return fmt.Sprintf("must be at least %d times as long as its pointingErrorPx, %v pixels", shortest, float64(shortest)*line.ErrorPx)
+		return tooShort(shortest, line)
 	}
 	return onOneLine(err)
+}
+
+func tooShort(shortest int, line measure.Line) string {
+	return fmt.Sprintf("must be at least %d times as long as its pointingErrorPx, %v pixels", shortest, float64(shortest)*line.ErrorPx)
 }
 
 // onOneLine is what errors say that were joined.

@@ -29,8 +29,9 @@ const MaxPhotoBytes = photo.MaxBytes
 // photoPiece is how many bytes of a file one answer has: gRPC clients take 4 MiB.
 const photoPiece = 1 << 20
 
-// renditionsLate is after how long renditions are asked for again that are not there.
-const renditionsLate = 10 * time.Minute
+// renditionsLate is after how long renditions are asked for again that are not there: their
+// job may have been given up, or be lost with the program that ran it.
+const renditionsLate = 15 * time.Second
 
 // renditionDelay is when to ask again for a rendition that is being made.
 const renditionDelay = time.Second
@@ -501,7 +502,7 @@ func (s *Photos) GetPhotoContent(ctx context.Context, req *pb.GetPhotoContentReq
 	}
 	notReady := &Error{Reason: RenditionNotReady, Message: fmt.Sprintf("the renditions of %s are being made: ask again in a second", p.GetName()), RetryAfter: renditionDelay}
 	if form != pb.Photo_ORIGINAL && !p.GetRenditionsReady() {
-		if s.now().Sub(p.GetUpdateTime().AsTime()) > renditionsLate { // the job may have been given up
+		if s.now().Sub(p.GetUpdateTime().AsTime()) > renditionsLate {
 			if err := s.renderAgain(ctx, inside, p.GetSha256()); err != nil {
 				return nil, err
 			}

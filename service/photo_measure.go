@@ -9,6 +9,7 @@ import (
 	"image/png"
 	"math"
 	"slices"
+	"strings"
 
 	"google.golang.org/genproto/googleapis/api/httpbody"
 	"google.golang.org/protobuf/proto"
@@ -18,6 +19,9 @@ import (
 	"dewbench/service/photo"
 	"dewbench/store"
 )
+
+// StripType is the media type of strips.
+const StripType = "image/png"
 
 const (
 	// usualStrip is how many photos a strip has at most, unless asked otherwise.
@@ -89,9 +93,9 @@ func (s *Photos) livePhoto(ctx context.Context, name, tag string) (p *store.Phot
 // GetPhotoStrip puts photos of a plant side by side.
 func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest) (*httpbody.HttpBody, error) {
 	var (
-		all    []*store.Photo
-		days   []string
-		inside string
+		all      []*store.Photo
+		captions []string
+		inside   string
 	)
 	err := s.read(ctx, func(v *visit) error {
 		c, plant, err := v.livePlant(req.GetParent(), req.GetTag())
@@ -111,11 +115,12 @@ func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest
 			return day < from || until.Given() && day >= until // civil.None is before all days
 		})
 		if len(all) == 0 {
-			return &Error{Reason: NothingMeasured, Message: store.PlantName(c.ID(), plant) + " has no photos with a scale from these days"}
+			return &Error{Reason: NothingMeasured, Message: store.PlantName(c.ID(), plant) + " has no photos with a scale, or none from the days that were asked for"}
 		}
 		inside, all = c.ID(), evenly(all, int(req.GetMost()))
 		for _, p := range all {
-			days = append(days, c.dayOf(store.Micros(p.GetTakenTime())).String())
+			day := c.dayOf(store.Micros(p.GetTakenTime())).String()
+			captions = append(captions, strings.Join(strings.Fields(day+" "+p.GetCredit()+" "+p.GetLicense()), " "))
 		}
 		return nil
 	})
@@ -124,7 +129,7 @@ func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest
 	}
 	frames := make([]measure.Frame, len(all))
 	for i, p := range all {
-		frames[i] = s.frame(ctx, inside, p, days[i])
+		frames[i] = s.frame(ctx, inside, p, captions[i])
 	}
 	strip, err := measure.Strip(frames, measure.StripOptions{})
 	if err != nil {
@@ -134,7 +139,7 @@ func (s *Photos) GetPhotoStrip(ctx context.Context, req *pb.GetPhotoStripRequest
 	if err := png.Encode(&out, strip); err != nil {
 		return nil, fmt.Errorf("write a strip: %w", err)
 	}
-	return &httpbody.HttpBody{ContentType: "image/png", Data: out.Bytes()}, nil
+	return &httpbody.HttpBody{ContentType: StripType, Data: out.Bytes()}, nil
 }
 
 // evenly returns at most so many of some, the first and the last among them.

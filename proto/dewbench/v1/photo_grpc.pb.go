@@ -95,7 +95,7 @@ type PhotoServiceClient interface {
 	// RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	RecordMeasurement(ctx context.Context, in *RecordMeasurementRequest, opts ...grpc.CallOption) (*Observation, error)
 	// The photos of a plant that have a scale side by side, in the order in which they were
-	// taken, all at one scale, with their days, as a PNG. It may have some MiB: gRPC clients
+	// taken, all at one scale, with their days, credits and licences, as a PNG. It may have some MiB: gRPC clients
 	// take 4 MiB unless told otherwise. Errors: INVALID_ARGUMENT;
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`); FAILED_PRECONDITION
 	// (`NOTHING_MEASURED` where no photo has a scale).
@@ -285,7 +285,7 @@ type PhotoServiceServer interface {
 	// RESOURCE_EXHAUSTED (`TOO_MANY_EVENTS`).
 	RecordMeasurement(context.Context, *RecordMeasurementRequest) (*Observation, error)
 	// The photos of a plant that have a scale side by side, in the order in which they were
-	// taken, all at one scale, with their days, as a PNG. It may have some MiB: gRPC clients
+	// taken, all at one scale, with their days, credits and licences, as a PNG. It may have some MiB: gRPC clients
 	// take 4 MiB unless told otherwise. Errors: INVALID_ARGUMENT;
 	// NOT_FOUND (`COLLECTION_NOT_FOUND`, `PLANT_NOT_FOUND`); FAILED_PRECONDITION
 	// (`NOTHING_MEASURED` where no photo has a scale).
