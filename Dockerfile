@@ -6,7 +6,7 @@
 #
 # The records are in the volume at /data, in a SQLite file, and the photos in a folder
 # beside it. For Postgres give DEWBENCH_DATABASE_URL, and run `migrate` before the first
-# start; photos then are in /data/dewbench-photos.
+# start; photos then are in /data/dewbench-photos-DATABASE, by its name.
 
 FROM golang:1.26.7 AS build
 WORKDIR /src

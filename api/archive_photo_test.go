@@ -14,6 +14,7 @@ import (
 	"maps"
 	"math/rand/v2"
 	"net/http"
+	"path/filepath"
 	"regexp"
 	"runtime"
 	"slices"
@@ -583,14 +584,8 @@ func TestHostilePhotosInArchives(t *testing.T) {
 func blobsOf(t testing.TB, bucket *store.Blobs) map[string]int {
 	t.Helper()
 	out := map[string]int{}
-	err := bucket.List(t.Context(), func(i store.BlobInfo) error {
-		if i.Collection != "" {
-			out[i.Collection]++
-		}
-		return nil
-	})
-	if err != nil {
-		t.Fatal(err)
+	for _, file := range filesIn(t, bucket.String()) {
+		out[store.Segment(filepath.ToSlash(file), "collections")]++
 	}
 	return out
 }

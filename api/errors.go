@@ -126,7 +126,7 @@ var table = map[service.Reason]kind{
 	service.EtagMismatch:       {codes.Aborted, 0, "The resource has changed since the caller got it. Get it again. Over HTTP it is 412 where `If-Match` asked."},
 	service.WriteConflict:      {codes.Aborted, 0, "Another call changed the same at the same time. Call again."},
 	service.StorageFull:        {codes.ResourceExhausted, http.StatusInsufficientStorage, "The disk of the server is full. Nothing was written."},
-	service.StorageUnavailable: {codes.Unavailable, 0, "The database cannot be reached, or is too busy. Try again in a moment."},
+	service.StorageUnavailable: {codes.Unavailable, 0, "The database or the photos cannot be reached, or the database is too busy. Try again in a moment."},
 	service.NewerData:          {codes.FailedPrecondition, 0, "A newer version of the server wrote this. Call that one."},
 
 	service.ShuttingDown: {codes.Unavailable, 0, "The server is stopping. Try again in a moment."},

@@ -322,12 +322,13 @@ func (d *doors) addPlantTo(t testing.TB, collection, tag string) string {
 	return p.GetName()
 }
 
-// filesIn are the files of a bucket that is a folder, without its lock.
+// filesIn are the files of a bucket that is a folder, without its lock and the id of its
+// database.
 func filesIn(t testing.TB, bucket string) []string {
 	t.Helper()
 	var names []string
 	err := filepath.WalkDir(bucket, func(path string, e fs.DirEntry, err error) error {
-		if err == nil && !e.IsDir() && e.Name() != ".lock" {
+		if err == nil && !e.IsDir() && e.Name() != ".lock" && e.Name() != "database" {
 			names = append(names, strings.TrimPrefix(path, bucket+string(filepath.Separator)))
 		}
 		return err

@@ -100,6 +100,10 @@ func fromStore(err error) error {
 	switch {
 	case err == nil:
 		return nil
+	case errors.Is(err, store.ErrPhotos) && errors.Is(err, store.ErrFull):
+		return &Error{Reason: StorageFull, Message: "the disk of the photos is full: nothing was written", cause: err}
+	case errors.Is(err, store.ErrPhotos) && errors.Is(err, store.ErrUnavailable):
+		return &Error{Reason: StorageUnavailable, Message: "the photos cannot be reached: call again in a moment", cause: err}
 	case errors.Is(err, store.ErrFull):
 		return &Error{Reason: StorageFull, Message: "the disk of the server is full: nothing was written", cause: err}
 	case errors.Is(err, store.ErrUnavailable):

@@ -3,6 +3,8 @@ package service
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"log/slog"
 	"net/netip"
@@ -70,7 +72,8 @@ type Rates struct {
 	TrustedProxies []netip.Prefix
 }
 
-// New returns all calls.
+// New returns all calls. The bucket is that of the database from then on: error
+// store.ErrOtherDatabase, if it is that of another.
 func New(ctx context.Context, config Config) (*Services, error) {
 	c, err := catalogue.Load()
 	if err != nil {
@@ -86,13 +89,20 @@ func New(ctx context.Context, config Config) (*Services, error) {
 	if core.newID == nil {
 		core.newID = newUUID
 	}
-	var key [32]byte
+	var key, own [32]byte
 	err = config.Store.Write(ctx, func(tx *store.Tx) error {
-		key, err = tx.Key("page tokens", core.now().UnixMicro())
+		if key, err = tx.Key("page tokens", core.now().UnixMicro()); err == nil {
+			own, err = tx.Key("database", core.now().UnixMicro())
+		}
 		return err
 	})
 	if err != nil {
 		return nil, err
+	}
+	if config.Blobs != nil {
+		if err := config.Blobs.Claim(ctx, databaseID(own)); err != nil {
+			return nil, err
+		}
 	}
 	if core.pages, err = NewPages(key); err != nil {
 		return nil, err
@@ -136,6 +146,13 @@ func New(ctx context.Context, config Config) (*Services, error) {
 		Tokens:       &Tokens{core},
 		Watch:        &Watch{core},
 	}, nil
+}
+
+// databaseID is what others may know of the secret that a database has of its own. Who
+// restores a database from a copy has the same.
+func databaseID(secret [32]byte) string {
+	sum := sha256.Sum256(secret[:])
+	return hex.EncodeToString(sum[:8])
 }
 
 // newUUID returns a UUID of version 7.

@@ -12,6 +12,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -30,10 +31,11 @@ import (
 // last such row goes: Sweep finds it. So a crash in between leaves a blob that nothing
 // names, never a row without its blob. See Sweep for how long there is for the row.
 type Blobs struct {
-	bucket *blob.Bucket
-	shown  string // where it is, as one may read it
-	folder string // where the bucket is a folder, its absolute path; else ""
-	moment func(what string)
+	bucket  *blob.Bucket
+	shown   string // where it is, as one may read it
+	folder  string // where the bucket is a folder, its absolute path; else ""
+	moment  func(what string)
+	claimed atomic.Pointer[string] // the id of the database that it belongs to
 }
 
 // Moments of the calls that make blobs be there or not. Tests are told of them.
@@ -59,7 +61,7 @@ func (b *Blobs) at(moment string) {
 // for its owner only, if it is not there; what it lies in must be. Other kinds of buckets
 // are known by their scheme once their driver is linked.
 //
-// The caller closes it.
+// Who sweeps it claims it first. The caller closes it.
 func OpenBlobs(ctx context.Context, url string) (*Blobs, error) {
 	b := &Blobs{}
 	if err := b.open(ctx, url); err != nil {
@@ -332,19 +334,6 @@ func (r *blobReader) Read(p []byte) (int, error) {
 
 func (r *blobReader) Close() error { return r.b.trouble(r.r.Close()) }
 
-// Stat tells of a blob without reading it.
-func (c *CollectionBlobs) Stat(ctx context.Context, name string) (BlobInfo, error) {
-	key, err := c.key(name)
-	if err != nil {
-		return BlobInfo{}, err
-	}
-	of, err := c.all.bucket.Attributes(ctx, key)
-	if err != nil {
-		return BlobInfo{}, c.all.trouble(err)
-	}
-	return blobInfo(key, of.Size, of.ModTime), nil
-}
-
 // Delete removes a blob at once, whatever names it. It is for what nobody can be putting,
 // such as the blobs of a collection that is purged: who puts a blob that is there already
 // counts on it from then on. All other blobs are for Sweep to remove.
@@ -372,7 +361,7 @@ type blobError struct {
 }
 
 func (e *blobError) Error() string   { return e.words + ": " + e.cause.Error() }
-func (e *blobError) Unwrap() []error { return []error{e.kind, e.cause} }
+func (e *blobError) Unwrap() []error { return []error{ErrPhotos, e.kind, e.cause} }
 
 // trouble gives an error of the bucket the kind that callers look for, as translate does
 // for those of the database. What a driver says of its use, not of the bucket, stays as

@@ -166,7 +166,7 @@ func syncFolder(folder string) error {
 // walk calls each for all files of a folder of the bucket, and empty for those of
 // collections that have none. Not the driver: it walks through all of the folder for each
 // page, and fails if a file goes meanwhile.
-func (b *Blobs) walk(ctx context.Context, prefix string, each func(BlobInfo) error, empty func(prefix string) error) error {
+func (b *Blobs) walk(ctx context.Context, prefix string, each func(keyInfo) error, empty func(prefix string) error) error {
 	f, err := os.Open(b.path(prefix))
 	if prefix != "" && errors.Is(err, fs.ErrNotExist) {
 		return nil // gone meanwhile
@@ -197,11 +197,11 @@ func (b *Blobs) walk(ctx context.Context, prefix string, each func(BlobInfo) err
 	}
 }
 
-func (b *Blobs) step(ctx context.Context, key string, entry fs.DirEntry, each func(BlobInfo) error, empty func(prefix string) error) error {
+func (b *Blobs) step(ctx context.Context, key string, entry fs.DirEntry, each func(keyInfo) error, empty func(prefix string) error) error {
 	if entry.IsDir() {
 		return b.walk(ctx, key+"/", each, empty)
 	}
-	if key == lockName {
+	if key == lockName || key == ownerKey {
 		return nil
 	}
 	info, err := entry.Info()
@@ -211,7 +211,7 @@ func (b *Blobs) step(ctx context.Context, key string, entry fs.DirEntry, each fu
 	case err != nil:
 		return err
 	case !info.Mode().IsRegular():
-		return each(BlobInfo{Key: key, Size: info.Size(), Modified: info.ModTime()})
+		return each(keyInfo{Key: key, Size: info.Size(), Modified: info.ModTime()})
 	}
 	return each(blobInfo(key, info.Size(), info.ModTime()))
 }

@@ -12,8 +12,8 @@ import (
 	"gocloud.dev/gcerrors"
 )
 
-// BlobInfo tells of what is under a key.
-type BlobInfo struct {
+// keyInfo tells of what is under a key.
+type keyInfo struct {
 	Key string
 	// Of a blob both are set. A file that is being written, or was when its writer was
 	// killed, is Temporary and has no name. What has neither is not ours.
@@ -27,8 +27,8 @@ type BlobInfo struct {
 // blob and a number.
 var temporary = regexp.MustCompile(`^(.*)\.[0-9a-f]+\.tmp$`)
 
-func blobInfo(key string, size int64, modified time.Time) BlobInfo {
-	i := BlobInfo{Key: key, Size: size, Modified: modified}
+func blobInfo(key string, size int64, modified time.Time) keyInfo {
+	i := keyInfo{Key: key, Size: size, Modified: modified}
 	if strings.HasPrefix(key, probeName) {
 		i.Temporary = true
 		return i
@@ -46,17 +46,13 @@ func blobInfo(key string, size int64, modified time.Time) BlobInfo {
 	return i
 }
 
-// List calls each for all that is in the bucket, those of one collection together, in no
-// order else. What is put or removed meanwhile may be told of or not. It holds a few
-// thousand keys at most.
-func (b *Blobs) List(ctx context.Context, each func(BlobInfo) error) error {
-	return b.list(ctx, each, nil)
-}
-
-func (b *Blobs) list(ctx context.Context, each func(BlobInfo) error, empty func(prefix string) error) error {
+// list calls each for all that is in the bucket, those of one collection together, in no
+// order else, and empty for folders of collections that have nothing. What is put or removed
+// meanwhile may be told of or not. It holds a few thousand keys at most.
+func (b *Blobs) list(ctx context.Context, each func(keyInfo) error, empty func(prefix string) error) error {
 	// An error of each is the caller's own.
 	var own error
-	note := func(i BlobInfo) error {
+	note := func(i keyInfo) error {
 		own = each(i)
 		return own
 	}
@@ -73,7 +69,7 @@ func (b *Blobs) list(ctx context.Context, each func(BlobInfo) error, empty func(
 }
 
 // page lists as the driver does, by pages.
-func (b *Blobs) page(ctx context.Context, each func(BlobInfo) error) error {
+func (b *Blobs) page(ctx context.Context, each func(keyInfo) error) error {
 	keys := b.bucket.List(nil)
 	for {
 		of, err := keys.Next(ctx)
@@ -85,6 +81,9 @@ func (b *Blobs) page(ctx context.Context, each func(BlobInfo) error) error {
 		}
 		if err := ctx.Err(); err != nil {
 			return err // the driver asks only for a new page
+		}
+		if of.Key == ownerKey {
+			continue
 		}
 		if err := each(blobInfo(of.Key, of.Size, of.ModTime)); err != nil {
 			return err
@@ -106,7 +105,8 @@ const namesAtOnce = 500
 // Sweep removes the blobs that were last put before olderThan and that nothing names, and
 // files that writers left before then. named is asked about up to 500 names of one
 // collection at a time, and tells which of them a row names. Where something cannot be
-// removed, or named fails, it goes on with the rest and tells of it in the end.
+// removed, or named fails, it goes on with the rest and tells of it in the end. It removes
+// nothing once the bucket is not that of the database any more that has claimed it.
 //
 // A blob is put before its row is written, and another may put it again, which keeps what
 // is there, at the very moment at which it is found to be without a row. That a blob is
@@ -131,8 +131,11 @@ const namesAtOnce = 500
 // Times are those of the machines that put and, in other buckets, of the bucket: their
 // clocks must not be wrong by as much as olderThan is ago.
 func (b *Blobs) Sweep(ctx context.Context, olderThan time.Time, named func(ctx context.Context, collection string, names []string) (map[string]bool, error)) (Swept, error) {
+	if err := b.checkOwner(ctx); err != nil {
+		return Swept{}, err
+	}
 	s := &sweeping{Blobs: b, olderThan: olderThan, named: named}
-	err := b.list(ctx, func(i BlobInfo) error { return s.see(ctx, i) }, func(prefix string) error {
+	err := b.list(ctx, func(i keyInfo) error { return s.see(ctx, i) }, func(prefix string) error {
 		return s.failed(ctx, b.trouble(b.removeEmpty(prefix)))
 	})
 	if err == nil {
@@ -157,7 +160,7 @@ type sweeping struct {
 }
 
 // see takes note of a key, and asks about those before it when there are enough.
-func (s *sweeping) see(ctx context.Context, i BlobInfo) error {
+func (s *sweeping) see(ctx context.Context, i keyInfo) error {
 	switch old := i.Modified.Before(s.olderThan); {
 	case i.Temporary && old:
 		return s.removeOld(ctx, i.Key, func(int64) { s.swept.Temporary++ })
@@ -187,6 +190,9 @@ func (s *sweeping) ask(ctx context.Context) error {
 	known, err := s.named(ctx, s.collection, names)
 	if err != nil {
 		return s.failed(ctx, err)
+	}
+	if err := s.checkOwner(ctx); err != nil {
+		return err
 	}
 	for _, name := range names {
 		if known[name] {

@@ -23,6 +23,11 @@ var (
 	ErrUnavailable = errors.New("the database cannot be reached or is too busy")
 	ErrNewer       = errors.New("written by a newer version of this program")
 	ErrOlderSchema = errors.New("the schema of the database is older than this program")
+
+	ErrOtherDatabase = errors.New("the photos are of another database")
+	// ErrPhotos tells, beside the kind of an error, that it is of the bucket of the photos,
+	// not of the database.
+	ErrPhotos = errors.New("the photos")
 )
 
 var kinds = []error{

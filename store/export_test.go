@@ -49,6 +49,27 @@ func (c *Collection) Settings() int64 { return c.row.SettingsRev }
 // Personal are the tables of what is a grower's alone.
 var Personal = personal
 
+// BlobInfo tells of what is under a key.
+type BlobInfo = keyInfo
+
+// List calls each for all that is in the bucket.
+func (b *Blobs) List(ctx context.Context, each func(BlobInfo) error) error {
+	return b.list(ctx, each, nil)
+}
+
+// Stat tells of a blob without reading it.
+func (c *CollectionBlobs) Stat(ctx context.Context, name string) (BlobInfo, error) {
+	key, err := c.key(name)
+	if err != nil {
+		return BlobInfo{}, err
+	}
+	of, err := c.all.bucket.Attributes(ctx, key)
+	if err != nil {
+		return BlobInfo{}, c.all.trouble(err)
+	}
+	return blobInfo(key, of.Size, of.ModTime), nil
+}
+
 // OnMoment makes f see what a call of the blobs is about to do.
 func (b *Blobs) OnMoment(f func(moment string)) { b.moment = f }
 

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"database/sql"
@@ -60,6 +61,16 @@ func (s *Store) openPostgres(ctx context.Context, url string, o Options) (plain 
 		return nil, plain(err)
 	}
 	return plain, s.session(gormpostgres.New(gormpostgres.Config{Conn: s.writer}))
+}
+
+// PostgresName returns the name of the database that a URL stands for, or "" if it cannot be
+// read. Without one in the URL it is that of libpq's environment, or the user's.
+func PostgresName(url string) string {
+	config, err := pgx.ParseConfig(url)
+	if err != nil {
+		return ""
+	}
+	return cmp.Or(config.Database, config.User)
 }
 
 // postgresOpenError says in plain words why the server cannot be used. The

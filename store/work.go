@@ -76,7 +76,8 @@ func (o WorkOptions) withDefaults(e Engine) WorkOptions {
 // after Drain, and the store must not be closed.
 func (s *Store) Work(ctx context.Context, do map[string]func(context.Context, Job) error, o WorkOptions) error {
 	o = o.withDefaults(s.engine)
-	w := &work{s: s, o: o}
+	w := &work{s: s, o: o, troubles: &troubles{told: map[string]time.Time{}, away: make(chan struct{}, 1)}}
+	w.log = slog.New(warnings{o.Log.Handler(), w.troubles})
 	workers := river.NewWorkers()
 	for kind, f := range do {
 		if err := (Job{Kind: kind}).check(); err != nil {
@@ -104,7 +105,7 @@ func (s *Store) Work(ctx context.Context, do map[string]func(context.Context, Jo
 		DiscardedJobRetentionPeriod: givenUpKept,
 		ErrorHandler:                failures{o.Log},
 		RetryPolicy:                 waits(o.Wait),
-		Logger:                      riverLog(o.Log),
+		Logger:                      w.log,
 		// Throughput is at most Workers in this time.
 		FetchCooldown:     min(10*time.Millisecond, o.Poll),
 		FetchPollInterval: fetch,
@@ -119,7 +120,9 @@ func (s *Store) Work(ctx context.Context, do map[string]func(context.Context, Jo
 	for {
 		due, err := true, error(nil)
 		if s.engine == SQLite {
-			due, err = w.due(ctx)
+			if due, err = w.due(ctx); err == nil {
+				w.works()
+			}
 		}
 		if err == nil && due {
 			err = w.run(ctx)
@@ -130,7 +133,7 @@ func (s *Store) Work(ctx context.Context, do map[string]func(context.Context, Jo
 		case ctx.Err() != nil:
 			return nil
 		case err != nil:
-			o.Log.Error("jobs are not worked at, it is tried again", "error", err)
+			w.log.Error("jobs are not worked at, it is tried again", "error", err)
 		}
 		w.pause(ctx)
 	}
@@ -151,6 +154,9 @@ type work struct {
 	o      WorkOptions
 	kinds  []string
 	config *river.Config
+
+	*troubles
+	log *slog.Logger // tells of them
 }
 
 // check finds what cannot work at all, such as a store that is closed. Later the database
@@ -190,7 +196,7 @@ func (w *work) run(ctx context.Context) error {
 		return ended(ctx, fmt.Errorf("begin to work at jobs: %w", err))
 	}
 	if w.s.engine == Postgres {
-		<-ctx.Done()
+		w.watch(ctx)
 	} else {
 		w.quiet(ctx)
 	}
@@ -215,6 +221,38 @@ func (w *work) stop(ctx context.Context, client *river.Client[*sql.Tx]) error {
 	return nil
 }
 
+// watch returns when ctx has ended. After trouble it tells when the database answers again.
+func (w *work) watch(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-w.away:
+		}
+		for {
+			w.pause(ctx)
+			if ctx.Err() != nil {
+				return
+			}
+			if _, err := w.due(ctx); err == nil {
+				break
+			}
+		}
+		w.again()
+	}
+}
+
+// works tells that the database answers, if there was trouble before.
+func (w *work) works() {
+	select {
+	case <-w.away:
+		w.again()
+	default:
+	}
+}
+
+func (w *work) again() { w.o.Log.Info("the database answers again, jobs are worked at") }
+
 // quiet returns when there was nothing to do twice in a row, or when ctx has ended.
 func (w *work) quiet(ctx context.Context) {
 	tick := time.NewTicker(w.o.Poll)
@@ -226,9 +264,12 @@ func (w *work) quiet(ctx context.Context) {
 		case <-tick.C:
 		}
 		due, err := w.due(ctx)
+		if err == nil {
+			w.works()
+		}
 		switch {
 		case err != nil && ctx.Err() == nil:
-			w.o.Log.Error("jobs cannot be looked for, it is tried again", "error", err)
+			w.log.Error("jobs cannot be looked for, it is tried again", "error", err)
 		case due:
 			idle = 0
 		default:
@@ -342,15 +383,36 @@ func (f waits) NextRetry(row *rivertype.JobRow) time.Time {
 	return time.Now().UTC().Add(wait + rand.N(wait/10+1))
 }
 
-// warnings leaves out what River tells of every job and every look, and tells what it
-// repeats, as it does several times a second while the database is away, once a minute.
+// warnings leaves out what River tells of every job and every look, and tells what is
+// repeated, as it is several times a second while the database is away, once a minute.
 type warnings struct {
 	slog.Handler
-	told *sync.Map // when a message was told last, by its text
+	*troubles
 }
 
-func riverLog(log *slog.Logger) *slog.Logger {
-	return slog.New(warnings{log.Handler(), new(sync.Map)})
+// troubles are what was told of.
+type troubles struct {
+	mu   sync.Mutex
+	told map[string]time.Time // when a message was told last, by its text
+	away chan struct{}        // has one after an error, until the database answers
+}
+
+// tell tells whether it is time for a message.
+func (t *troubles) tell(r *slog.Record) bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	last, before := t.told[r.Message]
+	if before && r.Time.Sub(last) < time.Minute {
+		return false
+	}
+	t.told[r.Message] = r.Time
+	if r.Level >= slog.LevelError {
+		select {
+		case t.away <- struct{}{}:
+		default:
+		}
+	}
+	return true
 }
 
 // Enabled implements slog.Handler.
@@ -360,20 +422,18 @@ func (w warnings) Enabled(ctx context.Context, level slog.Level) bool {
 
 // Handle implements slog.Handler.
 func (w warnings) Handle(ctx context.Context, r slog.Record) error {
-	last, before := w.told.Load(r.Message)
-	if before && r.Time.Sub(last.(time.Time)) < time.Minute {
+	if !w.tell(&r) {
 		return nil
 	}
-	w.told.Store(r.Message, r.Time)
 	return w.Handler.Handle(ctx, r)
 }
 
 // WithAttrs implements slog.Handler.
 func (w warnings) WithAttrs(attributes []slog.Attr) slog.Handler {
-	return warnings{w.Handler.WithAttrs(attributes), w.told}
+	return warnings{w.Handler.WithAttrs(attributes), w.troubles}
 }
 
 // WithGroup implements slog.Handler.
 func (w warnings) WithGroup(name string) slog.Handler {
-	return warnings{w.Handler.WithGroup(name), w.told}
+	return warnings{w.Handler.WithGroup(name), w.troubles}
 }

@@ -10,9 +10,12 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"unicode"
 
 	"github.com/spf13/cobra"
 
+	"dewbench/api"
+	"dewbench/service"
 	"dewbench/store"
 )
 
@@ -34,10 +37,11 @@ the machine can read the command line, so give a password in
 
 // photosHelp stands in the help of every command that has the flag.
 const photosHelp = `Photos are kept in a folder, which is made if it is not there: for a SQLite file
-NAME.db it is NAME-photos beside it, for Postgres dewbench-photos where the program is
-started. --` + photosFlag + ` names another, by its path or as file:///FOLDER. Servers of one
-Postgres database must have the same folder: what one of them was given, another is
-asked for. Back it up after the database: a plain copy is good.`
+NAME.db it is NAME-photos beside it, for Postgres dewbench-photos-DATABASE where the
+program is started. --` + photosFlag + ` names another, by its path or as file:///FOLDER.
+Servers of one Postgres database must have the same folder: what one of them was
+given, another is asked for. Other databases have folders of their own: that of another
+is refused. Back it up after the database: a plain copy is good.`
 
 // database says where the records are kept, and the photos that they name.
 type database struct {
@@ -75,16 +79,41 @@ func (d *database) photosURL() (raw, from string) {
 }
 
 // photosBeside returns the folder for the photos of a database. On Postgres it lies where
-// that of usualDatabase would.
+// that of usualDatabase would, and bears the name of the database.
 func photosBeside(database string) (folder string) {
 	scheme, rest, found := strings.Cut(database, ":")
 	switch {
 	case found && (scheme == "postgres" || scheme == "postgresql"):
-		return photosBeside(usualDatabase)
+		return photosBeside(usualDatabase) + "-" + fileName(store.PostgresName(database))
 	case found && scheme == "sqlite":
 		database = rest
 	}
 	return strings.TrimSuffix(database, ".db") + "-photos"
+}
+
+// fileName is a name as it can be a part of that of a file.
+func fileName(name string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) || strings.ContainsRune("_.-", r) {
+			return r
+		}
+		return '-'
+	}, name)
+}
+
+// newServer makes a server. It says what to do if the photos are those of another database.
+func (d *database) newServer(ctx context.Context, config service.Config) (*api.Server, error) {
+	server, err := api.New(ctx, config)
+	if !errors.Is(err, store.ErrOtherDatabase) {
+		return server, err
+	}
+	_, from := d.photosURL()
+	instead := "give this one another folder with --" + photosFlag
+	if d.command.Flags().Lookup(photosFlag) == nil {
+		instead = "name a database with another name"
+	}
+	return nil, fmt.Errorf("%s: %w: %s; if they are of this one, which was restored from a backup older than they are, remove the file database from the folder",
+		from, err, instead)
 }
 
 // openPhotos opens the bucket of the photos; a folder is made if it is not there.

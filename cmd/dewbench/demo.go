@@ -76,7 +76,13 @@ func runDemo(ctx context.Context, in inOut, doors *doors, d *database, once bool
 	}
 	defer func() { err = errors.Join(err, end()) }()
 	clock := &wound{}
-	server, err := api.New(ctx, service.Config{Store: s, Blobs: photos, Log: log, Version: ownVersion(), Build: ownBuild(), Now: clock.now})
+	config := service.Config{Store: s, Blobs: photos, Log: log, Version: ownVersion(), Build: ownBuild(), Now: clock.now}
+	var server *api.Server
+	if d == nil {
+		server, err = api.New(ctx, config)
+	} else {
+		server, err = d.newServer(ctx, config)
+	}
 	if err != nil {
 		return err
 	}

@@ -209,7 +209,7 @@ func serveRecords(ctx context.Context, out io.Writer, doors *doors, d *database,
 		return err
 	}
 	defer func() { err = errors.Join(err, photos.Close()) }()
-	server, err := api.New(ctx, service.Config{Store: s, Blobs: photos, Log: log, Version: ownVersion(), Build: ownBuild(), Rates: rates, SignIn: takes})
+	server, err := d.newServer(ctx, service.Config{Store: s, Blobs: photos, Log: log, Version: ownVersion(), Build: ownBuild(), Rates: rates, SignIn: takes})
 	if err != nil {
 		return err
 	}
