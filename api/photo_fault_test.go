@@ -395,7 +395,7 @@ func TestKilledRenditions(t *testing.T) {
 // process may write: it is said so, nothing is half-written, and with room it goes on.
 func TestFullDiskOfPhotos(t *testing.T) {
 	small := jpegOf(t, grained(60, 40))
-	test := func(t *testing.T, p *photoProcess, plant string, makeRoom func()) {
+	test := func(t *testing.T, p *photoProcess, plant, told string, makeRoom func()) {
 		t.Helper()
 		var stand []*pb.Photo
 		full := 0
@@ -410,7 +410,7 @@ func TestFullDiskOfPhotos(t *testing.T) {
 				continue
 			}
 			full++
-			if status != http.StatusInsufficientStorage || errorReason(errorOf(t, []byte(body))) != string(service.StorageFull) || strings.Contains(body, "no space") {
+			if status != http.StatusInsufficientStorage || errorReason(errorOf(t, []byte(body))) != string(service.StorageFull) || !strings.Contains(body, told) || strings.Contains(body, "no space") {
 				t.Fatalf("status %d: %s", status, body)
 			}
 			_, err := p.doors.upload(t.Context(), &pb.CreatePhotoRequest{Parent: plant}, file, 1<<18)
@@ -441,20 +441,20 @@ func TestFullDiskOfPhotos(t *testing.T) {
 		folder := filepath.Join(t.TempDir(), "small")
 		grow := mountSmall(t, folder, nil, 7)
 		p, plant := openPhotoProcess(t, store.SQLite, folder)
-		test(t, p, plant, grow)
+		test(t, p, plant, "the disk of the photos is full", grow)
 	})
 	t.Run("a small temporary folder", func(t *testing.T) {
 		t.Parallel()
 		folder := filepath.Join(t.TempDir(), "small")
 		grow := mountSmall(t, folder, nil, 1)
 		p, plant := openPhotoProcess(t, store.SQLite, "", "TMPDIR="+folder)
-		test(t, p, plant, grow)
+		test(t, p, plant, "the disk of the server is full", grow)
 	})
 	t.Run("files that may not grow", func(t *testing.T) {
 		t.Parallel()
 		p, plant := openPhotoProcess(t, store.Postgres, "")
 		p.limit(t, 1<<20)
-		test(t, p, plant, func() { p.limit(t, 1<<40) })
+		test(t, p, plant, "is full", func() { p.limit(t, 1<<40) })
 	})
 }
 
