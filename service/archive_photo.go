@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"time"
 
 	pb "dewbench/proto/dewbench/v1"
@@ -208,15 +210,11 @@ func (in *archiveIn) unusedPictures(paths []string) error {
 	return nil
 }
 
-// pictures judges the files of the photos of a collection, one after another.
+// pictures judges the files of the photos of a collection, one after another in the order of
+// their digests, which does not change.
 func (in *archiveIn) pictures(one *archivedIn) error {
-	for _, path := range in.from.Paths() { // their order does not change
-		digest, _ := archive.PhotoOf(path)
-		want := one.photos[digest]
-		if want == nil || path != archive.PhotoFile(one.id, digest) {
-			continue
-		}
-		if err := in.picture(path, want); err != nil {
+	for _, digest := range slices.Sorted(maps.Keys(one.photos)) {
+		if err := in.picture(archive.PhotoFile(one.id, digest), one.photos[digest]); err != nil {
 			return err
 		}
 	}

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -39,24 +38,25 @@ func archiveSaveCommand() *cobra.Command {
 		Short: "Save all your data in a new file",
 		Long: `Save all your data in a new ZIP file. README.txt in it says what it holds. It tells where
 rare plants stand and whom you bought them from: keep it like a key. In place of a file,
-- writes to standard output. With a great many photos it takes a while: when the server
-takes no more calls of a token for now, it waits.`,
+- writes to standard output, when all is there. With a great many photos it takes a while:
+when the server takes no more calls of a token for now, it waits. If a collection is
+changed meanwhile the file is begun anew, 5 times at most.`,
 		Example: "  dewbench archive save plants-2026.zip",
 		Args:    argumentsOf(1, 1),
 	}
 	c.Flags().BoolVar(&withoutPhotos, "without-photos", false, "leave the photos out: what is said of them too")
 	return withoutHome(c, func(ctx context.Context, conn *client, args []string, in inOut) error {
 		files, records := 0, 0
-		write := func(w io.Writer) (err error) {
+		write := func(f *os.File) (err error) {
 			photos := pb.ExportArchiveRequest_ALL
 			if withoutPhotos {
 				photos = pb.ExportArchiveRequest_NONE
 			}
-			files, records, err = conn.saveArchive(ctx, w, photos)
+			files, records, err = conn.saveArchive(ctx, f, photos, in)
 			return err
 		}
 		if args[0] == standardInput {
-			return write(in.out)
+			return throughFile(in.out, write)
 		}
 		if err := newFile("FILE", args[0], write); err != nil {
 			return err
@@ -69,8 +69,39 @@ takes no more calls of a token for now, it waits.`,
 // archiveRecords is how many records of an archive come at once.
 const archiveRecords = 2000
 
-// saveArchive writes an archive, and tells how many files and lines it has.
-func (c *client) saveArchive(ctx context.Context, w io.Writer, photos pb.ExportArchiveRequest_Photos) (files, records int, err error) {
+// saveTries is how often an archive is begun anew, if a collection is changed while it comes:
+// as often as the server does over HTTP.
+const saveTries = 5
+
+// saveArchive writes an archive into a file, and tells how many files and lines it has.
+func (c *client) saveArchive(ctx context.Context, f *os.File, photos pb.ExportArchiveRequest_Photos, in inOut) (files, records int, err error) {
+	for try := 1; ; try++ {
+		if files, records, err = c.archiveInto(ctx, f, photos); err == nil {
+			return files, records, nil
+		}
+		s, _ := status.FromError(err)
+		switch refusal(s) {
+		case string(service.ArchiveTooLarge):
+			return 0, 0, fmt.Errorf("%w. Here that is --without-photos", c.said(err, nil))
+		case string(service.WriteConflict):
+			if try == saveTries {
+				return 0, 0, fmt.Errorf("%w. It was begun %d times: save when nobody writes", c.said(err, nil), saveTries)
+			}
+			fmt.Fprintln(in.notes, "note: a collection was changed meanwhile: the file is begun anew")
+		default:
+			return 0, 0, c.said(err, nil)
+		}
+		if _, err := f.Seek(0, io.SeekStart); err != nil {
+			return 0, 0, fmt.Errorf("begin the file anew: %w", err)
+		}
+		if err := f.Truncate(0); err != nil {
+			return 0, 0, fmt.Errorf("begin the file anew: %w", err)
+		}
+	}
+}
+
+// archiveInto writes an archive once. Errors of calls come as they are.
+func (c *client) archiveInto(ctx context.Context, w io.Writer, photos pb.ExportArchiveRequest_Photos) (files, records int, err error) {
 	to := archive.NewWriter(w, time.Now())
 	last := ""
 	for token := ""; ; {
@@ -101,40 +132,36 @@ func (c *client) saveArchive(ctx context.Context, w io.Writer, photos pb.ExportA
 // archivePage gets a page of an archive. Where more pages are asked for than are taken in a
 // minute it waits as long as the server says.
 func (c *client) archivePage(ctx context.Context, req *pb.ExportArchiveRequest) (*pb.ExportArchiveResponse, error) {
+	none := 0 // callRules make a call again whose connection breaks
 	for {
 		page, err := pb.NewArchiveServiceClient(c).ExportArchive(ctx, req)
-		if err == nil {
-			return page, nil
+		wait, again := toWait(err, &none)
+		if !again {
+			return page, err
 		}
-		if s, _ := status.FromError(err); refusal(s) == string(service.ArchiveTooLarge) {
-			return nil, fmt.Errorf("%w. Here that is --without-photos", c.said(err, nil))
-		}
-		wait, asked := toWait(err)
-		if !asked {
-			return nil, c.said(err, nil)
-		}
-		again := time.NewTimer(wait)
-		select {
-		case <-ctx.Done():
-			again.Stop()
-			return nil, ctx.Err()
-		case <-again.C:
+		if err := pause(ctx, wait); err != nil {
+			return nil, err
 		}
 	}
 }
 
-// toWait tells how long to wait with a call of which too many were made.
-func toWait(err error) (wait time.Duration, asked bool) {
-	s, _ := status.FromError(err)
-	if s.Code() != codes.ResourceExhausted {
-		return 0, false
+// throughFile writes to standard output what has to be whole in a file first.
+func throughFile(out io.Writer, write func(*os.File) error) (err error) {
+	f, err := os.CreateTemp("", "dewbench-*")
+	if err != nil {
+		return fmt.Errorf("make a file for a moment: %w", err)
 	}
-	for _, detail := range s.Details() {
-		if retry, is := detail.(*errdetails.RetryInfo); is {
-			return retry.GetRetryDelay().AsDuration(), true
-		}
+	defer func() { err = errors.Join(err, f.Close(), os.Remove(f.Name())) }()
+	if err := write(f); err != nil {
+		return err
 	}
-	return 0, false
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return fmt.Errorf("read a file again: %w", err)
+	}
+	if _, err := io.Copy(out, f); err != nil {
+		return fmt.Errorf("standard output: %w", err)
+	}
+	return nil
 }
 
 func archiveRestoreCommand() *cobra.Command {
@@ -146,7 +173,10 @@ func archiveRestoreCommand() *cobra.Command {
 collections becomes a new one of yours, with its plants, records, photos, times and history;
 what there is already stays as it is. Whom you shared it with, tokens and calendars are
 not taken in. All of the file is checked first, and nothing is taken in if something is
-wrong. A file of more than 16 MiB goes over HTTP: see the README.`,
+wrong. A file of more than 16 MiB, and up to 1 GiB, goes over HTTP, with
+me:import?validateOnly=true to check it only:
+
+` + archive.HowToSend,
 		Example: "  dewbench archive restore plants-2026.zip --dry-run\n  dewbench archive restore plants-2026.zip",
 		Args:    argumentsOf(1, 1),
 	}
@@ -200,8 +230,7 @@ func readArchive(path string, in inOut) (text []byte, err error) {
 		return nil, notRead("FILE", path, err)
 	}
 	if len(text) > service.MaxRequestBytes-1000 {
-		return nil, errors.New(shownName(path) + `: is larger than 16 MiB, which is the most over gRPC: send it over HTTP, up to 1 GiB:
-  curl -H "Authorization: Bearer $DEWBENCH_TOKEN" -H "Content-Type: application/zip" --data-binary @FILE https://SERVER/v1/growers/me:import`)
+		return nil, errors.New(shownName(path) + ": is larger than 16 MiB, which is the most over gRPC: send it over HTTP, up to 1 GiB:\n" + archive.HowToSend)
 	}
 	return text, nil
 }

@@ -46,10 +46,12 @@ const usualTokenFile = "token"
 // callRules are the gRPC service config. A call whose connection breaks is made again:
 // each that writes has a requestId, or may be repeated by its nature. Taking an archive in
 // may take minutes, sending a photo over a slow line more; pictures of others may be decoded
-// first.
+// first. GetPhotoContent is for what may not be made yet: download waits as long as the server
+// says, and trying again before that would only count.
 const callRules = `{"methodConfig": [{"name": [{}], "timeout": "60s", "retryPolicy": ` + retryPolicy + `},
 	{"name": [{"service": "dewbench.v1.ArchiveService", "method": "ImportArchive"}], "timeout": "660s", "retryPolicy": ` + retryPolicy + `},
 	{"name": [{"service": "dewbench.v1.PhotoService", "method": "UploadPhoto"}], "timeout": "1560s", "retryPolicy": ` + retryPolicy + `},
+	{"name": [{"service": "dewbench.v1.PhotoService", "method": "GetPhotoContent"}], "timeout": "60s"},
 	{"name": [{"service": "dewbench.v1.PhotoService", "method": "MeasureRosette"}, {"service": "dewbench.v1.PhotoService", "method": "GetPhotoStrip"}],
 		"timeout": "660s", "retryPolicy": ` + retryPolicy + `}]}`
 

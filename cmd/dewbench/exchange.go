@@ -265,7 +265,7 @@ an apostrophe.`,
 		if file == "" {
 			return t.write(ctx, h, in.out)
 		}
-		return newFile("--output", file, func(w io.Writer) error { return t.write(ctx, h, w) })
+		return newFile("--output", file, func(f *os.File) error { return t.write(ctx, h, f) })
 	})
 }
 
@@ -286,7 +286,7 @@ func (t *exchanged) write(ctx context.Context, h *home, w io.Writer) error {
 }
 
 // newFile writes a file that is not there yet: all of it or nothing.
-func newFile(flag, path string, write func(io.Writer) error) error {
+func newFile(flag, path string, write func(*os.File) error) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {
 		return fmt.Errorf("%s %s: is there already: give another name, or remove it", flag, filepath.Base(path))

@@ -19,8 +19,10 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"google.golang.org/grpc/codes"
 
 	pb "dewbench/proto/dewbench/v1"
 )
@@ -227,6 +229,56 @@ func (c *cutting) serve(t *testing.T) {
 	}
 }
 
+// noise is a PNG that does not pack: of 3 bytes for each pixel.
+func noise(t *testing.T, width, height int) []byte {
+	t.Helper()
+	img := image.NewNRGBA(image.Rect(0, 0, width, height))
+	from := rand.NewPCG(1, 2)
+	for i := 0; i < len(img.Pix); i += 4 {
+		v := from.Uint64()
+		copy(img.Pix[i:], []byte{byte(v), byte(v >> 8), byte(v >> 16), 255})
+	}
+	var file bytes.Buffer
+	if err := png.Encode(&file, img); err != nil {
+		t.Fatal(err)
+	}
+	return file.Bytes()
+}
+
+// TestGetWaits gets a picture whose second piece is asked for when the server takes no more
+// calls: it goes on where it was. What is not made yet is asked for when the server says.
+func TestGetWaits(t *testing.T) {
+	t.Parallel()
+	folder := t.TempDir()
+	operate(t, folder, "grower", "add", "Fern Hollow", "--token-file", "token")
+	s := start(t, folder, "serve")
+	operate(t, folder, "new", "Home", "--time-zone", "UTC", "--server", s.grpc)
+	operate(t, folder, "plant", "A1", "Drosera capensis", "--server", s.grpc)
+	file := noise(t, 1000, 700) // two pieces of a MiB at least
+	if err := os.WriteFile(filepath.Join(folder, "noise.png"), file, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	kept := operate(t, folder, "photo", "add", "A1", "noise.png", "--server", s.grpc)
+	id, _, _ := strings.Cut(strings.TrimPrefix(kept, "noise.png: photo "), " ")
+
+	refusals := []error{nil, tooMany(t, time.Millisecond), tooMany(t, time.Millisecond), tooMany(t, time.Millisecond),
+		tooMany(t, time.Millisecond), withReason(t, codes.Unavailable, "TOO_BUSY", time.Millisecond)}
+	door := refusing(t, s.grpc, pb.PhotoService_GetPhotoContent_FullMethodName, refusals...)
+	operate(t, folder, "photo", "get", id, "--rendition", "original", "-o", "got.png", "--server", door.address)
+	got, err := os.ReadFile(filepath.Join(folder, "got.png"))
+	if n := door.stop(); n <= len(refusals) || err != nil || !bytes.Equal(got, file) {
+		t.Errorf("%d calls, %d bytes of %d: %v", n, len(got), len(file), err)
+	}
+
+	// The server says when: it is not asked before that, and here not at all.
+	door = refusing(t, s.grpc, pb.PhotoService_GetPhotoContent_FullMethodName, withReason(t, codes.Unavailable, "RENDITION_NOT_READY", time.Hour))
+	out, err := inFolder(t.Context(), folder, "photo", "get", id, "-o", "large.jpg", "--server", door.address).CombinedOutput()
+	if n := door.stop(); n != 1 || err == nil || !strings.Contains(string(out), "it is still being made") {
+		t.Errorf("%d calls, it says %s: %v", n, out, err)
+	}
+	s.end(t, os.Interrupt)
+}
+
 // TestBrokenUpload loses the connection in the midst of a photo: it is sent again from its
 // start, and kept once.
 func TestBrokenUpload(t *testing.T) {
@@ -236,17 +288,8 @@ func TestBrokenUpload(t *testing.T) {
 	s := start(t, folder, "serve")
 	operate(t, folder, "new", "Home", "--time-zone", "UTC", "--server", s.grpc)
 	operate(t, folder, "plant", "A1", "Drosera capensis", "--server", s.grpc)
-	img := image.NewNRGBA(image.Rect(0, 0, 1000, 700))
-	noise := rand.NewPCG(1, 2) // so that it does not pack
-	for i := 0; i < len(img.Pix); i += 4 {
-		v := noise.Uint64()
-		copy(img.Pix[i:], []byte{byte(v), byte(v >> 8), byte(v >> 16), 255})
-	}
-	var file bytes.Buffer
-	if err := png.Encode(&file, img); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(folder, "noise.png"), file.Bytes(), 0o600); err != nil {
+	file := noise(t, 1000, 700)
+	if err := os.WriteFile(filepath.Join(folder, "noise.png"), file, 0o600); err != nil {
 		t.Fatal(err)
 	}
 
@@ -255,7 +298,7 @@ func TestBrokenUpload(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := &cutting{Listener: l, to: s.grpc, after: file.Len() / 2}
+	c := &cutting{Listener: l, to: s.grpc, after: len(file) / 2}
 	served := make(chan struct{})
 	go func() {
 		defer close(served)

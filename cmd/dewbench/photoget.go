@@ -24,57 +24,107 @@ type picture struct {
 }
 
 func (p *picture) add(c *cobra.Command, like string) {
-	c.Flags().StringVarP(&p.file, "output", "o", "", "file to write to, such as "+like+"; - is standard output")
+	c.Flags().StringVarP(&p.file, "output", "o", "", "file to write to, such as "+like+"; - is standard output, and a pipe or device is written into")
 	c.Flags().BoolVar(&p.force, "force", false, "write over a file that is there")
 }
 
-// check refuses what cannot be written to, before anything is asked.
-func (p *picture) check() error {
-	switch _, err := os.Lstat(p.file); {
-	case p.file == "":
-		return errors.New("--output: say which file to write to, such as -o picture.jpg")
-	case p.file == standardInput, p.force && err == nil:
-		return nil
-	case err == nil:
-		return p.isThere()
-	case !errors.Is(err, fs.ErrNotExist):
-		return notRead("output", p.file, err)
+// target is what a picture is written to.
+type target struct {
+	file string // that of the links that lead there
+	// into says to write into what is there, such as a pipe or a terminal. Else the file is
+	// written beside its place and put there when it is whole.
+	into     bool
+	standard bool // it is standard output, whatever its name
+}
+
+// target refuses what cannot be written to, before anything is asked.
+func (p *picture) target(in inOut) (to target, err error) {
+	if p.file == "" {
+		return to, errors.New("--output: say which file to write to, such as -o picture.jpg")
 	}
-	return nil
+	if p.file == standardInput {
+		return target{standard: true}, nil
+	}
+	info, err := os.Stat(p.file)
+	if errors.Is(err, fs.ErrNotExist) {
+		switch _, err := os.Lstat(p.file); {
+		case err == nil:
+			return to, fmt.Errorf("--output %s: is a link to what is not there", p.file)
+		case !errors.Is(err, fs.ErrNotExist):
+			return to, notRead("output", p.file, err)
+		}
+		return target{file: p.file}, nil
+	}
+	if err != nil {
+		return to, notRead("output", p.file, err)
+	}
+	passes := info.Mode()&(fs.ModeNamedPipe|fs.ModeCharDevice|fs.ModeSocket) != 0 // and keeps nothing
+	switch {
+	case info.IsDir():
+		return to, fmt.Errorf("--output %s: is a folder", p.file)
+	case isStandard(info, in.out): // /dev/stdout: words of the command may not follow the picture there
+		return target{standard: true}, nil
+	case !p.force && !passes:
+		return to, p.isThere()
+	case !info.Mode().IsRegular():
+		return target{file: p.file, into: true}, nil
+	}
+	if to.file, err = filepath.EvalSymlinks(p.file); err != nil {
+		return to, notRead("output", p.file, err)
+	}
+	return to, nil
+}
+
+// isStandard tells whether a file is where the command writes to anyway.
+func isStandard(info fs.FileInfo, out io.Writer) bool {
+	f, ok := out.(*os.File)
+	if !ok {
+		return false
+	}
+	own, err := f.Stat()
+	return err == nil && os.SameFile(info, own)
 }
 
 func (p *picture) isThere() error {
 	return fmt.Errorf("--output %s: is there already: give another name, or say --force", p.file)
 }
 
-// write writes the file, whole or not at all.
-func (p *picture) write(in inOut, content func(io.Writer) error) (err error) {
-	if err := p.check(); err != nil {
-		return err
+// write writes the file, whole or not at all. It tells whether words may follow on standard
+// output.
+func (p *picture) write(in inOut, content func(io.Writer) error) (words bool, err error) {
+	to, err := p.target(in)
+	switch {
+	case err != nil:
+		return false, err
+	case to.standard:
+		return false, content(in.out)
+	case to.into:
+		f, err := os.OpenFile(to.file, os.O_WRONLY, 0)
+		if err != nil {
+			return false, notRead("output", p.file, err)
+		}
+		return true, errors.Join(content(f), f.Close())
 	}
-	if p.file == standardInput {
-		return content(in.out)
-	}
-	f, err := os.CreateTemp(filepath.Dir(p.file), "."+filepath.Base(p.file)+"-*")
+	f, err := os.CreateTemp(filepath.Dir(to.file), "."+filepath.Base(to.file)+"-*")
 	if err != nil {
-		return notRead("output", p.file, err)
+		return false, notRead("output", p.file, err)
 	}
 	if err := errors.Join(content(f), f.Sync(), f.Close()); err != nil {
-		return errors.Join(err, os.Remove(f.Name()))
+		return false, errors.Join(err, os.Remove(f.Name()))
 	}
 	if !p.force {
 		// Unlike a rename, a link replaces no file that came meanwhile.
-		switch err := os.Link(f.Name(), p.file); {
+		switch err := os.Link(f.Name(), to.file); {
 		case err == nil:
-			return os.Remove(f.Name())
+			return true, os.Remove(f.Name())
 		case errors.Is(err, fs.ErrExist):
-			return errors.Join(p.isThere(), os.Remove(f.Name()))
+			return false, errors.Join(p.isThere(), os.Remove(f.Name()))
 		}
 	}
-	if err := os.Rename(f.Name(), p.file); err != nil {
-		return errors.Join(notRead("output", p.file, err), os.Remove(f.Name()))
+	if err := os.Rename(f.Name(), to.file); err != nil {
+		return false, errors.Join(notRead("output", p.file, err), os.Remove(f.Name()))
 	}
-	return nil
+	return true, nil
 }
 
 // renditions are the forms of a photo as they are typed.
@@ -117,10 +167,10 @@ waited for.`,
 		}
 		var kind string
 		size := int64(0)
-		if err := p.write(in, func(w io.Writer) (err error) {
+		if words, err := p.write(in, func(w io.Writer) (err error) {
 			size, kind, err = h.download(ctx, m.Photo, rendition, wait, w)
 			return err
-		}); err != nil || p.file == standardInput {
+		}); err != nil || !words {
 			return err
 		}
 		_, err = fmt.Fprintf(in.out, "%s: %s, %s, %s\n", shownName(p.file), m.words(), kind, bytesWords(size))
@@ -128,17 +178,24 @@ waited for.`,
 	})
 }
 
-// download writes a form of a photo. One that is not made yet is waited for.
+// download writes a form of a photo. One that is not made yet is waited for, and so is a
+// server that takes no more calls for now: then it goes on where it was.
 func (h *home) download(ctx context.Context, m *pb.Photo, form pb.Photo_Rendition, wait time.Duration, w io.Writer) (size int64, kind string, err error) {
 	until := time.Now().Add(wait)
-	etag := ""
+	etag, tries := "", sendings-1
 	for {
 		piece, err := pb.NewPhotoServiceClient(h).GetPhotoContent(ctx, &pb.GetPhotoContentRequest{Name: m.GetName(), Rendition: form, Offset: int32(size)})
 		if s, _ := status.FromError(err); err != nil && refusal(s) == "RENDITION_NOT_READY" {
-			delay, _ := waitFor(err)
+			delay, _ := retryDelay(s)
 			if time.Now().Add(delay).After(until) {
 				return 0, "", fmt.Errorf("it is still being made after %s: try again later. If that lasts, the server's log tells why", wait)
 			}
+			if err := pause(ctx, delay); err != nil {
+				return 0, "", err
+			}
+			continue
+		}
+		if delay, again := toWait(err, &tries); again {
 			if err := pause(ctx, delay); err != nil {
 				return 0, "", err
 			}
@@ -154,7 +211,7 @@ func (h *home) download(ctx context.Context, m *pb.Photo, form pb.Photo_Renditio
 		if err != nil {
 			return 0, "", fmt.Errorf("--output: %w", err)
 		}
-		etag, size = piece.GetEtag(), size+int64(n)
+		etag, size, tries = piece.GetEtag(), size+int64(n), sendings-1
 		switch {
 		case size >= int64(piece.GetSizeBytes()):
 			return size, piece.GetContentType(), nil
@@ -198,14 +255,14 @@ see dewbench photo measure.`,
 			return err
 		}
 		size := 0
-		if err := p.write(in, func(w io.Writer) error {
+		if words, err := p.write(in, func(w io.Writer) error {
 			strip, err := pb.NewPhotoServiceClient(h).GetPhotoStrip(ctx, req)
 			if err != nil {
 				return h.said(err, fields(map[string]string{"fromDate": "--from", "untilDate": "--until", "most": "--most"}))
 			}
 			size, err = w.Write(strip.GetData())
 			return err
-		}); err != nil || p.file == standardInput {
+		}); err != nil || !words {
 			return err
 		}
 		_, err = fmt.Fprintf(in.out, "%s: photos of %s, %s\n", shownName(p.file), printable(plant.GetTag()), bytesWords(int64(size)))

@@ -72,7 +72,7 @@ shown, --record=1,3.`,
 	}
 	f := c.Flags()
 	f.StringVar(&o.scale, "scale", "", "a known length, as X1,Y1,X2,Y2=MM")
-	f.Var(&o.tilt, "tilt", "how far the camera may have been from looking squarely at the plane of the scale, degrees, 0 to 45 (default 0: none)")
+	f.Var(&o.tilt, "tilt", "how far the camera may have been from looking squarely at the plane of the scale, degrees, 0 to 45 (default what is kept, else 0: none)")
 	f.StringArrayVar(&o.spans, "span", nil, "what to measure, as KIND=X1,Y1,X2,Y2; KIND is rosette, trap, height or other:WORDS. May be repeated")
 	f.Var(&o.errorP, "error", "how well you point: standard deviation of each X and Y, pixels (default 2)")
 	f.StringVar(&o.on, "on", "original", "in whose pixels places and --error are: "+strings.Join(renditions, ", "))
@@ -233,7 +233,8 @@ func (o *measuring) measured(m *pb.Photo) (*pb.Photo, error) {
 		if err != nil {
 			return nil, fmt.Errorf("--scale %s: %q must be a number of millimetres; %s", o.scale, length, like)
 		}
-		to.Scale = &pb.Photo_Scale{Line: line, LengthMm: mm}
+		// How the camera stood does not change with the length by which it is measured.
+		to.Scale = &pb.Photo_Scale{Line: line, LengthMm: mm, TiltDeg: to.GetScale().GetTiltDeg()}
 	}
 	if o.tilt.value != nil {
 		if to.GetScale() == nil {

@@ -7,7 +7,6 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"time"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -19,15 +18,9 @@ import (
 	"dewbench/service"
 )
 
-const (
-	// photoPiece is how many bytes of a file one message has, so that a file of any size
-	// takes as little memory.
-	photoPiece = 256 << 10
-	// sendings is how often a file is sent whose connection breaks.
-	sendings = 4
-	// longestWait is for how long a server that takes no more for now is waited for at once.
-	longestWait = time.Minute
-)
+// photoPiece is how many bytes of a file one message has, so that a file of any size
+// takes as little memory.
+const photoPiece = 256 << 10
 
 func photoAddCommand() *cobra.Command {
 	var (
@@ -143,14 +136,13 @@ func (h *home) sendPhoto(ctx context.Context, file string, create *pb.CreatePhot
 			return err
 		}
 	}
-	for sent := 1; ; sent++ {
+	for tries := sendings - 1; ; {
 		m, err := h.upload(ctx, create, from)
 		if err == nil {
 			return m, nil
 		}
-		delay, busy := waitFor(err)
-		if busy && sent < sendings && again() == nil {
-			if err := pause(ctx, delay); err != nil {
+		if wait, may := toWait(err, &tries); may && again() == nil {
+			if err := pause(ctx, wait); err != nil {
 				return nil, err
 			}
 			continue
@@ -220,33 +212,6 @@ func withoutPath(err error) error {
 }
 
 var errPhotoTooLarge = fmt.Errorf("is larger than %s, which is the most", bytesWords(service.MaxPhotoBytes))
-
-// waitFor returns after what time to call again; not ok: another call would end as this did.
-func waitFor(err error) (delay time.Duration, ok bool) {
-	s, _ := status.FromError(err)
-	if s.Code() != codes.Unavailable && refusal(s) != "TOO_MANY_CALLS" {
-		return 0, false
-	}
-	delay = time.Second
-	for _, d := range s.Details() {
-		if info, ok := d.(*errdetails.RetryInfo); ok {
-			delay = info.GetRetryDelay().AsDuration()
-		}
-	}
-	return delay, delay <= longestWait
-}
-
-// pause waits, unless the command is stopped.
-func pause(ctx context.Context, d time.Duration) error {
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}
 
 // upload sends a photo once. What is no status is an error of the file.
 func (c *client) upload(ctx context.Context, create *pb.CreatePhotoRequest, from io.Reader) (*pb.Photo, error) {

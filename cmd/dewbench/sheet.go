@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"regexp"
 	"slices"
 	"strconv"
@@ -52,7 +53,7 @@ func (p *printed) write(in inOut, get func() (*httpbody.HttpBody, error)) error 
 	if p.file == "" {
 		return into(in.out)
 	}
-	return newFile("--output", p.file, into)
+	return newFile("--output", p.file, func(f *os.File) error { return into(f) })
 }
 
 // howToPrint tells what to do with a page.

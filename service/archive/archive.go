@@ -86,8 +86,13 @@ collections/ID/          one folder for each collection that the grower owns:
 A file .jsonl has one JSON object in each line. Its fields are those of the interface of
 the server (/openapi.json). Times are those of UTC.
 
-To take it in, on any server: dewbench archive restore FILE
-`
+To take it in, on any server, up to 16 MiB: dewbench archive restore FILE
+Up to 1 GiB over HTTP, with the token of a grower there:
+` + HowToSend + "\n"
+
+// HowToSend takes an archive in over HTTP. FILE, SERVER and the token are the caller's.
+const HowToSend = `  curl -H "Authorization: Bearer $DEWBENCH_TOKEN" -H "Content-Type: application/zip" \
+    --data-binary @FILE "https://SERVER/v1/growers/me:import"`
 
 // goodPath is what the path of a file may be, but for those of photos.
 var goodPath = regexp.MustCompile(`^(?:[a-z0-9_-]{1,80}/){0,2}[A-Za-z0-9_-]{1,80}\.(?:json|jsonl|txt)$`)
