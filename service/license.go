@@ -12,11 +12,14 @@ import (
 // deeds is where all deeds are, without the scheme: it is http in old files.
 const deeds = "creativecommons.org/"
 
-// fixedDeeds are the deeds of what is no licence of parts.
+// fixedDeeds are the deeds of what is no licence of parts, or has them in another order (SPDX
+// licence list, version 3.27, cross references).
 var fixedDeeds = map[string]string{
 	"CC0-1.0":    "publicdomain/zero/1.0/",
 	"CC-PDM-1.0": "publicdomain/mark/1.0/",
 	"CC-PDDC":    "licenses/publicdomain/",
+
+	"CC-BY-NC-ND-1.0": "licenses/by-nd-nc/1.0/", // later ones have the parts as SPDX has them
 }
 
 // checkLicense returns an identifier as SPDX writes it, and refuses those of others than
@@ -53,8 +56,11 @@ func licenseURL(id string) string {
 }
 
 // licenseOf returns the licence with a deed at an address, as files name it; "" if there is
-// none that is known.
+// none that is known. A query or a fragment says nothing of which it is.
 func licenseOf(url string) string {
+	if at := strings.IndexAny(url, "?#"); at >= 0 {
+		url = url[:at]
+	}
 	_, rest, ok := strings.Cut(url, "://")
 	rest, found := strings.CutPrefix(strings.TrimPrefix(strings.ToLower(rest), "www."), deeds)
 	if !ok || !found {
