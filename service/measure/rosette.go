@@ -171,10 +171,10 @@ const (
 //
 // Sources: Woebbecke D. M. et al. (1995), Trans. ASAE 38: 259-269 (excess green); Meyer
 // G. E. & Neto J. C. (2008), Comput. Electron. Agric. 63: 282-293,
-// doi:10.1016/j.compag.2008.03.009 (excess red, and Otsu's threshold for these). The
-// coefficients are as later publications and programs cite them; the papers themselves
-// were not at hand. Otsu: see otsu. Steps 1 to 3, the second threshold, 5, Auto and
-// all limits are choices of ours.
+// doi:10.1016/j.compag.2008.03.009 (excess red, and Otsu's threshold for these). Excess
+// green is as later publications cite it, and excess red, 1.4r - g, as public programs
+// have it; the papers' own text was not at hand. Otsu: see otsu. Steps 1 to 3, the second
+// threshold, 5, Auto and all limits are choices of ours.
 func FindRosette(img image.Image, index Index) (*Rosette, error) {
 	size := img.Bounds().Size()
 	if size.X <= 0 || size.Y <= 0 {

@@ -13,9 +13,10 @@ const (
 	// level is that of the expanded uncertainty: true lengths lie within it so often.
 	level = 0.95
 
-	// ShortestScale and ShortestSpan: a line is at least so many errors of pointing long. With shorter ones the law of
-	// a quotient is too far from normal for the interval to hold its level; a shorter
-	// scale would also tell little: at its limit it alone makes 14 % of uncertainty.
+	// ShortestScale and ShortestSpan: a line is at least so many errors of pointing long.
+	// With shorter ones the law of a quotient is too far from normal for the interval to
+	// hold its level; a shorter scale would also tell little: at its limit it alone makes
+	// 14 % of uncertainty.
 	ShortestScale, ShortestSpan = 20, 10
 
 	// skew is by how much the interval is widened for the skewness of 1/scale: see

@@ -38,8 +38,6 @@ var (
 	ErrField = errors.New("must be from 0.1 to 10000 mm")
 	// ErrOutside: what is to be shown lies beyond the picture.
 	ErrOutside = errors.New("must lie on the picture")
-	// ErrCoarse: a cell would show less than one pixel of a picture.
-	ErrCoarse = errors.New("is larger than what a cell shows")
 	// ErrCell: a cell's side is out of range.
 	ErrCell = errors.New("must be from 64 to 640 px, or 0 for 320")
 	// ErrColumns: the number of cells in a row is out of range.
@@ -54,9 +52,10 @@ var (
 type Frame struct {
 	// Size is that of the upright picture in which MmPerPx and Center are told.
 	Size image.Point
-	// Load returns the picture. It is called once, and not before the frame before is
-	// drawn, so that one picture at a time need be in memory. It may return a smaller
-	// rendition of the same picture.
+	// Load returns the picture. It is called once at most, and not before the frame before is
+	// drawn, so that one picture at a time need be in memory; of a picture that is too
+	// coarse for the strip it is not called. It may return a smaller rendition of the same
+	// picture.
 	Load    func() (image.Image, error)
 	MmPerPx float64
 	// Center is what is shown in the middle of the cell; nil: the middle of the picture.
@@ -80,10 +79,14 @@ type StripOptions struct {
 //	millimetres a pixel of the strip = field / CellPx
 //
 // The field is the same for all cells: FieldMm, or the largest extent of a frame, but
-// from 0.1 mm to ten metres. What lies beyond a picture is light grey. A picture that
-// would be smaller than half a pixel is not drawn. Pictures are first averaged by whole numbers of
-// pixels, as long as they keep the strip's resolution, and then resampled by the kernel of
-// Catmull and Rom, to fractions of a pixel.
+// from 0.1 mm to ten metres. What lies beyond a picture is light grey. Pictures are first
+// averaged by whole numbers of pixels, as long as they keep the strip's resolution, and
+// then resampled by the kernel of Catmull and Rom, to fractions of a pixel.
+//
+// The cell of a picture that cannot be drawn at the strip's scale is empty, with its
+// caption: it is so where the picture would be smaller than half a pixel, or where the
+// cell would show less than one pixel of it. In the latter case the picture is not loaded,
+// and one whose pixels are over ten metres has no part in the field.
 //
 // A caption that is too long for its cell is cut, with an ellipsis. It is drawn in the
 // Go typeface, which has the letters of Latin, Greek and Cyrillic; for others stands a
@@ -93,9 +96,9 @@ type StripOptions struct {
 // The frames have to be 1 to 24 (ErrFrames), their numbers positive and finite
 // (ErrNotFinite, ErrNotPositive; ExtentMm and FieldMm may be 0), their centers on the
 // picture (ErrOutside); FieldMm from 0.1 mm to ten metres (ErrField), and the options in
-// their ranges (ErrCell, ErrColumns). A cell shows at least one pixel of its picture
-// (ErrCoarse). All that is told before a picture is loaded. An error of Load is returned, wrapped; a picture whose sides are
-// not in the proportion of Size, to a pixel, is ErrShape. What is transparent is black.
+// their ranges (ErrCell, ErrColumns). All that is told before a picture is loaded. An
+// error of Load is returned, wrapped; a picture whose sides are not in the proportion of
+// Size, to a pixel, is ErrShape. What is transparent is black.
 //
 // A strip has at most 24 cells, so by default it is no larger than 1,990 x 1,465 pixels.
 func Strip(frames []Frame, o StripOptions) (image.Image, error) {
@@ -108,9 +111,11 @@ func Strip(frames []Frame, o StripOptions) (image.Image, error) {
 		return nil, err
 	}
 	for i, f := range frames {
-		img, err := f.load()
-		if err != nil {
-			return nil, fmt.Errorf("frames[%d]: %w", i, err)
+		var img image.Image
+		if f.MmPerPx <= o.FieldMm {
+			if img, err = f.load(); err != nil {
+				return nil, fmt.Errorf("frames[%d]: %w", i, err)
+			}
 		}
 		s.draw(i, f, img)
 	}
@@ -161,20 +166,14 @@ func (o StripOptions) complete(frames []Frame) (StripOptions, error) {
 		} else {
 			fault(name("extentMm"), positive(extent))
 		}
-		largest = max(largest, extent)
+		if f.MmPerPx <= MaxFieldMm {
+			largest = max(largest, extent)
+		}
 	}
 	if o.FieldMm == 0 {
 		o.FieldMm = min(max(largest, MinFieldMm), MaxFieldMm)
 	} else if !(o.FieldMm >= MinFieldMm && o.FieldMm <= MaxFieldMm) {
 		fault("fieldMm", ErrField)
-	}
-	if len(faults) > 0 {
-		return o, errors.Join(faults...)
-	}
-	for i, f := range frames {
-		if f.MmPerPx > o.FieldMm {
-			fault(fmt.Sprintf("frames[%d].mmPerPx", i), ErrCoarse)
-		}
 	}
 	return o, errors.Join(faults...)
 }
@@ -248,11 +247,13 @@ func (s *sheet) cell(i int) image.Rectangle {
 	return image.Rect(x, y, x+s.o.CellPx, y+s.o.CellPx)
 }
 
-// draw draws the i-th picture and its caption.
+// draw draws the i-th picture, unless there is none, and its caption.
 func (s *sheet) draw(i int, f Frame, img image.Image) {
 	cell := s.cell(i)
 	draw.Draw(s.img, cell, image.NewUniform(beyond), image.Point{}, draw.Src)
-	s.drawPicture(s.img.SubImage(cell).(*image.RGBA), f, img)
+	if img != nil {
+		s.drawPicture(s.img.SubImage(cell).(*image.RGBA), f, img)
+	}
 	s.text(cell.Min.X, cell.Max.Y, s.o.CellPx, f.Caption)
 }
 

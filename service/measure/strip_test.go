@@ -213,6 +213,54 @@ func TestStripOfWrongScales(t *testing.T) {
 	}
 }
 
+// A picture of which a cell would show less than a pixel has an empty cell, with its
+// caption, and is not loaded. The others are as without it.
+func TestStripLeavesOutWhatIsCoarse(t *testing.T) {
+	fine := discFrame(20, 0.2, image.Pt(200, 300), Point{100, 150}, 1, "fine") // 60 mm
+	for name, coarse := range map[string]Frame{
+		"a pixel larger than the field":      {MmPerPx: 60.1, ExtentMm: 5},
+		"a pixel larger than any field":      {MmPerPx: 10_001},
+		"the same, with what is to be seen":  {MmPerPx: 10_001, ExtentMm: 5000},
+		"a scale that is no measure at all":  {MmPerPx: 1e300},
+		"a picture larger than numbers hold": {MmPerPx: math.MaxFloat64},
+	} {
+		coarse.Size, coarse.Caption = image.Pt(200, 300), "coarse"
+		coarse.Load = func() (image.Image, error) {
+			t.Errorf("%s: it was loaded", name)
+			return image.NewRGBA(image.Rect(0, 0, 200, 300)), nil
+		}
+		got, err := Strip([]Frame{coarse, fine}, StripOptions{})
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		img := got.(*image.RGBA)
+		cell := cellOf(0, 2, 320)
+		for y := cell.Min.Y; y < cell.Max.Y; y++ {
+			for x := cell.Min.X; x < cell.Max.X; x++ {
+				if c := img.RGBAAt(x, y); c != (color.RGBA{beyond.Y, beyond.Y, beyond.Y, 255}) {
+					t.Fatalf("%s: %d, %d is %v", name, x, y, c)
+				}
+			}
+		}
+		// A picture that is too small to be seen leaves an empty cell as well.
+		away := fine
+		away.Caption, away.MmPerPx = "coarse", 1e-9
+		want, err := Strip([]Frame{away, fine}, StripOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !slices.Equal(img.Pix, want.(*image.RGBA).Pix) {
+			t.Errorf("%s: captions, the other picture or the bar differ", name)
+		}
+	}
+	// Alone it makes a strip too.
+	alone := Frame{Size: image.Pt(20, 30), MmPerPx: 1e300, Load: fine.Load, Caption: "coarse"}
+	if img, err := Strip([]Frame{alone}, StripOptions{}); err != nil || img.Bounds().Dx() != 340 {
+		t.Error(img, err)
+	}
+}
+
 // The largest strip is as large as is said, and pictures come one after another, in order, once.
 func TestStripTakesOneAfterAnother(t *testing.T) {
 	var loaded []int
@@ -345,8 +393,6 @@ func TestStripErrors(t *testing.T) {
 		{"extent infinite", one(func(f *Frame) { f.ExtentMm = inf }), StripOptions{}, ErrNotFinite, "frames[1].extentMm"},
 		{"scale", one(func(f *Frame) { f.MmPerPx = 0 }), StripOptions{}, ErrNotPositive, "frames[1].mmPerPx"},
 		{"scale nan", one(func(f *Frame) { f.MmPerPx = nan }), StripOptions{}, ErrNotFinite, "frames[1].mmPerPx"},
-		{"coarse", one(func(f *Frame) { f.MmPerPx, f.ExtentMm = 100, 5 }), StripOptions{}, ErrCoarse, "frames[1].mmPerPx"},
-		{"coarsest", one(func(f *Frame) { f.MmPerPx = 1e300 }), StripOptions{}, ErrCoarse, "frames[1].mmPerPx"},
 		{"size", one(func(f *Frame) { f.Size.Y = 0 }), StripOptions{}, ErrNotPositive, "frames[1].size"},
 		{"center", one(func(f *Frame) { f.Center = &Point{201, 0} }), StripOptions{}, ErrOutside, "frames[1].center"},
 		{"center nan", one(func(f *Frame) { f.Center = &Point{nan, 0} }), StripOptions{}, ErrOutside, "frames[1].center"},
