@@ -10,7 +10,7 @@ import (
 
 // EXIF is read here, not by the library: that drops zeros at the beginning of fractions of
 // seconds, so that 0.05 s become 0.5 s; it gives up where a tag has a type that it does not
-// know, as texts of Exif 3.0 have, and so would miss positions; and a small file can make
+// know, as texts of Exif 3.0 have; and a small file can make
 // it go through the same directory a thousand times.
 
 // tiff is a TIFF stream (TIFF 6.0, section 2). Its directories are looked at one by one and
@@ -28,18 +28,11 @@ var sizes = map[uint16]int64{1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 
 const (
 	tagOrientation      = 0x0112
 	tagArtist           = 0x013b
-	tagPreview          = 0x0201 // offset, in the directory behind the first
-	tagPreviewLength    = 0x0202
 	tagCopyright        = 0x8298
 	tagExif             = 0x8769
-	tagGPS              = 0x8825
 	tagDateTimeOriginal = 0x9003
 	tagOffsetOriginal   = 0x9011
 	tagSubSecOriginal   = 0x9291
-	tagLatitude         = 0x0002 // in the directory of GPS
-	tagLongitude        = 0x0004
-	tagDestLatitude     = 0x0014
-	tagDestLongitude    = 0x0016
 )
 
 // exifFacts are what is read of EXIF.
@@ -47,8 +40,6 @@ type exifFacts struct {
 	orientation       int
 	taken             *Taken
 	artist, copyright string
-	position          bool
-	preview           []byte
 }
 
 func readEXIF(data []byte) (f exifFacts) {
@@ -71,18 +62,6 @@ func readEXIF(data []byte) (f exifFacts) {
 	if exif := t.numberOf(first, tagExif); exif != 0 {
 		f.taken = exifClock(t.text(exif, tagDateTimeOriginal), t.text(exif, tagSubSecOriginal), t.text(exif, tagOffsetOriginal))
 	}
-	if gps := t.numberOf(first, tagGPS); gps != 0 {
-		for _, tag := range []uint16{tagLatitude, tagLongitude, tagDestLatitude, tagDestLongitude} {
-			_, _, there := t.find(gps, tag)
-			f.position = f.position || there
-		}
-	}
-	if second := t.next(first); second != 0 {
-		at, length := int64(t.numberOf(second, tagPreview)), int64(t.numberOf(second, tagPreviewLength))
-		if at > 0 && length > 0 && at+length <= int64(len(t.data)) {
-			f.preview = t.data[at : at+length]
-		}
-	}
 	return f
 }
 
@@ -94,49 +73,40 @@ func (t tiff) number(b []byte) (uint32, bool) {
 	return t.order.Uint32(b), true
 }
 
-// directory returns the entries of a directory, 12 bytes each, and what lies behind. Of one
-// that is cut short the entries count that are there.
-func (t tiff) directory(at uint32) (entries, behind []byte) {
+// directory returns the entries of a directory, 12 bytes each. Of one that is cut short
+// those count that are there.
+func (t tiff) directory(at uint32) (entries []byte) {
 	if at < 8 || int64(at)+2 > int64(len(t.data)) {
-		return nil, nil
+		return nil
 	}
 	rest := t.data[at+2:]
-	size := min(12*int(t.order.Uint16(t.data[at:])), len(rest)/12*12)
-	return rest[:size], rest[size:]
+	return rest[:min(12*int(t.order.Uint16(t.data[at:])), len(rest)/12*12)]
 }
 
-// next returns the offset of the directory behind one, 0 if there is none.
-func (t tiff) next(at uint32) uint32 {
-	_, behind := t.directory(at)
-	offset, _ := t.number(behind)
-	return offset
-}
-
-// find returns the type and the bytes of a tag's value. A tag whose value lies outside is
-// there with no bytes.
-func (t tiff) find(directory uint32, tag uint16) (kind uint16, value []byte, there bool) {
-	entries, _ := t.directory(directory)
-	for ; len(entries) > 0; entries = entries[12:] {
+// find returns the type and the bytes of a tag's value: none of one that is not there, or
+// lies outside.
+func (t tiff) find(directory uint32, tag uint16) (kind uint16, value []byte) {
+	for entries := t.directory(directory); len(entries) > 0; entries = entries[12:] {
 		if t.order.Uint16(entries) != tag {
 			continue
 		}
 		kind = t.order.Uint16(entries[2:])
 		size := sizes[kind] * int64(t.order.Uint32(entries[4:]))
 		if size <= 4 {
-			return kind, entries[8 : 8+size], true
+			return kind, entries[8 : 8+size]
 		}
 		at := int64(t.order.Uint32(entries[8:]))
 		if at+size > int64(len(t.data)) {
-			return kind, nil, true
+			return kind, nil
 		}
-		return kind, t.data[at : at+size], true
+		return kind, t.data[at : at+size]
 	}
-	return 0, nil, false
+	return 0, nil
 }
 
 // numberOf returns the value of a tag that has one whole number of 2 or 4 bytes, else 0.
 func (t tiff) numberOf(directory uint32, tag uint16) uint32 {
-	switch kind, value, _ := t.find(directory, tag); {
+	switch kind, value := t.find(directory, tag); {
 	case kind == 3 && len(value) == 2:
 		return uint32(t.order.Uint16(value))
 	case (kind == 4 || kind == 13) && len(value) == 4:
@@ -149,7 +119,7 @@ func (t tiff) numberOf(directory uint32, tag uint16) uint32 {
 // stands between the photographer's and the editor's. Bytes above 127, which Exif below 3.0
 // has no rule for, are UTF-8 if they can be, else ISO 8859-1.
 func (t tiff) text(directory uint32, tag uint16) string {
-	kind, value, _ := t.find(directory, tag)
+	kind, value := t.find(directory, tag)
 	if kind != 2 && kind != 129 {
 		return ""
 	}

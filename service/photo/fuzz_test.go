@@ -39,7 +39,7 @@ func FuzzJudge(f *testing.F) {
 			t.Fatalf("%v (%T)", err, err)
 		case err != nil && (fault.Message == "" || !utf8.ValidString(fault.Message) || head != Head{}):
 			t.Fatalf("%q %v", fault.Message, head)
-		case err == nil && (head.Width < 1 || head.Width > MaxSide || head.Height < 1 || head.Height > MaxSide || head.Width*head.Height > MaxPixels || head.Kind.Extension() == ""):
+		case err == nil && (head.Width < 1 || head.Width > MaxSide || head.Height < 1 || head.Height > MaxSide || head.Width*head.Height > MaxPixels || head.Kind.MediaType() == ""):
 			t.Fatal(head)
 		}
 	})

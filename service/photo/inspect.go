@@ -32,9 +32,6 @@ type Facts struct {
 	Taken       *Taken // nil if not known
 	Credit      string // whom to name; "" if nobody is named
 	License     string // address of a licence of Creative Commons; "" if none is named
-	// HasPosition tells that the file says where it was taken, as coordinates: in EXIF, in
-	// XMP, or in those of the preview in EXIF. Makers' own notes are not looked into.
-	HasPosition bool
 }
 
 // Taken is when a picture was taken.
@@ -43,29 +40,34 @@ type Taken struct {
 	Offset *time.Duration // of the clock from UTC, east is positive; nil if not known
 }
 
-// At returns the instant. Where the file names no offset the clock was that of a zone. One
-// that this zone's clocks skipped counts on from before; of one that they showed twice it is
-// the first (RFC 5545, 3.3.5).
+// At returns the instant. Where the file names no offset the clock was that of a zone. To
+// what this zone's clocks skipped, the offset before the gap applies; of what they showed
+// twice it is the first (RFC 5545, 3.3.5).
 func (t Taken) At(zone *time.Location) time.Time {
 	if t.Offset != nil {
 		return t.Clock.Add(-*t.Offset)
 	}
 	year, month, day := t.Clock.Date()
 	hour, minute, second := t.Clock.Clock()
-	at := time.Date(year, month, day, hour, minute, second, t.Clock.Nanosecond(), zone)
-	_, before := at.Add(-24 * time.Hour).Zone()
-	_, then := at.Zone()
-	if earlier := at.Add(time.Duration(then-before) * time.Second); earlier.Before(at) {
-		if _, offset := earlier.Zone(); offset == before {
-			at = earlier
-		}
+	// Of two instants time.Date takes either; in a gap it takes the offset before or after. No
+	// clocks were ever put by more than a day, so the offset before is that of a day before.
+	// ZoneBounds is no help: at the end of a leap year it names an end that is none.
+	either := time.Date(year, month, day, hour, minute, second, t.Clock.Nanosecond(), zone)
+	_, before := either.Add(-24 * time.Hour).Zone()
+	first := t.Clock.Add(-time.Duration(before) * time.Second)
+	shows := func(at time.Time) bool {
+		_, seconds := at.In(zone).Zone()
+		return at.Add(time.Duration(seconds) * time.Second).Equal(t.Clock)
 	}
-	return at.UTC()
+	if shows(either) && !shows(first) {
+		return either.UTC()
+	}
+	return first.UTC()
 }
 
 // found is the metadata of a file, as it lies in it.
 type found struct {
-	exif, xmp, more, resources []byte
+	exif, xmp, resources []byte
 }
 
 // Inspect reads the metadata of a picture that was judged: EXIF (CIPA DC-008), XMP
@@ -90,21 +92,10 @@ func Inspect(r io.ReadSeeker, head Head) (Facts, error) {
 	if facts.Taken = exif.taken; facts.Taken == nil {
 		facts.Taken = xmp.taken
 	}
-	// The packet is searched as it is, as a position may stand in a structure, and as the
-	// rest of a large one is no packet of its own.
-	position := []byte("GPSLatitude")
-	facts.HasPosition = exif.position || bytes.Contains(in.xmp, position) || bytes.Contains(in.more, position)
-	if !facts.HasPosition && exif.preview != nil {
-		within, err := gather(newSource(bytes.NewReader(exif.preview)), JPEG)
-		if err != nil {
-			return facts, err
-		}
-		facts.HasPosition = readEXIF(within.exif).position || bytes.Contains(within.xmp, position)
-	}
 	for _, text := range []string{
 		iptc.credit, xmp.credit, iptc.byline, xmp.creator, exif.artist, exif.copyright, iptc.copyright, xmp.rights,
 	} {
-		if facts.Credit = legible(text, MaxCredit); facts.Credit != "" {
+		if facts.Credit = Legible(text, MaxCredit); facts.Credit != "" {
 			break
 		}
 	}
@@ -131,9 +122,8 @@ func gather(s *source, kind Kind) (in found, err error) {
 }
 
 const (
-	exifMark = "Exif\x00\x00"                           // CIPA DC-008, APP1
-	xmpMark  = "http://ns.adobe.com/xap/1.0/\x00"       // ISO 16684-3, JPEG
-	moreMark = "http://ns.adobe.com/xmp/extension/\x00" // the same, for packets of more than a segment
+	exifMark = "Exif\x00\x00"                     // CIPA DC-008, APP1
+	xmpMark  = "http://ns.adobe.com/xap/1.0/\x00" // ISO 16684-3, JPEG
 	psirMark = "Photoshop 3.0\x00"
 	pngXMP   = "XML:com.adobe.xmp\x00\x00\x00\x00\x00" // ISO 16684-3, PNG: not compressed, no language
 )
@@ -156,10 +146,6 @@ func (f *found) segment(marker byte, body *io.LimitedReader) error {
 		f.exif = rest
 	} else if rest, ok := after(xmpMark); ok && marker == app1 && f.xmp == nil {
 		f.xmp = rest
-	} else if rest, ok := after(moreMark); ok && marker == app1 && len(rest) > 40 {
-		// Behind a digest of 32 digits, the whole length and the offset. Parts come in order.
-		f.more = append(f.more, rest[40:]...)
-		f.more = f.more[:min(len(f.more), maxXMP)]
 	} else if rest, ok := after(psirMark); ok && marker == app13 && len(f.resources)+len(rest) <= maxPSIR {
 		f.resources = append(f.resources, rest...)
 	}
@@ -384,9 +370,10 @@ func ofCreativeCommons(text string) bool {
 	return host == "creativecommons.org" && (strings.HasPrefix(path, "licenses/") || strings.HasPrefix(path, "publicdomain/"))
 }
 
-// legible returns text as it may be shown: valid UTF-8 on one line, without controls or
-// marks that turn the direction of what follows, at most some characters.
-func legible(text string, most int) string {
+// Legible returns text as it may be shown: valid UTF-8 on one line, without controls or
+// marks that turn the direction of what follows, at most some characters. Text that it leaves
+// as it is may be shown.
+func Legible(text string, most int) string {
 	text = strings.Map(func(r rune) rune {
 		switch {
 		case unicode.IsSpace(r), r == '\u2028', r == '\u2029':

@@ -37,26 +37,23 @@ const (
 // Kind is a format of picture files.
 type Kind int
 
-// The kinds that are taken.
+// The kinds that are taken. Rows of photos keep the numbers, so they never change.
 const (
 	JPEG Kind = iota + 1 // ITU-T T.81, sequential or progressive, Huffman-coded, 8 bits
 	PNG                  // W3C PNG; of an animated one the default image counts
 	WebP                 // RFC 9649, without animation
 )
 
-var kinds = [...]struct{ name, media, extension string }{
-	JPEG: {"JPEG", "image/jpeg", ".jpg"},
-	PNG:  {"PNG", "image/png", ".png"},
-	WebP: {"WebP", "image/webp", ".webp"},
+var kinds = [...]struct{ name, media string }{
+	JPEG: {"JPEG", "image/jpeg"},
+	PNG:  {"PNG", "image/png"},
+	WebP: {"WebP", "image/webp"},
 }
 
 func (k Kind) String() string { return kinds[k].name }
 
 // MediaType returns the kind's type as registered with IANA.
 func (k Kind) MediaType() string { return kinds[k].media }
-
-// Extension returns the usual end of a file's name, with the dot.
-func (k Kind) Extension() string { return kinds[k].extension }
 
 // Fault is what is wrong with a caller's file. Any other error is the reader's, or ours.
 type Fault struct{ Message string }

@@ -62,6 +62,30 @@ func Upright(img image.Image, orientation int) image.Image {
 	return to
 }
 
+// UprightPoint returns where a point of a picture lies after Upright. The size is that of
+// the picture before. Points are told in pixels from the upper left corner, so the middle of
+// the first pixel is at 0.5, 0.5.
+func UprightPoint(x, y float64, width, height, orientation int) (float64, float64) {
+	fromRight, fromBottom := float64(width)-x, float64(height)-y
+	switch orientation {
+	case 2:
+		return fromRight, y
+	case 3:
+		return fromRight, fromBottom
+	case 4:
+		return x, fromBottom
+	case 5:
+		return y, x
+	case 6:
+		return fromBottom, x
+	case 7:
+		return fromBottom, fromRight
+	case 8:
+		return y, fromRight
+	}
+	return x, y
+}
+
 // Fit returns a picture on white whose longer side has at most some pixels, at least one
 // each; it never enlarges. It scales by the kernel of Catmull and Rom, widened by the
 // ratio, so that fine patterns do not alias. Rows first, then columns, in strips: the

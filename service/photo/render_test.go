@@ -70,6 +70,45 @@ func TestUpright(t *testing.T) {
 	}
 }
 
+// A point goes where Upright takes the pixel on whose middle it lies.
+func TestUprightPoint(t *testing.T) {
+	const w, h = 5, 3
+	for orientation := -1; orientation < 10; orientation++ {
+		for y := range h {
+			for x := range w {
+				stored := image.NewGray(image.Rect(0, 0, w, h))
+				stored.SetGray(x, y, color.Gray{255})
+				got := Upright(stored, orientation)
+				var pixels []image.Point
+				for py := range got.Bounds().Dy() {
+					for px := range got.Bounds().Dx() {
+						if r, _, _, _ := got.At(px, py).RGBA(); r > 0 {
+							pixels = append(pixels, image.Pt(px, py))
+						}
+					}
+				}
+				if len(pixels) != 1 {
+					t.Fatal(orientation, x, y, pixels)
+				}
+				atX, atY := UprightPoint(float64(x)+0.5, float64(y)+0.5, w, h, orientation)
+				if want := pixels[0]; atX != float64(want.X)+0.5 || atY != float64(want.Y)+0.5 {
+					t.Errorf("%d: the middle of %d, %d is at %v, %v and not in that of %v", orientation, x, y, atX, atY, want)
+				}
+			}
+		}
+		// The picture's corners are corners, and none of two.
+		size := Upright(image.NewGray(image.Rect(0, 0, w, h)), orientation).Bounds().Size()
+		corners := map[[2]float64]bool{{0, 0}: true, {float64(size.X), 0}: true, {0, float64(size.Y)}: true, {float64(size.X), float64(size.Y)}: true}
+		for _, c := range [][2]float64{{0, 0}, {w, 0}, {0, h}, {w, h}} {
+			x, y := UprightPoint(c[0], c[1], w, h, orientation)
+			if !corners[[2]float64{x, y}] {
+				t.Errorf("%d: the corner %v is at %v, %v", orientation, c, x, y)
+			}
+			delete(corners, [2]float64{x, y})
+		}
+	}
+}
+
 func TestFitSizes(t *testing.T) {
 	for _, test := range []struct{ w, h, longest, wantW, wantH int }{
 		{400, 300, 160, 160, 120},
@@ -261,8 +300,11 @@ func tags(t testing.TB, file []byte) (all []string) {
 // A rendition has the picture, upright, and nothing else.
 func TestRendition(t *testing.T) {
 	file := full(t, jpegOf(t, drawn(160, 120)))
-	if facts := inspect(t, JPEG, file); facts.Orientation != 6 || !facts.HasPosition {
+	if facts := inspect(t, JPEG, file); facts.Orientation != 6 {
 		t.Fatal(facts)
+	}
+	if !slices.ContainsFunc(tags(t, file), func(tag string) bool { return strings.Contains(tag, "GPSLatitude: ") }) {
+		t.Fatal("the file has no position to begin with")
 	}
 	for _, secret := range secrets {
 		if !bytes.Contains(file, []byte(secret)) {

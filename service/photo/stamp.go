@@ -15,8 +15,8 @@ const StampOffset = 2
 // and of Creative Commons (ccREL). There is no IIM beside it, as that ends a credit at 32
 // bytes. Text is cut as in Facts, so it is never more than a segment.
 func Stamp(credit, licenseURL, licenseName string) []byte {
-	credit, licenseName = legible(credit, MaxCredit), legible(licenseName, MaxCredit)
-	licenseURL = legible(licenseURL, 1000)
+	credit, licenseName = Legible(credit, MaxCredit), Legible(licenseName, MaxCredit)
+	licenseURL = Legible(licenseURL, 1000)
 	if credit == "" && licenseURL == "" && licenseName == "" {
 		return nil
 	}
