@@ -153,8 +153,12 @@ func (s *started) end(t testing.TB, signal os.Signal) {
 	if err := <-s.ended; err != nil {
 		t.Errorf("%v: %v, %s", signal, err, s.errors.String())
 	}
-	if strings.Contains(s.errors.String(), "level=ERROR") || strings.Contains(s.errors.String(), "level=WARN") {
-		t.Errorf("it says on its way: %s", s.errors.String())
+	for line := range strings.Lines(s.errors.String()) {
+		// Whether a picture is made before it is asked for is a matter of time.
+		early := strings.Contains(line, " reason=RENDITION_NOT_READY ")
+		if strings.Contains(line, "level=ERROR") || strings.Contains(line, "level=WARN") && !early {
+			t.Errorf("it says on its way: %s", line)
+		}
 	}
 }
 
