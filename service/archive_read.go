@@ -489,7 +489,7 @@ func (in *archiveIn) plants(one *archivedIn, to *archiveWriter) error {
 			}
 			in.tell(one, func(i *pb.ImportArchiveResponse_Imported) { i.Observations++ })
 		}
-		if room, err = photos.of(p, room); err != nil {
+		if _, err = photos.of(p, room); err != nil {
 			return err
 		}
 		if n := p.counted.Len(); n > mostEvents {

@@ -232,7 +232,7 @@ func checkCredit(p *problems, field, credit string) string {
 	if strings.ContainsFunc(credit, unicode.IsControl) {
 		p.refuse(InvalidFields, field, "must stand in one line, without tabs")
 	}
-	return credit
+	return photo.Legible(credit, photo.MaxCredit)
 }
 
 // checkSpans refuses a scale and spans that lie outside of the photo, or tell no length.
@@ -276,17 +276,17 @@ func checkSpans(p *problems, m *pb.Photo) {
 		if !inside(field+".line", span.GetLine()) {
 			continue
 		}
-		line := lineValue(span.GetLine())
-		if line.A == line.B {
-			p.refuse(InvalidFields, field+".line", "must have its ends at two places")
-		} else if m.GetScale() == nil {
-			if line.LengthPx() < measure.ShortestSpan*line.ErrorPx {
-				p.refuse(InvalidFields, field+".line", "%s", tooShort(measure.ShortestSpan, line))
-			}
-		} else {
-			if rule := unmeasured(scaleValue(m.GetScale()), line, measure.ShortestSpan); rule != "" {
-				p.refuse(InvalidFields, field+".line", "%s", rule)
-			}
+		line, rule := lineValue(span.GetLine()), ""
+		switch {
+		case line.A == line.B:
+			rule = "must have its ends at two places"
+		case m.GetScale() != nil:
+			rule = unmeasured(scaleValue(m.GetScale()), line, measure.ShortestSpan)
+		case line.LengthPx() < measure.ShortestSpan*line.ErrorPx:
+			rule = tooShort(measure.ShortestSpan, line)
+		}
+		if rule != "" {
+			p.refuse(InvalidFields, field+".line", "%s", rule)
 		}
 		span.LengthMm, span.UncertaintyMm = nil, nil
 	}

@@ -45,18 +45,23 @@ func (s *Photos) MeasureRosette(ctx context.Context, req *pb.MeasureRosetteReque
 	if err != nil {
 		return nil, fromStore(err)
 	}
-	found, err := measure.FindRosette(photo.Upright(stored, int(p.Orientation)), measure.Index(req.GetIndex()))
+	// It is found on the picture as it is stored, as turning a large one takes much memory.
+	found, err := measure.FindRosette(stored, measure.Index(req.GetIndex()))
 	if errors.Is(err, measure.ErrNoRosette) {
 		return nil, &Error{Reason: RosetteNotFound, Message: fmt.Sprintf("%s: %s: point at the rosette yourself", p.GetName(), onOneLine(err))}
 	}
 	if err != nil {
 		return nil, err
 	}
+	upright := func(at measure.Point) *pb.Photo_Point {
+		x, y := photo.UprightPoint(at.X, at.Y, stored.Bounds().Dx(), stored.Bounds().Dy(), int(p.Orientation))
+		return &pb.Photo_Point{X: x, Y: y}
+	}
 	answer := &pb.MeasureRosetteResponse{
 		Span: &pb.Photo_Span{Kind: pb.Photo_Span_ROSETTE_DIAMETER, Line: &pb.Photo_Line{
-			A: pointMessage(found.Span.A), B: pointMessage(found.Span.B), PointingErrorPx: &found.Span.ErrorPx,
+			A: upright(found.Span.A), B: upright(found.Span.B), PointingErrorPx: &found.Span.ErrorPx,
 		}},
-		Center: pointMessage(found.Center), DiameterPx: found.DiameterPx, AreaPx: found.AreaPx,
+		Center: upright(found.Center), DiameterPx: found.DiameterPx, AreaPx: found.AreaPx,
 		Index: pb.MeasureRosetteRequest_Index(found.Index), Threshold: found.Threshold, Separability: found.Separability,
 	}
 	for _, w := range found.Warnings {
@@ -71,8 +76,6 @@ func (s *Photos) MeasureRosette(ctx context.Context, req *pb.MeasureRosetteReque
 	}
 	return answer, nil
 }
-
-func pointMessage(p measure.Point) *pb.Photo_Point { return &pb.Photo_Point{X: p.X, Y: p.Y} }
 
 // livePhoto returns a photo that is not deleted, and the id of its collection.
 func (s *Photos) livePhoto(ctx context.Context, name, tag string) (p *store.Photo, inside string, err error) {
