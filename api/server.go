@@ -162,11 +162,11 @@ func (w waiting) endStream(ctx context.Context, info *tap.Info) (context.Context
 		return ctx, nil
 	}
 	most := w.stream
-	if service.Rules[info.FullMethodName].Long {
-		most += longCall
-	}
-	if info.FullMethodName == pb.PhotoService_UploadPhoto_FullMethodName {
+	switch {
+	case info.FullMethodName == pb.PhotoService_UploadPhoto_FullMethodName:
 		most += w.file
+	case service.Rules[info.FullMethodName].Long:
+		most += longCall
 	}
 	ctx, cancel := context.WithTimeout(ctx, most)
 	_ = cancel // the end of the stream does so
