@@ -129,9 +129,18 @@ func TestCountPhotos(t *testing.T) {
 			_, err := c.DeletePhoto("p", "a", at(1), noon+purgeAfter, agree)
 			return err
 		})
-		for plant, want := range map[string]int64{"p": 1, "q": 1, "none": 0} {
+		for plant, want := range map[string]int64{"p": 2, "q": 1, "none": 0} { // with the one that is deleted
 			tells(b, "photos of "+plant, get(b, func(c *store.Collection) (int64, error) { return c.CountPhotos(plant) }), want)
 		}
+		photographed := func() map[string]bool {
+			return get(b, func(c *store.Collection) (map[string]bool, error) { return c.Photographed([]string{"p", "q", "none"}) })
+		}
+		tells(b, "photographed", photographed(), map[string]bool{"p": true, "q": true})
+		b.in(func(c *store.Collection) error {
+			_, err := c.DeletePhoto("q", "a", at(1), noon+purgeAfter, agree)
+			return err
+		})
+		tells(b, "photographed", photographed(), map[string]bool{"p": true})
 	})
 }
 

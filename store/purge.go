@@ -92,15 +92,19 @@ func (c *Collection) Purge(us int64, most int) (gone int64, more bool, err error
 	return gone, false, err
 }
 
-// PurgePhoto removes a photo for good, with its history. gone is how many rows went.
+// PurgePhoto removes a photo for good, with its history. gone is how many rows went; 0: it
+// was not there.
 func (c *Collection) PurgePhoto(plant, id string, us int64) (gone int64, err error) {
 	for _, sql := range []string{
-		"DELETE FROM revisions WHERE collection_id = ? AND kind = 7 AND plant_id = ? AND resource_id = ?",
 		"DELETE FROM photos WHERE collection_id = ? AND plant_id = ? AND photo_id = ?",
+		"DELETE FROM revisions WHERE collection_id = ? AND kind = 7 AND plant_id = ? AND resource_id = ?",
 	} {
 		result := c.tx.q().Exec(sql, c.id, plant, id)
 		if gone += result.RowsAffected; result.Error != nil {
 			return gone, fmt.Errorf("purge: %w", result.Error)
+		}
+		if gone == 0 {
+			return 0, nil // it is not there
 		}
 	}
 	c.tx.note(ofCollection(c.id), By{Us: us}, pb.AuditEntry_PURGED, PhotoKind.relative(plant, id))

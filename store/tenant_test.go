@@ -281,9 +281,17 @@ var collectionMethods = map[string]struct {
 	"CreatePhoto": {dangles, func(c *store.Collection, i ids) (any, error) {
 		return c.CreatePhoto(shot(c.ID(), i.plant, "new", digestOf("new")), at(1))
 	}},
-	"Photo":       {missing, func(c *store.Collection, i ids) (any, error) { return c.Photo(i.plant, i.event) }},
-	"SamePhoto":   {missing, func(c *store.Collection, i ids) (any, error) { return c.SamePhoto(i.plant, digestOf(i.event)) }},
-	"CountPhotos": {empty, func(c *store.Collection, i ids) (any, error) { return c.CountPhotos(i.plant) }},
+	"Photo":        {missing, func(c *store.Collection, i ids) (any, error) { return c.Photo(i.plant, i.event) }},
+	"SamePhoto":    {missing, func(c *store.Collection, i ids) (any, error) { return c.SamePhoto(i.plant, digestOf(i.event)) }},
+	"CountPhotos":  {empty, func(c *store.Collection, i ids) (any, error) { return c.CountPhotos(i.plant) }},
+	"Photographed": {empty, func(c *store.Collection, i ids) (any, error) { return c.Photographed([]string{i.plant}) }},
+	"PurgePhoto": {empty, func(c *store.Collection, i ids) (any, error) {
+		gone, err := c.PurgePhoto(i.plant, i.event, noon)
+		if gone == 0 {
+			return nil, err
+		}
+		return gone, err
+	}},
 	"Photos": {empty, func(c *store.Collection, i ids) (any, error) {
 		one, _, err1 := c.Photos(i.plant, store.List{Limit: big, Deleted: true})
 		all, _, err2 := c.Photos("", store.List{Limit: big, Deleted: true})
