@@ -126,7 +126,11 @@ func breaks(t *testing.T, f protoreflect.FieldDescriptor, set *rules.FieldRules,
 			case "min_len":
 				broken(id, protoreflect.ValueOfString(strings.Repeat("a", int(is.Uint())-1)))
 			case "max_len":
-				broken(id, protoreflect.ValueOfString(strings.Repeat("a", int(is.Uint())+1)))
+				long := protoreflect.ValueOfString(strings.Repeat("a", int(is.Uint())+1))
+				if f.Kind() == protoreflect.BytesKind {
+					long = protoreflect.ValueOfBytes([]byte(long.String()))
+				}
+				broken(id, long)
 			case "in":
 				broken(id, protoreflect.ValueOfString("\x01"))
 			case "not_in":
