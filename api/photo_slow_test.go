@@ -374,12 +374,12 @@ func TestUploadsAtOnce(t *testing.T) {
 					err error
 				)
 				create := &pb.CreatePhotoRequest{Parent: a.plant}
+				places[i%2] <- struct{}{}
+				defer func() { <-places[i%2] }()
 				if i%3 == 0 {
 					create.Data = file
 					m, err = calls[i%2].CreatePhoto(t.Context(), create)
 				} else {
-					places[i%2] <- struct{}{}
-					defer func() { <-places[i%2] }()
 					var stream grpc.ClientStreamingClient[pb.UploadPhotoRequest, pb.UploadPhotoResponse]
 					if stream, err = calls[i%2].UploadPhoto(t.Context()); err == nil {
 						if err = stream.Send(&pb.UploadPhotoRequest{Create: create, Data: file}); err == nil || errors.Is(err, io.EOF) {
