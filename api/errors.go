@@ -118,7 +118,7 @@ var table = map[service.Reason]kind{
 	service.TooManyPlants:      {codes.FailedPrecondition, 0, "More plants than one call decides anew (20,000) or prints (2,000). Ask for one collection at a time; after a change that is for all plants, ask again in a few minutes."},
 	service.TooManyCollections: {codes.FailedPrecondition, 0, "More collections than one call looks at. Ask for one at a time."},
 	service.TooManyEvents:      {codes.ResourceExhausted, 0, "A plant has 10,000 feedings and observations at most. Void some."},
-	service.TooManyPhotos:      {codes.ResourceExhausted, 0, "A plant has 1,000 photos at most. Delete some."},
+	service.TooManyPhotos:      {codes.ResourceExhausted, 0, "A plant has 1,000 photos at most, with those that were deleted within 30 days: room comes when they are removed for good."},
 	service.NothingMeasured:    {codes.FailedPrecondition, 0, "No photo has what is asked for: a scale, and for a measurement a span of a kind that it has. Put them into the photo first."},
 	service.RosetteNotFound:    {codes.FailedPrecondition, 0, "Nothing on the photo differs enough from what is behind it by its colour. Point at the rosette yourself."},
 	service.RenditionNotReady:  {codes.Unavailable, 0, "The rendition is being made. Ask again in a second."},

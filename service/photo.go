@@ -350,7 +350,7 @@ func (s *Photos) UndeletePhoto(ctx context.Context, req *pb.UndeletePhotoRequest
 func (v *visit) checkPhotoRoom(c *collection, plant string) error {
 	n, err := c.CountPhotos(plant)
 	if err == nil && n >= mostPhotos {
-		err = &Error{Reason: TooManyPhotos, Message: fmt.Sprintf("%s has %d photos, as many as one plant can have", store.PlantName(c.ID(), plant), n)}
+		err = &Error{Reason: TooManyPhotos, Message: fmt.Sprintf("%s has %d photos with those deleted within 30 days, as many as one plant can have", store.PlantName(c.ID(), plant), n)}
 	}
 	return err
 }
